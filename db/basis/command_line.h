@@ -1,0 +1,87 @@
+// The shape that the four programs share: PROGRAM VERB [NAMES] [--options].
+//
+// A program is a table of verbs. From this one table come the parsing, `--help` of the program and
+// of each verb, `--version`, the man page and the bash completion, so that they cannot disagree.
+// Errors thrown as loadline::Error end as one sentence on stderr and the contract's exit status.
+#pragma once
+
+#include <boost/program_options.hpp>
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "db/basis/error.h"
+#include "db/basis/estimate.h"
+
+namespace loadline {
+
+/// What the person typed after the verb, already parsed and checked against the verb's options.
+class Arguments {
+ public:
+  Arguments(boost::program_options::variables_map values, std::vector<std::string> names);
+
+  /// True when the option was given (or has a default).
+  bool has(const std::string& option) const { return values_.count(option) > 0; }
+  /// For `bool_switch` options.
+  bool flag(const std::string& option) const;
+  /// A finite number; Error(kInput) naming the option for NaN and infinity. Empty when not given.
+  std::optional<double> number(const std::string& option) const;
+  std::optional<std::string> text(const std::string& option) const;
+  std::optional<long long> whole(const std::string& option) const;
+  std::vector<std::string> texts(const std::string& option) const;
+  /// The words after the verb that belong to no option, in order.
+  const std::vector<std::string>& names() const { return names_; }
+  /// Word `index`, or Error(kInput) "… needs the name of …" with `what` in it.
+  const std::string& name(std::size_t index, const std::string& what) const;
+
+  bool json() const { return flag("json"); }
+  /// --book, else $LOADLINE_BOOK, else bench.book.
+  std::string book_path() const;
+
+ private:
+  boost::program_options::variables_map values_;
+  std::vector<std::string> names_;
+};
+
+struct Verb {
+  std::string name;         ///< "record"
+  std::string words;        ///< synopsis of the words after it: "KIND --port PATH"
+  std::string summary;      ///< one line, no full stop
+  std::string description;  ///< paragraphs for --help and the man page
+  std::string example;      ///< one or more complete command lines
+  std::size_t most_names;   ///< how many words beside options it takes at most
+  boost::program_options::options_description options;
+  std::function<int(const Arguments&)> run;  ///< returns 0 or 1; throws Error for the rest
+};
+
+struct Program {
+  std::string name;         ///< "loadline-fit"
+  std::string summary;      ///< one line
+  std::string description;  ///< paragraphs
+  std::string cautions;     ///< printed in --help and the man page; may be empty
+  /// A program of one job has one verb with an empty name, and no word is taken as a verb.
+  std::vector<Verb> verbs;
+};
+
+/// Adds --json and --book (unless `without_book`) to the options of a verb.
+void add_common_options(boost::program_options::options_description& options,
+                        bool without_book = false);
+
+/// Parses, runs, reports. Never throws; returns the exit status.
+/// `--man` prints the man page (roff), `--completion` the bash completion; both are for packaging.
+int run_program(const Program& program, int argc, const char* const* argv);
+
+/// One JSON document on stdout, with a final newline.
+void print_json(const Json& document);
+
+/// For people: stdout normally, stderr under --json so that stdout holds nothing but JSON.
+void say(const Arguments& arguments, const std::string& text);
+
+/// A warning for people, always on stderr: "loadline-fit: warning: …".
+void warn(const std::string& sentence);
+
+/// Name of the running program, set by run_program ("loadline" before).
+const std::string& program_name();
+
+}  // namespace loadline

@@ -1,0 +1,144 @@
+// What the book keeps of the bench: runs, samples, readings, zeros, calibrations, curves.
+// All are plain values with no hold on the book.
+#pragma once
+
+#include <Eigen/Core>
+#include <cstdint>
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace loadline {
+
+enum class RunKind { kNoLoad, kBrake, kSpinUp, kCoastDown, kDriven, kSlipCheck, kTopSpeed };
+/// "no-load", "brake", "spin-up", "coast-down", "driven", "slip-check", "top-speed".
+const char* run_kind_name(RunKind kind);
+std::optional<RunKind> run_kind_from_name(const std::string& name);
+
+enum class RunState {
+  kOpen,  ///< being recorded now (or its recorder died: the next opening for writing closes it)
+  kComplete,
+  kInterrupted,  ///< ended by a fault or a kill; usable as far as it goes
+};
+const char* run_state_name(RunState state);
+
+/// One recording with what was mounted and under which conditions. Ids are rows; 0 = none.
+struct Run {
+  std::int64_t id = 0;
+  std::string uuid;
+  RunKind kind = RunKind::kBrake;
+  RunState state = RunState::kOpen;
+  std::string source;       ///< "rig" (samples) or "csv" (imported readings)
+  std::string started_utc;  ///< ISO 8601 "2026-11-25T18:03:11Z"
+  std::string note;
+  std::int64_t rig = 0, motor = 0, machine = 0, belt = 0, motor_pulley = 0, hand_pulley = 0;
+  std::int64_t slip_check = 0;               ///< run of the slip check that this run leans on
+  std::optional<double> inertia_kgm2;        ///< see the contract of `import`
+  std::optional<double> inertia_sd_kgm2;     ///< its standard uncertainty, when known
+  std::optional<double> added_inertia_kgm2;  ///< known inertia added for this run
+  std::optional<double> supply_v;            ///< nominal or measured supply, when no channel has it
+  // What the rig said of itself when the run started (source "rig"); part descriptions may change
+  // later, a run's own may not.
+  std::optional<double> tick_hz;  ///< ticks per second of the rig's clock
+  std::optional<double> motor_pulses_per_turn, handwheel_pulses_per_turn;
+  std::optional<double> converter_hz;  ///< load-cell conversions per second
+  std::optional<double> cell_delay_s;  ///< stated delay of the load-cell value, when stated
+  std::optional<double> supply_v_per_count, temperature_c_per_count, temperature_c_offset;
+  std::string firmware;                   ///< build text of the identity message
+  std::int64_t host_clock_span_ns = 0;    ///< host time between first and last sample …
+  std::int64_t rig_clock_span_ticks = 0;  ///< … over this many rig ticks: clock comparison
+  std::string program_version;
+  std::int64_t sample_count = 0;
+  std::string content_hash;  ///< over the samples or readings, set when it ends
+};
+
+/// What the rig sent at one load-cell conversion; counters unwrapped, nothing else changed.
+/// A channel that the rig does not have is absent in every sample of the run.
+struct Sample {
+  std::int64_t tick = 0;                        ///< of the conversion, in rig ticks from run start
+  std::optional<std::int32_t> torque_counts;    ///< load-cell converter, raw
+  std::optional<std::int64_t> motor_edges;      ///< edges counted since run start
+  std::optional<std::int64_t> motor_edge_tick;  ///< tick of the last edge; absent before the first
+  std::optional<std::int64_t> handwheel_edges;
+  std::optional<std::int64_t> handwheel_edge_tick;
+  std::optional<std::int32_t> supply_counts;
+  std::optional<std::int32_t> temperature_counts;
+};
+
+/// One row of an imported run, in physical units; NaN where the file had no such column or cell.
+struct ImportedReading {
+  static constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
+  double time_s = kNone;
+  double motor_rpm = kNone;
+  double handwheel_rpm = kNone;
+  double torque_nm = kNone;
+  double supply_v = kNone;
+  double temperature_c = kNone;
+};
+
+/// Something that happened during a run: a gap, a reset of the rig, a brown-out, a marker.
+struct RunEvent {
+  std::int64_t run = 0;
+  std::int64_t tick = 0;  ///< where in the run, in rig ticks
+  std::string kind;     ///< "gap", "reset", "overrun", "brown-out", "hang-up", "resumed", "marker"
+  double length_s = 0;  ///< of a gap, else 0
+  std::string detail;   ///< a sentence for people
+};
+
+/// Load cell at rest: the mean count while nothing turns.
+struct Zero {
+  std::int64_t id = 0;
+  std::int64_t rig = 0;
+  std::int64_t run = 0;   ///< run that it belongs to, 0 for one taken on its own
+  std::string when;       ///< "before", "after" (a run) or "alone"
+  std::int64_t tick = 0;  ///< in ticks of the run (negative before its start)
+  double mean_counts = 0;
+  double sd_counts = 0;  ///< standard deviation of single conversions
+  std::int64_t conversions = 0;
+  std::string made_utc;
+};
+
+/// Torque = force(counts − zero) × arm. force(c) = slope·c + curvature·c² in newtons.
+/// What remains after fitting (hysteresis, repeatability) is in `residual_sd_n`.
+struct Calibration {
+  std::int64_t id = 0;
+  std::string uuid;
+  std::int64_t rig = 0;
+  double slope_n_per_count = 0;
+  double slope_sd = 0;
+  double curvature_n_per_count2 = 0;  ///< 0 for a straight line
+  double curvature_sd = 0;
+  double slope_curvature_correlation = 0;
+  double zero_counts = 0;
+  double arm_m = 0;
+  double arm_sd_m = 0;
+  double residual_sd_n = 0;
+  double degrees_of_freedom = 0;
+  double local_g = 9.80665;
+  std::string points_json;  ///< masses, counts, residuals: what a plot of it needs
+  std::string reason;       ///< why a straight line or a quadratic
+  std::string made_utc;
+};
+
+/// A fitted curve as stored: torque (N·m) over speed (rad/s), see fit/curves/curve.h for its use.
+struct StoredCurve {
+  std::int64_t id = 0;
+  std::string uuid;
+  bool of_machine = false;   ///< drag of a machine, else torque of a motor
+  std::int64_t subject = 0;  ///< row of the motor or machine
+  std::string model;         ///< "series", "permanent-magnet", "induction", "smooth", "drag", …
+  std::vector<std::string> parameter_names;
+  std::vector<double> parameters;        ///< SI units
+  Eigen::MatrixXd covariance;            ///< of the parameters, calibration and inertia included
+  double degrees_of_freedom = 0;         ///< effective, for Student's t
+  double speed_low = 0, speed_high = 0;  ///< measured range, rad/s
+  std::optional<double> supply_v;        ///< that the curve stands for
+  double residual_rms = 0;               ///< N·m
+  std::vector<std::int64_t> runs;        ///< source runs
+  std::string details_json;              ///< estimates, budget, warnings, models tried
+  std::string program_version;
+  std::string made_utc;
+};
+
+}  // namespace loadline

@@ -1,0 +1,57 @@
+// A fitted curve in use: net torque of a motor, or drag of a machine, over speed.
+//
+// SI throughout: speed in rad/s (at the motor shaft for motors, at the hand wheel for machines),
+// torque in N·m. A Curve is an immutable value and may be read by many threads.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "db/basis/estimate.h"
+#include "db/records.h"
+
+namespace loadline {
+
+/// The equation behind a curve: torque as a function of speed and parameters. Stateless singletons.
+class CurveModel {
+ public:
+  virtual ~CurveModel() = default;
+  virtual std::string name() const = 0;
+  virtual std::vector<std::string> parameter_names() const = 0;
+  virtual double torque(const Eigen::VectorXd& p, double speed) const = 0;
+  /// d torque / d speed.
+  virtual double slope(const Eigen::VectorXd& p, double speed) const = 0;
+  /// d torque / d parameters.
+  virtual Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const = 0;
+};
+
+struct Curve {
+  std::string model;
+  std::vector<std::string> parameter_names;
+  Eigen::VectorXd parameters;
+  Eigen::MatrixXd covariance;       ///< of the parameters; all sources of uncertainty included
+  double degrees_of_freedom = 1e9;  ///< effective
+  double speed_low = 0;             ///< measured range, rad/s
+  double speed_high = 0;
+  std::optional<double> supply_v;  ///< supply voltage that the curve stands for
+  std::vector<std::int64_t> runs;
+
+  double torque(double speed) const;
+  double slope(double speed) const;
+  Eigen::VectorXd gradient(double speed) const;
+  /// Standard uncertainty of torque(speed), from the covariance.
+  double torque_sd(double speed) const;
+  /// Student's t factor for a 95 % interval with this curve's degrees of freedom.
+  double coverage_factor() const;
+  bool measured_at(double speed) const { return speed >= speed_low && speed <= speed_high; }
+
+  /// From and to the book. from_stored throws Error(kBook) for a model this version does not know.
+  static Curve from_stored(const StoredCurve& stored);
+};
+
+/// Two-sided 95 % quantile factor of Student's t.
+double student_t_975(double degrees_of_freedom);
+
+}  // namespace loadline
