@@ -1,0 +1,57 @@
+#!/usr/bin/env bash
+# Reads every include of ours and holds it against who may use whom. The longest folder of the
+# table that a file lies in decides; a second argument checks another tree (the test of the test).
+set -euo pipefail
+cd "${1:-$(dirname "$0")/../..}"
+
+rules() {
+  cat <<'TABLE'
+firmware-protocol         firmware-protocol
+firmware-protocol/simrig  firmware-protocol db/basis
+db                        db
+db/basis                  db/basis
+fit/readings              fit/readings db
+fit/curves                fit/curves fit/readings db
+fit/drive                 fit/drive fit/curves fit/readings db
+fit/belts                 fit/belts fit/curves fit/readings db
+fit                       fit db
+logger                    logger firmware-protocol db
+logger/live               logger firmware-protocol db fit/readings
+logger/calibrate          logger firmware-protocol db fit/readings
+TABLE
+}
+
+{ find db fit logger firmware-protocol -type f \( -name '*.cc' -o -name '*.h' -o -name '*.c' \) \
+  2> /dev/null || true; } | sort | while read -r file; do
+  # "FILE:LINE:INCLUDED" for quoted includes only; angle brackets are other people's libraries.
+  awk -v file="$file" 'match($0, /^[ \t]*#[ \t]*include[ \t]+"[^"]+"/) {
+    split($0, part, "\""); print file ":" FNR ":" part[2] }' "$file"
+done | awk -v rules="$(rules)" '
+  BEGIN {
+    rule_count = split(rules, line, "\n")
+    for (i = 1; i <= rule_count; ++i) {
+      split(line[i], word, /[ \t]+/)
+      folder[i] = word[1]
+      for (j = 2; j in word; ++j) if (word[j] != "") may[i] = may[i] " " word[j]
+      delete word
+    }
+  }
+  # A rule covers its folder and, for a single trade in a flat folder, files that start with it.
+  function covers(rule, path) {
+    return index(path, rule "/") == 1 || index(path, rule ".") == 1 || index(path, rule "_") == 1
+  }
+  {
+    split($0, at, ":"); file = at[1]; included = at[3]; ++seen
+    if (included !~ /\//) next  # beside the file itself
+    best = 0
+    for (i = 1; i <= rule_count; ++i)
+      if (covers(folder[i], file) && (!best || length(folder[i]) > length(folder[best]))) best = i
+    if (!best) { print file ": no rule covers this file"; bad = 1; next }
+    count = split(may[best], allowed, " "); fine = 0
+    for (i = 1; i <= count; ++i) if (index(included, allowed[i] "/") == 1) fine = 1
+    if (!fine) {
+      print file ":" at[2] ": \"" included "\" is not for " folder[best] " (only" may[best] ")"
+      bad = 1
+    }
+  }
+  END { if (!bad) print seen " includes, all within their layers"; exit bad }'

@@ -1,0 +1,77 @@
+#!/usr/bin/env bash
+# Sets up, builds with warnings as errors, and passes every test; ends with ctest's closing line.
+#
+#   bash tests/run.sh                     everything, in build/
+#   bash tests/run.sh --sanitize address  the same under a sanitizer (address, undefined, thread),
+#                                         in build-address/ and so on
+#   bash tests/run.sh --tidy              clang-tidy over every source besides
+#   bash tests/run.sh --fuzz 60           every fuzz target for 60 seconds besides
+#   bash tests/run.sh -R belts            further words go to ctest
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+sanitize="" tidy=no fuzz=0
+while [[ $# -gt 0 ]]; do
+  case $1 in
+    --sanitize)
+      sanitize=${2:-}
+      [[ $sanitize =~ ^(address|undefined|address,undefined|thread)$ ]] || {
+        echo "run.sh: --sanitize takes address, undefined, address,undefined or thread." >&2
+        exit 2
+      }
+      shift 2 ;;
+    --tidy) tidy=yes; shift ;;
+    --fuzz)
+      fuzz=${2:-}
+      [[ $fuzz =~ ^[1-9][0-9]*$ ]] || { echo "run.sh: --fuzz takes seconds." >&2; exit 2; }
+      shift 2 ;;
+    --help) sed -n '2,9s/^# \{0,1\}//p' "$0"; exit 0 ;;
+    *) break ;;
+  esac
+done
+
+bash tests/setup.sh tests
+jobs=$(nproc)
+folder=build${sanitize:+-${sanitize//,/-}}
+
+# configure FOLDER OPTIONS…: keeps the generator of a folder that exists already.
+configure() {
+  local into=$1; shift
+  local generator=(-G Ninja)
+  [[ -f $into/CMakeCache.txt ]] && generator=()
+  mkdir -p "$into"
+  cmake -S . -B "$into" "${generator[@]}" -DLOADLINE_WERROR=ON "$@" > "$into/configure.log" 2>&1 ||
+    { cat "$into/configure.log" >&2; exit 1; }
+}
+
+configure "$folder" -DLOADLINE_SANITIZE="$sanitize"
+cmake --build "$folder" -j "$jobs"
+
+if [[ $tidy == yes ]]; then
+  find db fit logger firmware-protocol -name '*.cc' -print0 | sort -z |
+    xargs -0 -n 1 -P "$jobs" clang-tidy --quiet -p "$folder" 2> "$folder/tidy.log" ||
+    { echo "run.sh: clang-tidy has complaints (above)." >&2; exit 1; }
+  echo "clang-tidy: clean"
+fi
+
+if [[ $fuzz != 0 ]]; then
+  CC=clang CXX=clang++ configure build-fuzz -DLOADLINE_FUZZ=ON
+  cmake --build build-fuzz -j "$jobs" --target fuzzers
+  for target in build-fuzz/tests/fuzz/*; do
+    [[ -f $target && -x $target ]] || continue
+    name=$(basename "$target")
+    mkdir -p "build-fuzz/corpus/$name"
+    echo "$name: $fuzz s"
+    # New finds go to the first folder; the kept corpus is only read.
+    "$target" -max_total_time="$fuzz" -timeout=10 -rss_limit_mb=2048 -print_final_stats=1 \
+      -artifact_prefix="build-fuzz/$name-" "build-fuzz/corpus/$name" $(cat "$target.corpus") \
+      > "build-fuzz/$name.log" 2>&1 ||
+      { tail -n 40 "build-fuzz/$name.log" >&2; echo "run.sh: $name found a fault." >&2; exit 1; }
+    grep -E 'stat::(number_of_executed_units|new_units_added)' "build-fuzz/$name.log" || true
+  done
+fi
+
+export ASAN_OPTIONS=${ASAN_OPTIONS:-detect_leaks=1:strict_string_checks=1}
+export UBSAN_OPTIONS=${UBSAN_OPTIONS:-halt_on_error=1:print_stacktrace=1}
+export TSAN_OPTIONS=${TSAN_OPTIONS:-halt_on_error=1}
+ctest --test-dir "$folder" --output-on-failure -j "$jobs" "$@"
