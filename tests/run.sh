@@ -44,7 +44,7 @@ configure() {
     { cat "$into/configure.log" >&2; exit 1; }
 }
 
-configure "$folder" -DLOADLINE_SANITIZE="$sanitize"
+configure "$folder" -DBUILD_TESTING=ON -DLOADLINE_SANITIZE="$sanitize"
 cmake --build "$folder" -j "$jobs"
 
 if [[ $tidy == yes ]]; then
