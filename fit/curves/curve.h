@@ -5,6 +5,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <memory>
 #include <optional>
 #include <string>
 #include <vector>
@@ -27,8 +28,15 @@ class CurveModel {
   virtual Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const = 0;
 };
 
+/// The equation of that name: "series", "permanent-magnet", "induction", "drag", "drag-stribeck",
+/// or "smooth" (whose knots lie evenly on [speed_low, speed_high], one parameter each). Null for a
+/// name that this version does not know.
+std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
+                                                 double speed_high, std::size_t parameters);
+
 struct Curve {
   std::string model;
+  std::shared_ptr<const CurveModel> equation;
   std::vector<std::string> parameter_names;
   Eigen::VectorXd parameters;
   Eigen::MatrixXd covariance;       ///< of the parameters; all sources of uncertainty included
@@ -47,7 +55,7 @@ struct Curve {
   double coverage_factor() const;
   bool measured_at(double speed) const { return speed >= speed_low && speed <= speed_high; }
 
-  /// From and to the book. from_stored throws Error(kBook) for a model this version does not know.
+  /// From the book. Throws Error(kBook) for a model this version does not know.
   static Curve from_stored(const StoredCurve& stored);
 };
 

@@ -1,0 +1,107 @@
+#include "fit/curves/curve.h"
+
+#include <ceres/jet.h>
+#include <fmt/format.h>
+
+#include <boost/math/distributions/students_t.hpp>
+#include <cmath>
+
+#include "db/basis/error.h"
+#include "fit/curves/equations.h"
+
+namespace loadline {
+namespace {
+
+template <typename Equation>
+class EquationModel final : public CurveModel {
+ public:
+  EquationModel(std::string name, std::vector<std::string> parameters)
+      : name_(std::move(name)), parameters_(std::move(parameters)) {}
+
+  std::string name() const override { return name_; }
+  std::vector<std::string> parameter_names() const override { return parameters_; }
+  double torque(const Eigen::VectorXd& p, double speed) const override {
+    return Equation::torque(p.data(), speed);
+  }
+  double slope(const Eigen::VectorXd& p, double speed) const override {
+    return jet(p, speed).v[Equation::kParameters];
+  }
+  Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const override {
+    return jet(p, speed).v.template head<Equation::kParameters>();
+  }
+
+ private:
+  using Jet = ceres::Jet<double, Equation::kParameters + 1>;
+  static Jet jet(const Eigen::VectorXd& p, double speed) {
+    std::array<Jet, Equation::kParameters> parameters;
+    for (int i = 0; i < Equation::kParameters; ++i)
+      parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
+    return Equation::torque(parameters.data(), Jet(speed, Equation::kParameters));
+  }
+  std::string name_;
+  std::vector<std::string> parameters_;
+};
+
+template <typename Equation>
+std::shared_ptr<const CurveModel> shared(const char* name, std::vector<std::string> parameters) {
+  return std::make_shared<EquationModel<Equation>>(name, std::move(parameters));
+}
+
+}  // namespace
+
+std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
+                                                 double speed_high, std::size_t parameters) {
+  static const std::vector<std::shared_ptr<const CurveModel>> known = {
+      shared<SeriesEquation>("series", {"A", "omega_0", "omega_x", "d0", "d1", "d2"}),
+      shared<PermanentMagnetEquation>("permanent-magnet", {"stall", "omega_n"}),
+      shared<InductionEquation>("induction", {"breakdown", "slip_b", "omega_s"}),
+      shared<DragEquation>("drag", {"c0", "c1", "c2"}),
+      shared<StribeckEquation>("drag-stribeck", {"c0", "c1", "c2", "rise", "omega_s"})};
+  for (const auto& model : known)
+    if (model->name() == name) return model;
+  (void)speed_low, (void)speed_high, (void)parameters;
+  return nullptr;
+}
+
+double Curve::torque(double speed) const { return equation->torque(parameters, speed); }
+double Curve::slope(double speed) const { return equation->slope(parameters, speed); }
+Eigen::VectorXd Curve::gradient(double speed) const {
+  return equation->gradient(parameters, speed);
+}
+
+double Curve::torque_sd(double speed) const {
+  const Eigen::VectorXd g = gradient(speed);
+  return std::sqrt(std::max(0.0, g.dot(covariance * g)));
+}
+
+double Curve::coverage_factor() const { return student_t_975(degrees_of_freedom); }
+
+Curve Curve::from_stored(const StoredCurve& stored) {
+  Curve curve;
+  curve.model = stored.model;
+  curve.equation =
+      curve_equation(stored.model, stored.speed_low, stored.speed_high, stored.parameters.size());
+  if (!curve.equation)
+    throw Error(Fault::kBook,
+                fmt::format("the curve model '{}' is not known to this version; fit the curve "
+                            "again or use a newer Loadline.",
+                            stored.model));
+  curve.parameter_names = stored.parameter_names;
+  curve.parameters = Eigen::Map<const Eigen::VectorXd>(
+      stored.parameters.data(), static_cast<Eigen::Index>(stored.parameters.size()));
+  curve.covariance = stored.covariance;
+  curve.degrees_of_freedom = stored.degrees_of_freedom;
+  curve.speed_low = stored.speed_low;
+  curve.speed_high = stored.speed_high;
+  curve.supply_v = stored.supply_v;
+  curve.runs = stored.runs;
+  return curve;
+}
+
+double student_t_975(double degrees_of_freedom) {
+  if (!(degrees_of_freedom < 1e6)) return 1.959963984540054;  // Gaussian limit
+  const boost::math::students_t distribution(std::max(1.0, degrees_of_freedom));
+  return boost::math::quantile(distribution, 0.975);
+}
+
+}  // namespace loadline

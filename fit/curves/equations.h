@@ -1,0 +1,62 @@
+// The equations of motor and drag curves, written once for numbers and for Ceres' dual numbers.
+//
+// Sources: series motor on alternating current from its circuit, V² = ((R+Kω)I)² + (XI)², T = KI²
+// (any machines text; e.g. Guru & Hiziroglu, Electric Machinery and Transformers); permanent magnet
+// and Kloss as in any machines text; Stribeck rise in the Gaussian form of Armstrong-Hélouvry,
+// Dupont and Canudas de Wit, Automatica 30 (1994) 1083 (from memory).
+#pragma once
+
+#include <cmath>
+
+namespace loadline {
+
+/// p = A, ω₀, ωₓ, d₀, d₁, d₂: A/((ω+ω₀)²+ωₓ²) less the motor's own drag d₀+d₁ω+d₂ω².
+struct SeriesEquation {
+  static constexpr int kParameters = 6;
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    const T shifted = w + p[1];
+    return p[0] / (shifted * shifted + p[2] * p[2]) - (p[3] + w * (p[4] + w * p[5]));
+  }
+};
+
+/// p = Ts, ωₙ: Ts(1 − ω/ωₙ).
+struct PermanentMagnetEquation {
+  static constexpr int kParameters = 2;
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return p[0] * (1.0 - w / p[1]);
+  }
+};
+
+/// p = Tb, s_b, ω_s: Kloss 2Tb/(s/s_b + s_b/s), s = 1 − ω/ω_s, written without the pole at s = 0.
+struct InductionEquation {
+  static constexpr int kParameters = 3;
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    const T s = 1.0 - w / p[2];
+    return 2.0 * p[0] * s * p[1] / (s * s + p[1] * p[1]);
+  }
+};
+
+/// p = c₀, c₁, c₂.
+struct DragEquation {
+  static constexpr int kParameters = 3;
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return p[0] + w * (p[1] + w * p[2]);
+  }
+};
+
+/// p = c₀, c₁, c₂, rise, ω_s: drag with a Stribeck rise near standstill.
+struct StribeckEquation {
+  static constexpr int kParameters = 5;
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    using std::exp;
+    const T u = w / p[4];
+    return p[0] + w * (p[1] + w * p[2]) + p[3] * exp(-u * u);
+  }
+};
+
+}  // namespace loadline

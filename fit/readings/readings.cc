@@ -1,0 +1,297 @@
+#include "fit/readings/readings.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "db/basis/units.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
+constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
+constexpr double kHostClockSd = 20e-6;
+
+double usual_step(const std::vector<double>& time_s) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < time_s.size(); ++i) steps.push_back(time_s[i] - time_s[i - 1]);
+  return median(std::move(steps));
+}
+
+// Running means of `block` neighbours; NaN cells are left out of their mean.
+std::vector<double> thinned(const std::vector<double>& values, std::size_t block) {
+  if (block <= 1 || values.empty()) return values;
+  std::vector<double> means;
+  means.reserve(values.size() / block + 1);
+  for (std::size_t at = 0; at < values.size(); at += block) {
+    const std::size_t end = std::min(at + block, values.size());
+    double sum = 0, count = 0;
+    for (std::size_t i = at; i < end; ++i) {
+      if (std::isnan(values[i])) continue;
+      sum += values[i];
+      count += 1;
+    }
+    means.push_back(count > 0 ? sum / count : std::nan(""));
+  }
+  return means;
+}
+
+SpeedTrace thinned(const SpeedTrace& trace, std::size_t block) {
+  if (block <= 1) return trace;
+  SpeedTrace out;
+  out.from_edges = trace.from_edges;
+  out.stale = trace.stale;
+  for (std::size_t at = 0; at < trace.speed.size(); at += block) {
+    const std::size_t end = std::min(at + block, trace.speed.size());
+    double angle = 0, time = 0;
+    for (std::size_t i = at; i < end; ++i) {
+      angle += trace.speed[i] * trace.window_s(i);
+      time += trace.window_s(i);
+    }
+    if (time <= 0) continue;
+    out.start_s.push_back(trace.start_s[at]);
+    out.end_s.push_back(trace.end_s[end - 1]);
+    out.speed.push_back(angle / time);
+  }
+  out.interval_s = trace.interval_s * static_cast<double>(block);
+  return out;
+}
+
+std::size_t block_for(std::size_t rows, std::size_t most) {
+  return most == 0 ? 1 : std::max<std::size_t>(1, (rows + most - 1) / most);
+}
+
+bool any(const std::vector<double>& values) {
+  return std::any_of(values.begin(), values.end(), [](double x) { return !std::isnan(x); });
+}
+
+// A converter slower than the rows leaves each value standing for several rows. When most rows
+// repeat, only the first of each stand is a new value.
+std::vector<bool> new_values(const std::vector<double>& torque) {
+  std::vector<bool> fresh(torque.size(), true);
+  std::size_t repeats = 0;
+  for (std::size_t i = 1; i < torque.size(); ++i) {
+    if (torque[i] != torque[i - 1]) continue;
+    fresh[i] = false;
+    ++repeats;
+  }
+  if (2 * repeats < torque.size()) std::fill(fresh.begin(), fresh.end(), true);
+  return fresh;
+}
+
+void set_torque(Readings& out, const std::vector<double>& time, const std::vector<double>& torque,
+                const std::vector<double>& supply, std::size_t most) {
+  if (!any(torque)) return;
+  const std::vector<bool> fresh = new_values(torque);
+  const bool with_supply = any(supply);
+  double last_supply = std::nan("");
+  for (std::size_t i = 0; i < torque.size(); ++i) {
+    if (with_supply && !std::isnan(supply[i])) last_supply = supply[i];
+    if (std::isnan(torque[i]) || !fresh[i]) continue;
+    out.time_s.push_back(time[i]);
+    out.torque.push_back(torque[i]);
+    if (with_supply) out.supply_v.push_back(last_supply);
+  }
+  out.torque_interval_s = usual_step(out.time_s);
+  const std::size_t block = block_for(out.torque.size(), most);
+  out.time_s = thinned(out.time_s, block);
+  out.torque = thinned(out.torque, block);
+  out.supply_v = thinned(out.supply_v, block);
+}
+
+void set_lag(Readings& out) {
+  // Settling of a converter of this kind takes about two conversion periods (four by data sheet for
+  // full settling); what lies between torque and its time stamp beside that is unknown.
+  if (out.run.cell_delay_s) {
+    out.lag_s = *out.run.cell_delay_s;
+    out.lag_sd_s = std::max(0.002, 0.1 * out.lag_s);
+    return;
+  }
+  const double period =
+      out.run.converter_hz ? 1 / *out.run.converter_hz : std::max(out.torque_interval_s, 0.0);
+  out.lag_s = (out.run.converter_hz ? 2.0 : 1.5) * period;
+  out.lag_sd_s = std::max(kLeastLagSd, 1.5 * period);
+}
+
+struct Columns {
+  std::vector<double> time, motor, hand, torque, supply, temperature;
+};
+
+Columns columns_of(const std::vector<ImportedReading>& rows) {
+  Columns c;
+  for (const ImportedReading& row : rows) {
+    c.time.push_back(row.time_s);
+    c.motor.push_back(row.motor_rpm);
+    c.hand.push_back(row.handwheel_rpm);
+    c.torque.push_back(row.torque_nm);
+    c.supply.push_back(row.supply_v);
+    c.temperature.push_back(row.temperature_c);
+  }
+  return c;
+}
+
+void set_supply(Readings& out, const Columns& c, std::size_t most) {
+  if (!any(c.supply) && !any(c.temperature)) return;
+  const std::size_t block = block_for(c.time.size(), most);
+  out.supply_time_s = thinned(c.time, block);
+  if (any(c.supply)) out.supply_all_v = thinned(c.supply, block);
+  if (any(c.temperature)) out.temperature_c = thinned(c.temperature, block);
+}
+
+void from_rows(const Book& book, Readings& out, std::size_t most) {
+  const std::vector<ImportedReading> rows = book.readings(out.run.id);
+  if (rows.empty())
+    throw Error(Fault::kInput,
+                fmt::format("run {} holds no rows; record or import it again.", out.run.id));
+  const Columns c = columns_of(rows);
+  const SpeedTrace motor = speed_from_rows(c.time, c.motor);
+  out.motor = thinned(motor, block_for(motor.speed.size(), most));
+  const SpeedTrace hand = speed_from_rows(c.time, c.hand);
+  out.handwheel = thinned(hand, block_for(hand.speed.size(), most));
+  set_torque(out, c.time, c.torque, c.supply, most);
+  set_supply(out, c, most);
+  out.duration_s = rows.back().time_s - rows.front().time_s;
+}
+
+// ---- recorded runs --------------------------------------------------------------------------
+
+struct TorqueScale {
+  Calibration calibration;
+  std::vector<Zero> zeros;
+  double tick_hz = 1;
+  /// Zero between those before and after, by time; constant outside.
+  double zero_at(double tick) const;
+  double torque(double counts, double tick) const;
+  double drift_counts() const;
+};
+
+double TorqueScale::zero_at(double tick) const {
+  if (zeros.empty()) return calibration.zero_counts;
+  const Zero* before = nullptr;
+  const Zero* after = nullptr;
+  for (const Zero& zero : zeros) {
+    if (static_cast<double>(zero.tick) <= tick) before = &zero;
+    if (static_cast<double>(zero.tick) > tick && !after) after = &zero;
+  }
+  if (!before) return after->mean_counts;
+  if (!after) return before->mean_counts;
+  const double share =
+      (tick - static_cast<double>(before->tick)) / static_cast<double>(after->tick - before->tick);
+  return before->mean_counts + share * (after->mean_counts - before->mean_counts);
+}
+
+double TorqueScale::torque(double counts, double tick) const {
+  const double c = counts - zero_at(tick);
+  return (calibration.slope_n_per_count * c + calibration.curvature_n_per_count2 * c * c) *
+         calibration.arm_m;
+}
+
+double TorqueScale::drift_counts() const {
+  return zeros.size() < 2 ? 0 : std::fabs(zeros.back().mean_counts - zeros.front().mean_counts);
+}
+
+TorqueScale torque_scale(const Book& book, const Run& run) {
+  const auto calibration = book.latest_calibration(run.rig);
+  if (!calibration)
+    throw Error(Fault::kInput,
+                fmt::format("run {} has load-cell counts but its rig has no calibration; run "
+                            "loadline-logger calibrate first.",
+                            run.id));
+  TorqueScale scale{*calibration, book.zeros(run.id), run.tick_hz.value_or(1e6)};
+  if (scale.zeros.empty())
+    if (const auto zero = book.latest_zero(run.rig)) scale.zeros.push_back(*zero);
+  return scale;
+}
+
+TorqueSystematics systematics_of(const TorqueScale& scale) {
+  const Calibration& c = scale.calibration;
+  TorqueSystematics s;
+  if (c.slope_n_per_count != 0) s.slope_relative = std::fabs(c.slope_sd / c.slope_n_per_count);
+  if (c.arm_m > 0) s.arm_relative = c.arm_sd_m / c.arm_m;
+  // Linear interpolation leaves about a quarter of the drift seen as its error (a rectangular
+  // distribution of half width drift/2 has the standard deviation drift/√12). One zero alone says
+  // nothing of drift: the calibration's own residual stands in.
+  double counts = scale.drift_counts() / std::sqrt(12.0);
+  for (const Zero& zero : scale.zeros) {
+    const auto conversions = static_cast<double>(std::max<std::int64_t>(1, zero.conversions));
+    counts = std::hypot(counts, zero.sd_counts / std::sqrt(conversions));
+  }
+  s.zero_nm = std::hypot(counts * std::fabs(c.slope_n_per_count), c.residual_sd_n / 2) * c.arm_m;
+  return s;
+}
+
+void take_edges(EdgeTrace& trace, const std::optional<std::int64_t>& count,
+                const std::optional<std::int64_t>& tick, double tick_hz) {
+  if (!count || !tick) return;
+  if (!trace.count.empty() && trace.count.back() == *count) return;  // no new edge: nothing new
+  trace.count.push_back(*count);
+  trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
+}
+
+void from_samples(const Book& book, Readings& out, std::size_t most) {
+  const Run& run = out.run;
+  const double tick_hz = run.tick_hz.value_or(1e6);
+  out.motor_edges.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
+  out.handwheel_edges.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
+  std::optional<TorqueScale> scale;
+  Columns c;
+  book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
+    for (const Sample& sample : block) {
+      const auto tick = static_cast<double>(sample.tick);
+      c.time.push_back(tick / tick_hz);
+      if (sample.torque_counts && !scale) scale = torque_scale(book, run);
+      c.torque.push_back(sample.torque_counts ? scale->torque(*sample.torque_counts, tick)
+                                              : std::nan(""));
+      c.supply.push_back(sample.supply_counts
+                             ? *sample.supply_counts * run.supply_v_per_count.value_or(1)
+                             : std::nan(""));
+      c.temperature.push_back(sample.temperature_counts
+                                  ? *sample.temperature_counts *
+                                            run.temperature_c_per_count.value_or(1) +
+                                        run.temperature_c_offset.value_or(0)
+                                  : std::nan(""));
+      take_edges(out.motor_edges, sample.motor_edges, sample.motor_edge_tick, tick_hz);
+      take_edges(out.handwheel_edges, sample.handwheel_edges, sample.handwheel_edge_tick, tick_hz);
+    }
+  });
+  if (c.time.empty())
+    throw Error(Fault::kInput, fmt::format("run {} holds no samples; record it again.", run.id));
+  out.duration_s = c.time.back() - c.time.front();
+  const double least = most ? out.duration_s / static_cast<double>(most) : 0;
+  out.motor = speed_from_edges(out.motor_edges, least);
+  out.handwheel = speed_from_edges(out.handwheel_edges, least);
+  set_torque(out, c.time, c.torque, c.supply, most);
+  set_supply(out, c, most);
+  if (scale) out.systematics = systematics_of(*scale);
+}
+
+}  // namespace
+
+double Readings::mean_supply_v() const {
+  double sum = 0, count = 0;
+  for (const double v : supply_all_v) {
+    if (std::isnan(v)) continue;
+    sum += v;
+    count += 1;
+  }
+  if (count > 0) return sum / count;
+  return run.supply_v.value_or(std::nan(""));
+}
+
+Readings load_readings(const Book& book, std::int64_t id, std::size_t most_rows) {
+  Readings out;
+  out.run = book.run(id);
+  if (out.run.sample_count > 0 && out.run.source == "rig")
+    from_samples(book, out, most_rows);
+  else
+    from_rows(book, out, most_rows);
+  set_lag(out);
+  out.clock_relative_sd = out.run.source == "rig" ? kHostClockSd : kClockSd;
+  return out;
+}
+
+}  // namespace loadline

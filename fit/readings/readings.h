@@ -1,0 +1,48 @@
+// A run in physical units: what every fit starts from. Samples of a rig and rows of an imported
+// file become the same thing here, with what is known of their errors.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "db/book.h"
+#include "fit/readings/speed.h"
+
+namespace loadline {
+
+/// Standard uncertainties that act on all torques of a run alike; they do not average out.
+struct TorqueSystematics {
+  double slope_relative = 0;  ///< calibration slope
+  double arm_relative = 0;    ///< arm length
+  double zero_nm = 0;         ///< zero, drift between the two zeros included
+};
+
+struct Readings {
+  Run run;
+  // Torque channel, one entry per value that the converter gave (holds are removed).
+  std::vector<double> time_s;
+  std::vector<double> torque;      ///< N·m, as the cell read it (lag and inertia still inside)
+  std::vector<double> supply_v;    ///< beside each torque; empty without the channel
+  double torque_interval_s = 0;    ///< usual time between values
+  double lag_s = 0, lag_sd_s = 0;  ///< what is known beforehand of the torque value's delay
+  TorqueSystematics systematics;
+  double clock_relative_sd = 0;  ///< of the rig's clock against the host's
+  // Speeds. Either may be empty.
+  SpeedTrace motor, handwheel;
+  EdgeTrace motor_edges, handwheel_edges;  ///< only for recorded runs
+  // Supply without torque channel: its own times.
+  std::vector<double> supply_time_s, supply_all_v;
+  std::vector<double> temperature_c;  ///< beside supply_time_s rows; may be empty
+  double duration_s = 0;
+  std::vector<std::string> warnings;
+
+  double mean_supply_v() const;  ///< of the channel, else of the run; NaN when neither is known
+};
+
+/// Reads run `id` through the calibration and zeros in force. Long runs are thinned to at most
+/// `most_rows` values per channel by averaging neighbours (0: never). Error(kInput) when the run
+/// has no rows; a missing calibration of a run with torque counts is Error(kInput) too.
+Readings load_readings(const Book& book, std::int64_t id, std::size_t most_rows = 12000);
+
+}  // namespace loadline

@@ -1,0 +1,160 @@
+#include "fit/readings/speed.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "db/basis/units.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+double usual_interval(const SpeedTrace& trace) {
+  std::vector<double> lengths(trace.speed.size());
+  for (std::size_t i = 0; i < lengths.size(); ++i) lengths[i] = trace.window_s(i);
+  return median(std::move(lengths));
+}
+
+void push(SpeedTrace& trace, double start, double end, double speed) {
+  trace.start_s.push_back(start);
+  trace.end_s.push_back(end);
+  trace.speed.push_back(speed);
+}
+
+// The trace with or without treating repeated values as stale.
+SpeedTrace trace_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip) {
+  SpeedTrace trace;
+  double since = 0, value = 0;
+  bool started = false;
+  for (std::size_t i = 0; i < rpm.size(); ++i) {
+    if (std::isnan(rpm[i])) continue;
+    if (started && skip && rpm[i] == value) {
+      ++trace.stale;
+      continue;
+    }
+    // The first row's window is not known: it only opens the next one.
+    if (started) push(trace, since, time_s[i], rad_per_s_from_rpm(rpm[i]));
+    started = true;
+    since = time_s[i];
+    value = rpm[i];
+  }
+  trace.interval_s = usual_interval(trace);
+  return trace;
+}
+
+}  // namespace
+
+SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
+  SpeedTrace trace = trace_rows(time_s, rpm, true);
+  // A speed that hardly ever changes is steady or printed coarsely, not stale.
+  if (trace.speed.size() < 3 || trace.stale > 3 * trace.speed.size())
+    trace = trace_rows(time_s, rpm, false);
+  return trace;
+}
+
+SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s) {
+  SpeedTrace trace;
+  trace.from_edges = true;
+  const double turn = 2 * kPi / edges.pulses_per_turn;
+  std::size_t from = 0;
+  for (std::size_t i = 1; i < edges.time_s.size(); ++i) {
+    const double length = edges.time_s[i] - edges.time_s[from];
+    if (length < least_window_s || edges.count[i] == edges.count[from]) continue;
+    const auto pulses = static_cast<double>(edges.count[i] - edges.count[from]);
+    push(trace, edges.time_s[from], edges.time_s[i], pulses * turn / length);
+    from = i;
+  }
+  trace.interval_s = usual_interval(trace);
+  return trace;
+}
+
+SmoothSpeed::SmoothSpeed(SpeedTrace trace, double half_width_s) : trace_(std::move(trace)) {
+  const std::size_t n = trace_.speed.size();
+  if (n < 8) return;
+  half_width_s_ = half_width_s > 0 ? half_width_s : choose_half_width();
+  std::vector<double> away;
+  const std::size_t step = std::max<std::size_t>(1, n / 4000);
+  for (std::size_t i = 0; i < n; i += step) {
+    Value local;
+    if (local_fit(trace_.middle_s(i), half_width_s_, n, local))
+      away.push_back(trace_.speed[i] - local.speed);
+  }
+  scatter_ = robust_sd(away);
+}
+
+double SmoothSpeed::choose_half_width() const {
+  const double least = 3.2 * trace_.interval_s;
+  const double most = std::max(least, (trace_.end_s.back() - trace_.start_s.front()) / 6);
+  std::vector<std::pair<double, double>> scores;  // half width, score
+  for (double h = least; h <= most; h *= 1.5) scores.emplace_back(h, cross_validation(h));
+  double best = scores.front().second;
+  for (const auto& [h, score] : scores) best = std::min(best, score);
+  double chosen = least;
+  for (const auto& [h, score] : scores)
+    if (score <= 1.05 * best) chosen = h;  // the widest that is nearly as good
+  return chosen;
+}
+
+bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_out,
+                            Value& out) const {
+  const auto first =
+      std::lower_bound(trace_.end_s.begin(), trace_.end_s.end(), time_s - half_width);
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  int used = 0;
+  double low = 0, high = 0;
+  out.width_s = 0;
+  for (auto i = static_cast<std::size_t>(first - trace_.end_s.begin()); i < trace_.speed.size();
+       ++i) {
+    if (trace_.start_s[i] > time_s + half_width) break;
+    const double x = (trace_.middle_s(i) - time_s) / half_width;
+    if (i == left_out || std::fabs(x) >= 1) continue;
+    const double w = trace_.window_s(i) / half_width;
+    const double tent = 1 - x * x;
+    const double weight = tent * tent;
+    // Mean of 1, u, u² over the window centred at x with width w.
+    const Eigen::Vector3d basis(1, x, x * x + w * w / 12);
+    normal += weight * basis * basis.transpose();
+    right += weight * trace_.speed[i] * basis;
+    out.width_s = std::max(out.width_s, trace_.window_s(i));
+    low = std::min(low, x);
+    high = std::max(high, x);
+    ++used;
+  }
+  if (used < 5 || low > -0.15 || high < 0.15) return false;
+  const Eigen::LDLT<Eigen::Matrix3d> solver(normal);
+  if (solver.info() != Eigen::Success || solver.rcond() < 1e-9) return false;
+  const Eigen::Vector3d beta = solver.solve(right);
+  out.speed = beta[0];
+  out.acceleration = beta[1] / half_width;
+  out.valid = true;
+  return true;
+}
+
+double SmoothSpeed::cross_validation(double half_width) const {
+  const std::size_t n = trace_.speed.size();
+  const std::size_t step = std::max<std::size_t>(1, n / 600);
+  std::vector<double> squares;
+  for (std::size_t i = step; i + step < n; i += step) {
+    Value local;
+    if (!local_fit(trace_.middle_s(i), half_width, i, local)) continue;
+    const double away = trace_.speed[i] - local.speed;
+    squares.push_back(away * away);
+  }
+  if (squares.size() < 5) return 1e300;
+  std::sort(squares.begin(), squares.end());
+  // The largest 2 % belong to steps and knocks, which no width would follow.
+  squares.resize(squares.size() - squares.size() / 50);
+  return std::accumulate(squares.begin(), squares.end(), 0.0) / static_cast<double>(squares.size());
+}
+
+SmoothSpeed::Value SmoothSpeed::at(double time_s) const {
+  Value value;
+  if (half_width_s_ <= 0) return value;
+  if (!local_fit(time_s, half_width_s_, trace_.speed.size(), value)) value.valid = false;
+  return value;
+}
+
+}  // namespace loadline

@@ -1,0 +1,77 @@
+// Speed from a tachometer: what each value really averages, and a smooth speed between them.
+//
+// A tachometer never gives the speed "now". It gives turns over a stretch of time: from the last
+// edge of the previous frame to the last edge of this one. A SpeedTrace keeps that stretch (the
+// window) with each value, so that nothing later mistakes a mean over the past for the present.
+// Where no edge came, there is no new value: repeated values of an imported run are recognised as
+// such.
+#pragma once
+
+#include <span>
+#include <string>
+#include <vector>
+
+#include "db/records.h"
+
+namespace loadline {
+
+/// Mean speeds over windows [start_s, end_s], in time order, windows not overlapping. SI units.
+struct SpeedTrace {
+  std::vector<double> start_s, end_s;
+  std::vector<double> speed;  ///< rad/s, mean over the window
+  bool from_edges = false;    ///< windows are between edges, exactly known
+  std::size_t stale = 0;      ///< rows that repeated an old value
+  double interval_s = 0;      ///< usual window length
+  bool empty() const { return speed.empty(); }
+  double middle_s(std::size_t i) const { return (start_s[i] + end_s[i]) / 2; }
+  double window_s(std::size_t i) const { return end_s[i] - start_s[i]; }
+};
+
+/// The edges themselves: edge number `count[i]` came at `time_s[i]`.
+struct EdgeTrace {
+  std::vector<double> time_s;
+  std::vector<long long> count;
+  double pulses_per_turn = 1;
+  bool empty() const { return time_s.empty(); }
+};
+
+/// From the rows of an imported run. A value that repeats the previous one exactly, with the next
+/// differing, is stale: the value after it is the mean over the whole stretch since the last new
+/// one. `rpm` may hold NaN (no value in that row).
+SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm);
+
+/// From edges by reciprocal counting: turns between successive recorded edges over the exact time
+/// between them. Windows shorter than `least_window_s` are joined; a window that does not span
+/// whole turns keeps the unevenness of the slots (the fits on edge times know better).
+SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s);
+
+/// Speed and acceleration at any moment, by local quadratic regression on the windows (the mean of
+/// the quadratic over each window is what is fitted, so averaging is undone to second order).
+/// Immutable once made; may be read by many threads.
+class SmoothSpeed {
+ public:
+  struct Value {
+    double speed = 0;         ///< rad/s
+    double acceleration = 0;  ///< rad/s²
+    double width_s = 0;       ///< of the widest window that was used
+    bool valid = false;       ///< false outside the trace and inside gaps
+  };
+  /// `half_width_s` of the kernel; 0 chooses it by leave-one-out cross-validation: the widest that
+  /// the data do not object to.
+  explicit SmoothSpeed(SpeedTrace trace, double half_width_s = 0);
+  Value at(double time_s) const;
+  double half_width_s() const { return half_width_s_; }
+  /// Scatter of single values about the smooth speed, rad/s (robust).
+  double scatter() const { return scatter_; }
+  const SpeedTrace& trace() const { return trace_; }
+
+ private:
+  bool local_fit(double time_s, double half_width, std::size_t left_out, Value& out) const;
+  double cross_validation(double half_width) const;
+  double choose_half_width() const;
+  SpeedTrace trace_;
+  double half_width_s_ = 0;
+  double scatter_ = 0;
+};
+
+}  // namespace loadline
