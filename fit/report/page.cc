@@ -1,0 +1,156 @@
+#include "fit/report/page.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <random>
+
+#include "db/basis/web.h"
+
+namespace loadline {
+
+extern const std::string_view kReportCss;
+extern const std::string_view kReportJs;
+
+namespace {
+
+// Marks our own scripts and styles for the content security policy; nobody can know it before the
+// file is written, so no name in the book can smuggle a script in.
+std::string fresh_nonce() {
+  std::random_device random;
+  return fmt::format("{:08x}{:08x}{:08x}{:08x}", random(), random(), random(), random());
+}
+
+// A bar with the interval as its width, so that a loose number looks loose.
+std::string interval_bar(const Estimate& estimate) {
+  if (!estimate.value || !estimate.low || !estimate.high || *estimate.value == 0) return "";
+  const double size = std::abs(*estimate.value);
+  const auto place = [&](double x) {
+    return std::clamp(50 + 250 * (x - *estimate.value) / size, 1.0, 99.0);
+  };
+  const double low = place(*estimate.low), high = place(*estimate.high);
+  return fmt::format(
+      "<svg class=\"bar\" viewBox=\"0 0 100 8\" preserveAspectRatio=\"none\" aria-hidden=\"true\">"
+      "<path class=\"rule\" d=\"M0 4H100\"/><rect class=\"c1\" x=\"{:.1f}\" y=\"1.5\" "
+      "width=\"{:.1f}\" height=\"5\" rx=\"1\"/></svg>",
+      low, std::max(high - low, 1.2));
+}
+
+// What each look in a plot stands for; on paper the picture carries its own.
+std::string key(const Plot& plot) {
+  std::string out = "<ul class=\"key\">";
+  for (const Series& series : plot.series) {
+    if (series.name.empty()) continue;
+    const bool line = series.look == Series::Look::kLine;
+    const std::string shape =
+        line ? fmt::format("<path class=\"line {}\" d=\"M0 6H30\"/>", dash_class(series.dash))
+             : fmt::format("<circle class=\"mark\" cx=\"15\" cy=\"6\" r=\"{}\"/>",
+                           series.look == Series::Look::kMark ? 5 : 2);
+    out += fmt::format(
+        "<li><svg class=\"c{}\" width=\"30\" height=\"12\" aria-hidden=\"true\">{}</svg>{}</li>",
+        series.colour, shape, html_escape(series.name));
+  }
+  return out + "</ul>";
+}
+
+}  // namespace
+
+Page::Page(std::string title, std::string subtitle)
+    : title_(std::move(title)), subtitle_(std::move(subtitle)) {}
+
+void Page::section(const std::string& id, const std::string& heading) {
+  if (in_section_) body_ += "</section>\n";
+  in_section_ = true;
+  contents_ += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, html_escape(heading));
+  body_ += fmt::format("<section id=\"{}\"><h2>{}</h2>\n", id, html_escape(heading));
+}
+
+void Page::heading(const std::string& text) {
+  body_ += fmt::format("<h3>{}</h3>\n", html_escape(text));
+}
+
+void Page::paragraph(const std::string& text) {
+  body_ += fmt::format("<p>{}</p>\n", html_escape(text));
+}
+
+void Page::cautions(const std::string& heading, const std::vector<std::string>& sentences) {
+  if (sentences.empty()) return;
+  body_ += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", html_escape(heading));
+  for (const std::string& sentence : sentences)
+    body_ += fmt::format("<li>{}</li>", html_escape(sentence));
+  body_ += "</ul></div>\n";
+}
+
+void Page::figures(const std::vector<std::pair<std::string, Estimate>>& key_figures) {
+  body_ += "<dl class=\"figures\">";
+  for (const auto& [name, estimate] : key_figures)
+    body_ += fmt::format("<div><dt>{}</dt><dd>{}{}</dd></div>", html_escape(name),
+                         estimate_html(estimate, true), interval_bar(estimate));
+  body_ += "</dl>\n";
+}
+
+void Page::plot(Plot plot) {
+  body_ += fmt::format(
+      "<figure class=\"plot\" id=\"plot-{0}\" data-plot=\"{0}\"><figcaption><strong>{1}</strong> "
+      "{2}</figcaption>{3}<div class=\"screen\" hidden><canvas tabindex=\"0\" role=\"img\" "
+      "aria-label=\"{1}. Arrow keys read the curve.\"></canvas></div>{4}"
+      "<p class=\"readout\" aria-live=\"polite\"></p></figure>\n",
+      plot.id, html_escape(plot.title), html_escape(plot.words), to_svg(plot, false), key(plot));
+  data("plot-" + plot.id, to_chart(plot));
+  plots_.push_back(std::move(plot));
+}
+
+void Page::table(Table table) {
+  body_ += to_html(table);
+  tables_.push_back(std::move(table));
+}
+
+void Page::html(const std::string& markup) { body_ += markup; }
+
+void Page::data(const std::string& name, const Json& document) {
+  body_ += fmt::format("<script type=\"application/json\" id=\"data-{}\">{}</script>\n", name,
+                       script_json(document.dump(-1, ' ', false, Json::error_handler_t::replace)));
+}
+
+std::string Page::finish() const {
+  const std::string nonce = fresh_nonce();
+  std::string out = "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n";
+  out += fmt::format(
+      "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; script-src "
+      "'nonce-{0}'; style-src 'nonce-{0}'; img-src data:; base-uri 'none'; form-action 'none'\">\n"
+      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
+      "<meta name=\"color-scheme\" content=\"light dark\">\n<meta name=\"generator\" "
+      "content=\"loadline-fit {1}\">\n<link rel=\"icon\" href=\"data:,\">\n<title>{2}</title>\n"
+      "<style nonce=\"{0}\">",
+      nonce, LOADLINE_VERSION, html_escape(title_));
+  out += kReportCss;
+  out += fmt::format(
+      "</style>\n</head>\n<body>\n<header><h1>{}</h1><p>{}</p></header>\n<nav "
+      "aria-label=\"Contents\"><ol>{}</ol></nav>\n<main>\n",
+      html_escape(title_), html_escape(subtitle_), contents_);
+  out += body_;
+  if (in_section_) out += "</section>\n";
+  out += fmt::format("</main>\n<script nonce=\"{}\">", nonce);
+  out += kChartJs;
+  out += fmt::format("</script>\n<script nonce=\"{}\">", nonce);
+  out += kReportJs;
+  return out + "</script>\n</body>\n</html>\n";
+}
+
+std::string slug(const std::string& name, std::size_t number) {
+  std::string out;
+  for (const char c : name) {
+    const bool letter = (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9');
+    const bool upper = c >= 'A' && c <= 'Z';
+    if (letter || upper)
+      out += upper ? static_cast<char>(c - 'A' + 'a') : c;
+    else if (!out.empty() && out.back() != '-')
+      out += '-';
+    if (out.size() > 40) break;
+  }
+  while (!out.empty() && out.back() == '-') out.pop_back();
+  return fmt::format("{}{}{}", out, out.empty() ? "" : "-", number);
+}
+
+}  // namespace loadline

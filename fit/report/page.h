@@ -1,0 +1,51 @@
+// The page: one HTML file that opens anywhere, offline, and asks nobody for anything.
+//
+// Everything that came from a person or a file is escaped on its way in; the content security
+// policy allows only the scripts and styles that the page was written with.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "db/basis/estimate.h"
+#include "fit/report/plot.h"
+#include "fit/report/table.h"
+
+namespace loadline {
+
+/// Collects a page from top to bottom. Plots and tables are kept for --svg and --csv as well.
+class Page {
+ public:
+  Page(std::string title, std::string subtitle);
+
+  /// Starts a section that the contents list; `id` is [a-z0-9-] and unique.
+  void section(const std::string& id, const std::string& heading);
+  void heading(const std::string& text);
+  /// A paragraph of plain text (escaped).
+  void paragraph(const std::string& text);
+  /// A list of plain sentences in a box of its own; nothing for an empty list.
+  void cautions(const std::string& heading, const std::vector<std::string>& sentences);
+  void figures(const std::vector<std::pair<std::string, Estimate>>& key_figures);
+  void plot(Plot plot);
+  void table(Table table);
+  /// Markup of ours, already safe.
+  void html(const std::string& markup);
+  /// Data for report.js under `name`: a <script type="application/json">.
+  void data(const std::string& name, const Json& document);
+
+  std::string finish() const;
+  const std::vector<Plot>& plots() const { return plots_; }
+  const std::vector<Table>& tables() const { return tables_; }
+
+ private:
+  std::string title_, subtitle_, contents_, body_;
+  bool in_section_ = false;
+  std::vector<Plot> plots_;
+  std::vector<Table> tables_;
+};
+
+/// Lower-case ASCII letters, digits and single hyphens made of `name`, with `number` to keep it
+/// unique: what ids and file names may hold.
+std::string slug(const std::string& name, std::size_t number);
+
+}  // namespace loadline

@@ -1,0 +1,260 @@
+// The picture of a plot for paper and for --svg. Colours come from the classes c1 … c6, so that the
+// page's light and dark palettes apply to it.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/web.h"
+#include "fit/report/plot.h"
+
+namespace loadline {
+namespace {
+
+constexpr double kWidth = 720, kHeight = 420;
+constexpr double kTop = 14, kRight = 30, kBottomAxis = 46, kLegendRow = 20;
+
+constexpr const char* kStyleAlone = R"(<style>
+svg{font:13px system-ui,sans-serif;background:#fff}
+.c1{--c:#0a6a74}.c2{--c:#c2571a}.c3{--c:#4a4aa5}.c4{--c:#8a6a00}.c5{--c:#8e2d62}.c6{--c:#55606a}
+text{fill:#1d2326}.grid{stroke:#d8dcdc;stroke-width:1}.frame{fill:none;stroke:#7b8587}
+.line{fill:none;stroke:var(--c);stroke-width:2}.band{fill:var(--c);opacity:.18}
+.points{fill:none;stroke:var(--c);stroke-width:2.2;stroke-linecap:round;opacity:.45}
+.mark{fill:var(--c);stroke:#fff}.whisker{stroke:var(--c);stroke-width:1.6;fill:none}
+.far{stroke-dasharray:1.5 5;stroke-linecap:round;opacity:.75}
+.dashed{stroke-dasharray:9 5}.dotted{stroke-dasharray:2 4}.dashdot{stroke-dasharray:10 4 2 4}
+</style>)";
+
+std::string tick_text(double value, double step) {
+  const int decimals = step >= 1 ? 0 : std::min(6, static_cast<int>(std::ceil(-std::log10(step))));
+  std::string text = fmt::format("{:.{}f}", value == 0 ? 0.0 : value, decimals);
+  const std::size_t point = std::min(text.find('.'), text.size());
+  for (std::size_t at = point; at > (text[0] == '-' ? 4u : 3u); at -= 3) text.insert(at - 3, ",");
+  return text;
+}
+
+std::string dash_suffix(Series::Dash dash) {
+  return dash == Series::Dash::kSolid ? "" : fmt::format(" {}", dash_class(dash));
+}
+
+double step_of(const std::vector<double>& ticks) {
+  return ticks.size() > 1 ? ticks[1] - ticks[0] : 1;
+}
+
+// Draws one plot into `out_`; positions are in the viewBox's units.
+class Drawing {
+ public:
+  Drawing(const Plot& plot, bool alone)
+      : plot_(plot),
+        x_(shown_range(plot.x, plot, false)),
+        y_(shown_range(plot.y, plot, true)),
+        left_(plot.y.categories.empty() ? 66 : 190),
+        bottom_(kHeight - kBottomAxis) {
+    const double rows = legend_rows();
+    out_ = fmt::format(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" role=\"img\" "
+        "class=\"picture\"><title>{}</title><desc>{}</desc>{}",
+        kWidth, kHeight + rows * kLegendRow, html_escape(plot.title), html_escape(plot.words),
+        alone ? kStyleAlone : "");
+    axes();
+    out_ += fmt::format(
+        "<svg x=\"{}\" y=\"{}\" width=\"{:.1f}\" height=\"{:.1f}\" viewBox=\"{} {} {:.1f} "
+        "{:.1f}\">",
+        left_, kTop, width(), height(), left_, kTop, width(), height());
+    for (const Series& series : plot.series) band(series);
+    for (const Series& series : plot.series) data(series);
+    out_ += "</svg>";
+    legend();
+    out_ += "</svg>\n";
+  }
+  std::string take() { return std::move(out_); }
+
+ private:
+  double width() const { return kWidth - kRight - left_; }
+  double height() const { return bottom_ - kTop; }
+  double at_x(double value) const {
+    return left_ + (value - x_.low) / (x_.high - x_.low) * width();
+  }
+  double at_y(double value) const {
+    const double part = (value - y_.low) / (y_.high - y_.low);
+    // Names read from the top down, numbers grow upwards.
+    return plot_.y.categories.empty() ? bottom_ - part * height() : kTop + part * height();
+  }
+  static std::string title(const Axis& axis) {
+    return html_escape(axis.unit.empty() ? axis.quantity
+                                         : fmt::format("{} ({})", axis.quantity, axis.unit));
+  }
+
+  void axes() {
+    const std::vector<double> ticks = shown_ticks(x_);
+    for (const double tick : ticks) {
+      out_ += fmt::format(
+          "<path class=\"grid\" d=\"M{0:.1f} {1}V{2}\"/>"
+          "<text x=\"{0:.1f}\" y=\"{3}\" text-anchor=\"middle\">{4}</text>",
+          at_x(tick), kTop, bottom_, bottom_ + 18, tick_text(tick, step_of(ticks)));
+    }
+    plot_.y.categories.empty() ? y_numbers() : y_names();
+    out_ += fmt::format(
+        "<rect class=\"frame\" x=\"{}\" y=\"{}\" width=\"{:.1f}\" height=\"{:.1f}\"/>"
+        "<text x=\"{:.1f}\" y=\"{}\" text-anchor=\"middle\">{}</text>",
+        left_, kTop, width(), height(), left_ + width() / 2, bottom_ + 38, title(plot_.x));
+    if (plot_.y.categories.empty())
+      out_ += fmt::format(
+          "<text transform=\"translate(15 {:.1f}) rotate(-90)\" text-anchor=\"middle\">{}</text>",
+          kTop + height() / 2, title(plot_.y));
+  }
+
+  void y_numbers() {
+    const std::vector<double> ticks = shown_ticks(y_);
+    for (const double tick : ticks) {
+      out_ += fmt::format(
+          "<path class=\"grid\" d=\"M{0} {1:.1f}H{2}\"/>"
+          "<text x=\"{3}\" y=\"{4:.1f}\" text-anchor=\"end\">{5}</text>",
+          left_, at_y(tick), kWidth - kRight, left_ - 7, at_y(tick) + 4.5,
+          tick_text(tick, step_of(ticks)));
+    }
+  }
+
+  void y_names() {
+    for (std::size_t i = 0; i < plot_.y.categories.size(); ++i) {
+      std::string name = plot_.y.categories[i];
+      if (name.size() > 26) {  // cut between UTF-8 characters
+        std::size_t end = 24;
+        while (end > 0 && (static_cast<unsigned char>(name[end]) & 0xC0U) == 0x80U) --end;
+        name = name.substr(0, end) + "…";
+      }
+      out_ += fmt::format("<text x=\"{}\" y=\"{:.1f}\" text-anchor=\"end\">{}</text>", left_ - 9,
+                          at_y(static_cast<double>(i)) + 4.5, html_escape(name));
+    }
+  }
+
+  void band(const Series& series) {
+    if (series.look != Series::Look::kLine || series.low.size() != series.x.size() ||
+        series.high.size() != series.x.size())
+      return;
+    std::string forth, back;
+    for (std::size_t i = 0; i < series.x.size(); ++i) {
+      if (!std::isfinite(series.low[i]) || !std::isfinite(series.high[i])) continue;
+      forth += fmt::format("{}{:.1f} {:.1f}", forth.empty() ? "M" : "L", at_x(series.x[i]),
+                           at_y(clipped(series.high[i])));
+      back.insert(0,
+                  fmt::format("L{:.1f} {:.1f}", at_x(series.x[i]), at_y(clipped(series.low[i]))));
+    }
+    if (!forth.empty())
+      out_ += fmt::format("<path class=\"band c{}\" d=\"{}{}Z\"/>", series.colour, forth, back);
+  }
+
+  // Keeps wild limits near the frame, where the clipping of viewers is sound.
+  double clipped(double value) const {
+    const double span = y_.high - y_.low;
+    return std::clamp(value, y_.low - span, y_.high + span);
+  }
+
+  void data(const Series& series) {
+    switch (series.look) {
+      case Series::Look::kPoints:
+        return points(series);
+      case Series::Look::kMark:
+        return marks(series);
+      case Series::Look::kLine:
+        line(series, true);
+        line(series, false);
+    }
+  }
+
+  void points(const Series& series) {
+    std::string path;
+    for (std::size_t i = 0; i < series.x.size(); ++i)
+      if (std::isfinite(series.x[i]) && std::isfinite(series.y[i]))
+        path += fmt::format("M{:.1f} {:.1f}h0", at_x(series.x[i]), at_y(series.y[i]));
+    if (!path.empty())
+      out_ += fmt::format("<path class=\"points c{}\" d=\"{}\"/>", series.colour, path);
+  }
+
+  static bool measured(const Series& series, double x) {
+    return (!series.measured_from || x >= *series.measured_from) &&
+           (!series.measured_to || x <= *series.measured_to);
+  }
+
+  // The measured stretch, or the stretches outside it.
+  void line(const Series& series, bool within) {
+    std::string path;
+    bool drawing = false;
+    for (std::size_t i = 0; i < series.x.size(); ++i) {
+      const bool fits = std::isfinite(series.y[i]) && measured(series, series.x[i]) == within;
+      const bool joins = !within && std::isfinite(series.y[i]) &&
+                         ((i > 0 && !measured(series, series.x[i - 1])) ||
+                          (i + 1 < series.x.size() && !measured(series, series.x[i + 1])));
+      if (fits || joins)
+        path += fmt::format("{}{:.1f} {:.1f}", drawing ? "L" : "M", at_x(series.x[i]),
+                            at_y(clipped(series.y[i])));
+      drawing = fits || joins;
+    }
+    if (!path.empty())
+      out_ += fmt::format("<path class=\"line c{}{}\" d=\"{}\"/>", series.colour,
+                          within ? dash_suffix(series.dash) : " far", path);
+  }
+
+  void marks(const Series& series) {
+    for (std::size_t i = 0; i < series.x.size(); ++i) {
+      if (!std::isfinite(series.x[i]) || !std::isfinite(series.y[i])) continue;
+      const double x = at_x(series.x[i]), y = at_y(series.y[i]);
+      if (i < series.low.size() && i < series.high.size())
+        out_ += fmt::format("<path class=\"whisker c{}\" d=\"M{:.1f} {:.1f}V{:.1f}\"/>",
+                            series.colour, x, at_y(series.low[i]), at_y(series.high[i]));
+      if (i < series.x_low.size() && i < series.x_high.size())
+        out_ += fmt::format("<path class=\"whisker c{}\" d=\"M{:.1f} {:.1f}H{:.1f}\"/>",
+                            series.colour, at_x(series.x_low[i]), y, at_x(series.x_high[i]));
+      out_ += fmt::format("<circle class=\"mark c{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"5\"/>",
+                          series.colour, x, y);
+    }
+  }
+
+  // Names laid out left to right, in rows.
+  struct Place {
+    double x, row;
+  };
+  std::vector<Place> legend_places() const {
+    std::vector<Place> places;
+    double x = 20, row = 0;
+    for (const Series& series : plot_.series) {
+      const double wide = 48 + 7.2 * static_cast<double>(series.name.size());
+      if (x > 20 && x + wide > kWidth) x = 20, ++row;
+      places.push_back({x, row});
+      if (!series.name.empty()) x += wide;
+    }
+    return places;
+  }
+  double legend_rows() const {
+    const auto places = legend_places();
+    return places.empty() ? 0 : places.back().row + 1;
+  }
+
+  void legend() {
+    const auto places = legend_places();
+    for (std::size_t i = 0; i < places.size(); ++i) {
+      const Series& series = plot_.series[i];
+      if (series.name.empty()) continue;
+      const double x = places[i].x, y = kHeight + 6 + places[i].row * kLegendRow;
+      if (series.look == Series::Look::kLine)
+        out_ += fmt::format("<path class=\"line c{}{}\" d=\"M{:.1f} {:.1f}h28\"/>", series.colour,
+                            dash_suffix(series.dash), x, y);
+      else
+        out_ += fmt::format("<circle class=\"mark c{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"{}\"/>",
+                            series.colour, x + 14, y, series.look == Series::Look::kMark ? 5 : 2.5);
+      out_ += fmt::format("<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>", x + 36, y + 4.5,
+                          html_escape(series.name));
+    }
+  }
+
+  const Plot& plot_;
+  Range x_, y_;
+  double left_, bottom_;
+  std::string out_;
+};
+
+}  // namespace
+
+std::string to_svg(const Plot& plot, bool alone) { return Drawing(plot, alone).take(); }
+
+}  // namespace loadline

@@ -1,0 +1,102 @@
+#include "fit/report/table.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "db/basis/web.h"
+
+namespace loadline {
+namespace {
+
+std::string with_unit(const std::string& heading, const std::string& unit) {
+  return unit.empty() ? heading : fmt::format("{} ({})", heading, unit);
+}
+
+std::string cell_html(const Cell& cell) {
+  if (const auto* text = std::get_if<std::string>(&cell))
+    return fmt::format("<td>{}</td>", html_escape(*text));
+  if (const auto* number = std::get_if<double>(&cell))
+    return fmt::format("<td class=\"number\">{}</td>",
+                       std::isfinite(*number) ? significant(*number, 4) : "");
+  return fmt::format("<td class=\"number\">{}</td>",
+                     estimate_html(std::get<Estimate>(cell), false));
+}
+
+std::string csv_text(std::string text) {
+  // A spreadsheet runs cells that start so; the apostrophe makes them text again (OWASP, "CSV
+  // Injection").
+  if (!text.empty() && std::string_view("=+-@\t\r").find(text[0]) != std::string_view::npos)
+    text.insert(0, "'");
+  if (text.find_first_of(",\"\n\r") == std::string::npos) return text;
+  std::string quoted = "\"";
+  for (const char c : text) quoted += c == '"' ? std::string("\"\"") : std::string(1, c);
+  return quoted + "\"";
+}
+
+std::string csv_number(const std::optional<double>& number) {
+  return number && std::isfinite(*number) ? fmt::format("{:.9g}", *number) : "";
+}
+
+std::string cell_csv(const Cell& cell, bool estimate) {
+  if (const auto* text = std::get_if<std::string>(&cell))
+    return csv_text(*text) + (estimate ? ",," : "");
+  if (const auto* number = std::get_if<double>(&cell))
+    return csv_number(*number) + (estimate ? ",," : "");
+  const auto& value = std::get<Estimate>(cell);
+  return fmt::format("{},{},{}", csv_number(value.value), csv_number(value.low),
+                     csv_number(value.high));
+}
+
+}  // namespace
+
+std::string estimate_html(const Estimate& estimate, bool with_unit) {
+  Estimate bare = estimate;
+  bare.unit.clear();
+  const std::string text = to_text(bare);
+  const std::size_t open = text.find(" (");
+  const std::string unit =
+      with_unit && !estimate.unit.empty() && text != "unknown"
+          ? fmt::format(" <span class=\"unit\">{}</span>", html_escape(estimate.unit))
+          : "";
+  if (open == std::string::npos) return html_escape(text) + unit;
+  return fmt::format("{}{} <span class=\"interval\">{}</span>", html_escape(text.substr(0, open)),
+                     unit, html_escape(text.substr(open + 1)));
+}
+
+std::string to_html(const Table& table) {
+  std::string out = fmt::format(
+      "<div class=\"scroller\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table "
+      "id=\"table-{}\"><caption>{}</caption><thead><tr>",
+      html_escape(table.caption), table.id, html_escape(table.caption));
+  for (const Column& column : table.columns)
+    out += fmt::format("<th scope=\"col\">{}</th>",
+                       html_escape(with_unit(column.heading, column.unit)));
+  out += "</tr></thead><tbody>";
+  for (const auto& row : table.rows) {
+    out += "<tr>";
+    for (const Cell& cell : row) out += cell_html(cell);
+    out += "</tr>";
+  }
+  return out + "</tbody></table></div>\n";
+}
+
+std::string to_csv(const Table& table) {
+  std::string out;
+  for (std::size_t i = 0; i < table.columns.size(); ++i) {
+    const Column& column = table.columns[i];
+    const std::string heading = with_unit(column.heading, column.unit);
+    out += (i ? "," : "") + csv_text(heading);
+    if (column.estimate)
+      out += "," + csv_text(heading + " low") + "," + csv_text(heading + " high");
+  }
+  out += "\r\n";
+  for (const auto& row : table.rows) {
+    for (std::size_t i = 0; i < row.size(); ++i)
+      out += (i ? "," : "") + cell_csv(row[i], table.columns[i].estimate);
+    out += "\r\n";
+  }
+  return out;
+}
+
+}  // namespace loadline

@@ -1,0 +1,38 @@
+// A table as a value: rows under headings that carry the unit. From the same value come the page's
+// table and the file of --csv, so that they cannot disagree.
+#pragma once
+
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "db/basis/estimate.h"
+
+namespace loadline {
+
+struct Column {
+  std::string heading;    ///< "Peak power"
+  std::string unit;       ///< "W"; the cells of this column are in it
+  bool estimate = false;  ///< cells are Estimates: three columns (value, low, high) in the CSV file
+};
+
+using Cell = std::variant<std::string, double, Estimate>;
+
+struct Table {
+  std::string id;  ///< unique in the page, [a-z0-9-]; also the file name of --csv
+  std::string caption;
+  std::vector<Column> columns;
+  std::vector<std::vector<Cell>> rows;  ///< each as long as `columns`
+};
+
+/// A <table> with caption and scope; wrapped so that it scrolls by itself on a narrow screen.
+std::string to_html(const Table& table);
+
+/// RFC 4180 with a header row; headings carry the unit ("Peak power (W)", then "… low", "… high").
+/// A text cell that a spreadsheet would take for a formula gets an apostrophe in front.
+std::string to_csv(const Table& table);
+
+/// "1,234 (1,200 to 1,270)" with the interval in its own element, for cells and for key figures.
+std::string estimate_html(const Estimate& estimate, bool with_unit);
+
+}  // namespace loadline
