@@ -1,0 +1,87 @@
+#include "fit/drive/drive_curve.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+namespace loadline {
+
+DriveCurve::DriveCurve(const Curve& curve)
+    : equation_(curve.equation),
+      model_name_(curve.model),
+      names_(curve.parameter_names),
+      parameters_(curve.parameters),
+      low_(curve.speed_low),
+      high_(curve.speed_high),
+      extrapolates_(curve.model != "smooth"),
+      supply_v_(curve.supply_v) {}
+
+DriveCurve::DriveCurve(const Curve& curve, int first, int inputs) : DriveCurve(curve) {
+  by_ = Eigen::MatrixXd::Zero(inputs, parameters_.size());
+  for (Eigen::Index k = 0; k < parameters_.size(); ++k) by_(first + k, k) = 1;
+}
+
+Derivatives DriveCurve::by_inputs(const Eigen::VectorXd& by_parameters) const {
+  return by_.size() == 0 ? Derivatives() : Derivatives(by_ * by_parameters);
+}
+
+Propagated DriveCurve::torque(const Propagated& speed) const {
+  const Propagated curve_moves(0, by_.size() == 0
+                                      ? Derivatives()
+                                      : by_inputs(equation_->gradient(parameters_, speed.value)));
+  return chain(torque(speed.value), 1, curve_moves, slope(speed.value), speed);
+}
+
+Propagated DriveCurve::slope(const Propagated& speed) const {
+  if (by_.size() == 0) return slope(speed.value);
+  // Central differences of what the model gives in closed form; the step balances truncation
+  // (h²) against rounding (1e-16/h) for curves that change over their measured range.
+  const double h = 1e-5 * std::max(high_, 1.0);
+  const Eigen::VectorXd by_parameters = (equation_->gradient(parameters_, speed.value + h) -
+                                         equation_->gradient(parameters_, speed.value - h)) /
+                                        (2 * h);
+  const double bend = (slope(speed.value + h) - slope(speed.value - h)) / (2 * h);
+  return chain(slope(speed.value), 1, {0, by_inputs(by_parameters)}, bend, speed);
+}
+
+std::optional<Eigen::Index> DriveCurve::place(const std::string& name) const {
+  const auto found = std::find(names_.begin(), names_.end(), name);
+  if (found == names_.end()) return std::nullopt;
+  return found - names_.begin();
+}
+
+Propagated DriveCurve::parameter(const std::string& name) const {
+  const auto k = place(name);
+  if (!k)
+    throw std::logic_error(fmt::format("the {} curve has no parameter {}", model_name_, name));
+  return {parameters_[*k], by_.size() == 0 ? Derivatives() : Derivatives(by_.col(*k))};
+}
+
+DriveCurve DriveCurve::with_parameter(const std::string& name, const Propagated& value) const {
+  const auto k = place(name);
+  if (!k)
+    throw std::logic_error(fmt::format("the {} curve has no parameter {}", model_name_, name));
+  DriveCurve result = *this;
+  result.parameters_[*k] = value.value;
+  if (by_.size() == 0) return result;
+  if (value.by.size() == 0)
+    result.by_.col(*k).setZero();
+  else
+    result.by_.col(*k) = value.by;
+  return result;
+}
+
+DriveCurve DriveCurve::moved(const Eigen::VectorXd& change) const {
+  DriveCurve result = *this;
+  result.parameters_ += change;
+  return result;
+}
+
+void DriveCurve::scale_range(double factor) {
+  low_ *= factor;
+  high_ *= factor;
+}
+
+}  // namespace loadline

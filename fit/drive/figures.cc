@@ -1,0 +1,212 @@
+#include "fit/drive/figures.h"
+
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/drive/best_ratio.h"
+
+namespace loadline {
+namespace {
+
+constexpr double kRpm = 30.0 / kPi;
+constexpr double kPercent = 100;
+
+// In the order of the enumeration.
+constexpr std::array<FigureInfo, kFigureCount> kInfo = {{
+    {"ratio", "ratio", "", 1},
+    {"motor_speed", "motor speed", "rpm", kRpm},
+    {"handwheel_speed", "top speed of the hand wheel", "rpm", kRpm},
+    {"stitch_rate", "stitches per minute", "1/min", kRpm},
+    {"shaft_power", "power at the motor shaft", "W", 1},
+    {"motor_torque", "torque at the motor shaft", "N·m", 1},
+    {"handwheel_torque", "torque at the hand wheel", "N·m", 1},
+    {"belt_power", "power lost in the belt", "W", 1},
+    {"peak_power", "motor's peak power", "W", 1},
+    {"peak_power_speed", "motor speed at its peak power", "rpm", kRpm},
+    {"power_share", "share of the motor's peak power in use", "%", kPercent},
+    {"standstill_torque", "standstill torque at the hand wheel", "N·m", 1},
+    {"starting_reserve", "standstill torque beyond the machine's drag", "N·m", 1},
+    {"needle_force", "needle force at mid-stroke, from standstill", "N", 1},
+    {"best_ratio", "best ratio for top speed", "", 1},
+    {"best_handwheel_speed", "top speed at the best ratio", "rpm", kRpm},
+    {"best_gain", "top speed to gain by the best ratio", "%", kPercent},
+    {"limit_share", "motor speed in per cent of its limit", "%", kPercent},
+    {"limited_best_ratio", "best ratio that keeps the motor's limit", "", 1},
+    {"limited_best_handwheel_speed", "top speed at that ratio", "rpm", kRpm},
+    {"loaded_handwheel_speed", "hand wheel speed under the sewing load", "rpm", kRpm},
+    {"loaded_motor_speed", "motor speed under the sewing load", "rpm", kRpm},
+    {"speed_loss", "speed lost under the sewing load", "%", kPercent},
+    {"wanted_low_ratio", "lower ratio for the wanted top speed", "", 1},
+    {"wanted_high_ratio", "higher ratio for the wanted top speed", "", 1},
+    {"slow_spare_torque", "torque to spare at the slow speed, full pedal", "N·m", 1},
+    {"slow_best_ratio", "ratio with most torque at the slow speed", "", 1},
+    {"pedal_resistance", "pedal resistance for the slow speed", "Ω", 1},
+    {"resistance_drop", "speed drop under the seam, resistance pedal", "%", kPercent},
+    {"resistance_stall_torque", "torque as it stalls, resistance pedal", "N·m", 1},
+    {"pedal_voltage", "voltage for the slow speed, part of the supply", "%", kPercent},
+    {"voltage_drop", "speed drop under the seam, voltage pedal", "%", kPercent},
+    {"voltage_stall_torque", "torque as it stalls, voltage pedal", "N·m", 1},
+}};
+
+void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
+                         DriveFindings& findings) {
+  findings.search = find_operating_point(setup.motor, setup.machine, setup.line);
+  if (!findings.search.motor_speed) return;
+  Figures& f = findings.figures;
+  const Propagated motor_speed =
+      operating_speed(setup.motor, setup.machine, setup.line, *findings.search.motor_speed);
+  const Propagated wheel_speed = handwheel_speed(setup.line, motor_speed);
+  const Propagated torque = setup.motor.torque(motor_speed);
+  f[Figure::kMotorSpeed] = motor_speed;
+  f[Figure::kHandwheelSpeed] = wheel_speed;
+  f[Figure::kStitchRate] = wheel_speed * question.stitches_per_turn;
+  f[Figure::kMotorTorque] = torque;
+  f[Figure::kShaftPower] = torque * motor_speed;
+  f[Figure::kHandwheelTorque] = setup.machine.torque(wheel_speed);
+  if (question.slip.value > 0 || question.belt_loss.value > 0)
+    f[Figure::kBeltPower] = *f[Figure::kShaftPower] - *f[Figure::kHandwheelTorque] * wheel_speed;
+  if (question.max_motor_speed) f[Figure::kLimitShare] = motor_speed / *question.max_motor_speed;
+}
+
+void add_standstill(const DriveSetup& setup, const DriveQuestion& question, Figures& f) {
+  if (!setup.motor.extrapolates()) return;
+  const Propagated rest(0);
+  f[Figure::kStandstillTorque] =
+      setup.line.ratio * (setup.motor.torque(rest) - setup.line.belt_loss);
+  if (question.stroke_m)
+    f[Figure::kNeedleForce] = *f[Figure::kStandstillTorque] / (*question.stroke_m / 2);
+  if (setup.machine.extrapolates())
+    f[Figure::kStartingReserve] = *f[Figure::kStandstillTorque] - setup.machine.torque(rest);
+}
+
+void add_loaded(const DriveSetup& setup, const DriveQuestion& question, DriveFindings& findings) {
+  if (!(question.extra_nm > 0)) return;
+  LoadLine loaded = setup.line;
+  loaded.extra = question.extra_nm;
+  findings.loaded_search = find_operating_point(setup.motor, setup.machine, loaded);
+  if (!findings.loaded_search.motor_speed) return;
+  Figures& f = findings.figures;
+  f[Figure::kLoadedMotorSpeed] =
+      operating_speed(setup.motor, setup.machine, loaded, *findings.loaded_search.motor_speed);
+  f[Figure::kLoadedHandwheelSpeed] = handwheel_speed(loaded, *f[Figure::kLoadedMotorSpeed]);
+  if (f[Figure::kMotorSpeed])
+    f[Figure::kSpeedLoss] = 1.0 - *f[Figure::kLoadedMotorSpeed] / *f[Figure::kMotorSpeed];
+}
+
+void add_peak(const DriveSetup& setup, const std::optional<Propagated>& free_peak, Figures& f) {
+  if (!free_peak) return;
+  f[Figure::kPeakPowerSpeed] = free_peak;
+  f[Figure::kPeakPower] = setup.motor.torque(*free_peak) * *free_peak;
+  if (f[Figure::kShaftPower])
+    f[Figure::kPowerShare] = *f[Figure::kShaftPower] / *f[Figure::kPeakPower];
+}
+
+void add_best(const DriveSetup& setup, const DriveQuestion& question,
+              const std::optional<Propagated>& peak, Figures& f) {
+  const auto best = best_for_top_speed(setup.motor, setup.machine, setup.line, peak);
+  if (best) {
+    f[Figure::kBestRatio] = best->ratio;
+    f[Figure::kBestHandwheelSpeed] = best->handwheel_speed;
+    if (f[Figure::kHandwheelSpeed])
+      f[Figure::kBestGain] = best->handwheel_speed / *f[Figure::kHandwheelSpeed] - 1.0;
+  }
+  if (!question.max_motor_speed || !peak) return;
+  const bool limited = peak->value > *question.max_motor_speed;
+  const auto within = limited ? point_at_motor_speed(setup.motor, setup.machine, setup.line,
+                                                     *question.max_motor_speed)
+                              : best;
+  if (!within) return;
+  f[Figure::kLimitedBestRatio] = within->ratio;
+  f[Figure::kLimitedBestHandwheelSpeed] = within->handwheel_speed;
+}
+
+void add_wanted(const DriveSetup& setup, const DriveQuestion& question,
+                const std::optional<Propagated>& peak, Figures& f) {
+  if (!question.wanted_speed || !peak) return;
+  for (const DrivePoint& point :
+       ratios_for_top_speed(setup.motor, setup.machine, setup.line, *question.wanted_speed, peak)) {
+    const bool above = point.motor_speed.value > peak->value;
+    f[above ? Figure::kWantedHighRatio : Figure::kWantedLowRatio] = point.ratio;
+  }
+}
+
+// r = ρ·K with K = V²/A.
+std::optional<Propagated> ohms(const DriveCurve& motor, const Propagated& setting) {
+  if (!motor.supply_v()) return std::nullopt;
+  return setting * (*motor.supply_v() * *motor.supply_v()) / motor.parameter(kSeriesA);
+}
+
+void add_slow(const DriveSetup& setup, const DriveQuestion& question,
+              const std::optional<Propagated>& peak, DriveFindings& findings) {
+  if (!question.slow_speed) return;
+  Figures& f = findings.figures;
+  const double slow = *question.slow_speed;
+  const double motor_speed = slow * setup.line.ratio.value / (1 - setup.line.slip.value);
+  if (setup.motor.extrapolates() ||
+      (motor_speed >= setup.motor.low() && motor_speed <= setup.motor.high()))
+    f[Figure::kSlowSpareTorque] = spare_torque_at(setup.motor, setup.machine, setup.line, slow);
+  if (peak) f[Figure::kSlowBestRatio] = *peak * (1 - setup.line.slip) / Propagated(slow);
+
+  const Steadiness resistance = slow_steadiness(setup.motor, setup.machine, setup.line,
+                                                Pedal::kResistance, slow, question.seam_nm);
+  findings.with_resistance = resistance.running;
+  if (resistance.setting) f[Figure::kPedalResistance] = ohms(setup.motor, *resistance.setting);
+  f[Figure::kResistanceDrop] = resistance.drop;
+  f[Figure::kResistanceStallTorque] = resistance.stall_torque;
+
+  const Steadiness voltage = slow_steadiness(setup.motor, setup.machine, setup.line,
+                                             Pedal::kVoltage, slow, question.seam_nm);
+  findings.with_voltage = voltage.running;
+  f[Figure::kPedalVoltage] = voltage.setting;
+  f[Figure::kVoltageDrop] = voltage.drop;
+  f[Figure::kVoltageStallTorque] = voltage.stall_torque;
+}
+
+constexpr std::array kOfTheRatio = {Figure::kRatio,
+                                    Figure::kMotorSpeed,
+                                    Figure::kHandwheelSpeed,
+                                    Figure::kStitchRate,
+                                    Figure::kShaftPower,
+                                    Figure::kMotorTorque,
+                                    Figure::kHandwheelTorque,
+                                    Figure::kStandstillTorque,
+                                    Figure::kNeedleForce,
+                                    Figure::kLoadedHandwheelSpeed,
+                                    Figure::kSlowSpareTorque,
+                                    Figure::kResistanceDrop,
+                                    Figure::kVoltageDrop,
+                                    Figure::kResistanceStallTorque,
+                                    Figure::kVoltageStallTorque};
+
+}  // namespace
+
+const FigureInfo& info(Figure figure) { return kInfo[static_cast<std::size_t>(figure)]; }
+
+DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth) {
+  DriveFindings findings;
+  findings.figures[Figure::kRatio] = setup.line.ratio;
+  add_operating_point(setup, question, findings);
+  add_standstill(setup, question, findings.figures);
+  add_loaded(setup, question, findings);
+  std::optional<Propagated> peak;
+  if (depth == Depth::kWithBest) {
+    const auto free_peak = peak_power_speed(setup.motor, 0);
+    const bool lossy = setup.line.belt_loss.value != 0 || question.belt_loss.sd > 0;
+    peak = lossy ? peak_power_speed(setup.motor, setup.line.belt_loss) : free_peak;
+    add_peak(setup, free_peak, findings.figures);
+    add_best(setup, question, peak, findings.figures);
+    add_wanted(setup, question, peak, findings.figures);
+  }
+  add_slow(setup, question, peak, findings);
+  return findings;
+}
+
+Figures changes(const Figures& today, const Figures& then) {
+  Figures result;
+  for (const Figure figure : kOfTheRatio)
+    if (today[figure] && then[figure] && today[figure]->value != 0)
+      result[figure] = *then[figure] / *today[figure] - 1.0;
+  return result;
+}
+
+}  // namespace loadline

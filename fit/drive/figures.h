@@ -1,0 +1,97 @@
+// The figures of a drive: one table of what is calculated, and the calculation.
+//
+// The same calculation gives values with derivatives (analytic intervals) and bare values (one
+// Monte Carlo draw), so that the two ways to an interval differ in nothing but the propagation.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <span>
+
+#include "fit/drive/operating_point.h"
+#include "fit/drive/question.h"
+#include "fit/drive/steadiness.h"
+
+namespace loadline {
+
+enum class Figure : std::size_t {
+  kRatio,
+  kMotorSpeed,
+  kHandwheelSpeed,
+  kStitchRate,
+  kShaftPower,
+  kMotorTorque,
+  kHandwheelTorque,
+  kBeltPower,
+  kPeakPower,
+  kPeakPowerSpeed,
+  kPowerShare,
+  kStandstillTorque,
+  kStartingReserve,
+  kNeedleForce,
+  kBestRatio,
+  kBestHandwheelSpeed,
+  kBestGain,
+  kLimitShare,
+  kLimitedBestRatio,
+  kLimitedBestHandwheelSpeed,
+  kLoadedHandwheelSpeed,
+  kLoadedMotorSpeed,
+  kSpeedLoss,
+  kWantedLowRatio,
+  kWantedHighRatio,
+  kSlowSpareTorque,
+  kSlowBestRatio,
+  kPedalResistance,
+  kResistanceDrop,
+  kResistanceStallTorque,
+  kPedalVoltage,
+  kVoltageDrop,
+  kVoltageStallTorque,
+  kCount
+};
+inline constexpr std::size_t kFigureCount = static_cast<std::size_t>(Figure::kCount);
+
+/// How a figure is named and shown.
+struct FigureInfo {
+  const char* key;    ///< in JSON and CSV
+  const char* words;  ///< for people
+  const char* unit;   ///< that a person reads
+  double factor;      ///< from SI to that unit
+};
+const FigureInfo& info(Figure figure);
+
+/// Figures that could be calculated; the others are empty.
+class Figures {
+ public:
+  std::optional<Propagated>& operator[](Figure figure) {
+    return values_[static_cast<std::size_t>(figure)];
+  }
+  const std::optional<Propagated>& operator[](Figure figure) const {
+    return values_[static_cast<std::size_t>(figure)];
+  }
+
+ private:
+  std::array<std::optional<Propagated>, kFigureCount> values_;
+};
+
+/// Figures with what is not a number: how the search ended, how slow running goes.
+struct DriveFindings {
+  Figures figures;
+  OperatingSearch search;
+  OperatingSearch loaded_search;
+  SlowRunning with_resistance = SlowRunning::kNoModel;
+  SlowRunning with_voltage = SlowRunning::kNoModel;
+};
+
+/// Which figures to calculate. The best ratio does not depend on today's, so a trade-off leaves it
+/// out.
+enum class Depth { kAtRatio, kWithBest };
+
+DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth);
+
+/// Change of each figure from `today` to `then`, as a fraction (value·100 is per cent); empty where
+/// one of them is, and for figures that do not depend on the ratio.
+Figures changes(const Figures& today, const Figures& then);
+
+}  // namespace loadline

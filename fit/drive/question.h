@@ -1,0 +1,90 @@
+// What is asked of a motor, a machine and what lies between them, and the inputs made ready for it.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fit/drive/drive_curve.h"
+#include "fit/drive/load_line.h"
+#include "fit/drive/supply.h"
+
+namespace loadline {
+
+/// A number with its standard uncertainty.
+struct Uncertain {
+  double value = 0;
+  double sd = 0;
+  double degrees_of_freedom = 1e9;
+};
+
+/// SI throughout. The curves must outlive the question and everything made from it.
+struct DriveQuestion {
+  std::string motor_name, machine_name;
+  const Curve* motor = nullptr;
+  const Curve* machine = nullptr;
+  /// Motor speed over hand-wheel speed without slip; not used when both diameters are given.
+  Uncertain ratio{1, 0};
+  std::optional<Uncertain> motor_diameter, hand_diameter;  ///< effective, m
+  Uncertain slip;                                          ///< fraction
+  Uncertain belt_loss;                                     ///< N·m at the motor shaft
+  double extra_nm = 0;                    ///< sewing load at the hand wheel, for the loaded figures
+  std::optional<double> max_motor_speed;  ///< rad/s
+  std::optional<double> max_handwheel_speed;  ///< rad/s
+  std::optional<double> stroke_m;             ///< of the needle bar, top to bottom
+  double stitches_per_turn = 1;
+  std::optional<double> wanted_speed;  ///< top speed wished for, rad/s at the hand wheel
+  std::optional<double> slow_speed;    ///< slow sewing, rad/s at the hand wheel
+  double seam_nm = kDefaultSeam;       ///< extra torque of a thick seam, N·m at the hand wheel
+  /// "What if": another motor pulley, or another ratio.
+  std::optional<Uncertain> what_if_diameter, what_if_ratio;
+  SupplyWish supply;
+
+  /// About what a few layers of heavy cloth add on a domestic machine (common practice, rough).
+  static constexpr double kDefaultSeam = 0.05;
+
+  /// Empty when the question can be asked, else one sentence that says what is wrong with it.
+  std::string fault() const;
+};
+
+/// The inputs, ready for calculation.
+struct DriveSetup {
+  DriveCurve motor;
+  DriveCurve machine;
+  LoadLine line;
+  std::optional<Propagated> what_if_ratio;
+};
+
+/// A question with its sources of uncertainty. Building one costs a few microseconds; answering for
+/// many ratios from one desk is what a trade-off does.
+class DriveDesk {
+ public:
+  /// Error(kInput) with the question's fault, or when its curve cannot be moved to the supply.
+  explicit DriveDesk(const DriveQuestion& question);
+
+  const DriveQuestion& question() const { return question_; }
+  const Sources& sources() const { return sources_; }
+  /// With derivatives by every source.
+  const DriveSetup& setup() const { return *setup_; }
+  /// The exact setup whose inputs are moved by `change`, one number per input of sources().
+  DriveSetup drawn(const Eigen::VectorXd& change) const;
+  /// From moving the curve to another supply.
+  const std::vector<std::string>& warnings() const { return warnings_; }
+
+ private:
+  struct Places {
+    int motor = 0, machine = 0, ratio = 0, slip = 0, belt_loss = 0, what_if = 0;
+    std::optional<int> motor_diameter, hand_diameter;
+  };
+  template <class Input>
+  void lay_line(DriveSetup& setup, Input input) const;
+
+  DriveQuestion question_;
+  Sources sources_;
+  Places places_;
+  std::vector<std::string> warnings_;
+  std::optional<DriveSetup> setup_;
+};
+
+}  // namespace loadline

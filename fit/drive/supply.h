@@ -1,0 +1,52 @@
+// A motor's curve on another supply, and with a pedal in its circuit.
+//
+// What each model allows (see the models in fit/curves):
+//   series            T = A/((ω+ω₀)²+ωₓ²): A ∝ V²; ωₓ = X/K ∝ f; a resistance r in series adds r/K
+//                     to ω₀, with K = V²/A.
+//   permanent-magnet  T = Ts(1 − ω/ωₙ): Ts and ωₙ ∝ V (direct current: no frequency).
+//   induction         breakdown torque ∝ V²; ωs ∝ f, and with the leakage reactance ∝ f breakdown
+//                     torque ∝ 1/f², breakdown slip ∝ 1/f.
+//   smooth            nothing: it has no physics to move by.
+// All of it neglects saturation, so it holds for some tens of per cent in voltage, not for a
+// factor.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fit/drive/drive_curve.h"
+
+namespace loadline {
+
+/// How the pedal slows the motor.
+enum class Pedal {
+  kResistance,  ///< a resistance in series: rheostat or carbon pile
+  kVoltage,     ///< lowered voltage: transformer, or electronics to a first approximation
+};
+
+bool supports_voltage(const DriveCurve& motor);
+bool supports_frequency(const DriveCurve& motor);
+bool supports_pedal(const DriveCurve& motor, Pedal pedal);
+
+/// The curve at `factor` times its voltage. std::logic_error unless supports_voltage.
+DriveCurve with_voltage(const DriveCurve& motor, const Propagated& factor);
+/// The curve at `factor` times its frequency. std::logic_error unless supports_frequency.
+DriveCurve with_frequency(const DriveCurve& motor, double factor);
+/// The curve with `setting` of the pedal: r/K in rad/s (0 = none) for a resistance, the fraction of
+/// the voltage (1 = all) for a voltage.
+DriveCurve with_pedal(const DriveCurve& motor, Pedal pedal, const Propagated& setting);
+
+/// A wanted change of supply, in words of the user.
+struct SupplyWish {
+  std::optional<double> volts;
+  std::optional<double> hertz;
+  std::optional<double> rated_hertz;  ///< of the motor as it was measured
+};
+
+/// Moves the curve as wished and appends warnings (model limits, far from the measured voltage).
+/// Error(kInput) where the curve cannot be moved: unknown voltage, or a model without physics.
+DriveCurve moved_to_supply(const DriveCurve& motor, const SupplyWish& wish,
+                           const std::string& motor_name, std::vector<std::string>& warnings);
+
+}  // namespace loadline
