@@ -8,6 +8,7 @@
 
 #include "db/basis/error.h"
 #include "fit/curves/equations.h"
+#include "fit/curves/smooth.h"
 
 namespace loadline {
 namespace {
@@ -59,7 +60,7 @@ std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double
       shared<StribeckEquation>("drag-stribeck", {"c0", "c1", "c2", "rise", "omega_s"})};
   for (const auto& model : known)
     if (model->name() == name) return model;
-  (void)speed_low, (void)speed_high, (void)parameters;
+  if (name == "smooth") return smooth_equation(speed_low, speed_high, parameters);
   return nullptr;
 }
 
