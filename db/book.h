@@ -8,6 +8,7 @@
 // book.
 #pragma once
 
+#include <cstdint>
 #include <functional>
 #include <memory>
 #include <optional>
@@ -60,9 +61,12 @@ class Book {
   std::vector<Part> parts(PartKind kind) const;  ///< by name
 
   // ---- runs --------------------------------------------------------------------------------
-  /// Opens a run (state kOpen; uuid, started_utc and program_version are filled when empty).
+  /// Opens a run (state kOpen; uuid, started_utc and program_version are filled when empty). It
+  /// counts as being recorded as long as this Book lives; keep it until end_run.
   std::int64_t begin_run(const Run& run);
-  /// Appends in order; ticks must not fall. Call inside a Transaction for speed and atomicity.
+  /// Appends in order. Ticks must rise within a run (from 0 to 2^42 - 1) and the time of readings
+  /// must not fall, else Error(kInput). Call inside a Transaction for speed and atomicity; one call
+  /// is all or nothing either way.
   void append(std::int64_t run, std::span<const Sample> samples);
   void append(std::int64_t run, std::span<const ImportedReading> readings);
   void add_event(const RunEvent& event);

@@ -56,7 +56,8 @@ struct Run {
 /// What the rig sent at one load-cell conversion; counters unwrapped, nothing else changed.
 /// A channel that the rig does not have is absent in every sample of the run.
 struct Sample {
-  std::int64_t tick = 0;                        ///< of the conversion, in rig ticks from run start
+  std::int64_t tick = 0;                        ///< of the conversion, in rig ticks from run start;
+                                                ///< two samples of a run never share a tick
   std::optional<std::int32_t> torque_counts;    ///< load-cell converter, raw
   std::optional<std::int64_t> motor_edges;      ///< edges counted since run start
   std::optional<std::int64_t> motor_edge_tick;  ///< tick of the last edge; absent before the first

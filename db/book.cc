@@ -1,0 +1,210 @@
+#include "db/book.h"
+
+#include <fmt/format.h>
+#include <sqlite3.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <cstring>
+#include <filesystem>
+
+#include "db/schema/schema.h"
+#include "db/store/book_state.h"
+#include "db/store/text.h"
+
+namespace loadline {
+namespace {
+
+namespace fs = std::filesystem;
+
+Error book_error(const std::string& sentence) { return {Fault::kBook, sentence}; }
+
+void require_file(const std::string& path, Book::Mode mode) {
+  std::error_code ignored;
+  const fs::file_status status = fs::status(path, ignored);
+  if (status.type() == fs::file_type::directory)
+    throw book_error(fmt::format("{} is a folder, not a book; name a file with --book.", path));
+  if (!fs::exists(status)) {
+    if (mode != Book::Mode::kCreate)
+      throw book_error(
+          fmt::format("there is no book at {}; make one with 'loadline-db init --book "
+                      "{}', or name another with --book.",
+                      path, path));
+    const fs::path folder = fs::path(path).parent_path();
+    if (!folder.empty() && !fs::is_directory(folder, ignored))
+      throw book_error(
+          fmt::format("the folder of the book {} does not exist; make it first.", path));
+  } else if (mode != Book::Mode::kCreate && fs::file_size(path, ignored) == 0) {
+    throw book_error(
+        fmt::format("{} is empty and so not a book; remove it or name another with "
+                    "--book.",
+                    path));
+  }
+}
+
+sqlite3* open_connection(const std::string& name, int flags) {
+  sqlite3* db = nullptr;
+  const int code = sqlite3_open_v2(name.c_str(), &db, flags | SQLITE_OPEN_NOMUTEX, nullptr);
+  if (code == SQLITE_OK) return db;
+  const std::unique_ptr<sqlite3, CloseConnection> closer(db);
+  throw_sqlite_error(db, code);
+}
+
+std::string immutable_uri(const std::string& path) {
+  std::string uri = "file:";
+  for (const char c : fs::absolute(path).string())
+    uri += c == '%' || c == '?' || c == '#' ? fmt::format("%{:02X}", static_cast<int>(c))
+                                            : std::string(1, c);
+  return uri + "?immutable=1";
+}
+
+// A reader needs the log's side files, which it may not make in a folder that is read-only. Without
+// a log there is nothing in it to miss, and the file can be read as it lies.
+sqlite3* open_for_reading(const std::string& path) {
+  const fs::path folder = fs::absolute(path).parent_path();
+  std::error_code ignored;
+  const bool has_log = fs::exists(path + "-wal", ignored);
+  if (access(folder.c_str(), W_OK) != 0 && !has_log)
+    return open_connection(immutable_uri(path), SQLITE_OPEN_READONLY | SQLITE_OPEN_URI);
+  // Opened for writing where that is allowed, so that the last reader tidies the side files away;
+  // query_only keeps it from writing anything else.
+  const bool writable = access(path.c_str(), W_OK) == 0;
+  return open_connection(path, writable ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY);
+}
+
+// A book may come from somebody else: nothing in its schema may run functions with side effects or
+// reach into SQLite's internals.
+void distrust(sqlite3* db) {
+  sqlite3_db_config(db, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
+  sqlite3_db_config(db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, nullptr);
+  execute(db, "PRAGMA cell_size_check = ON");
+}
+
+bool is_blank(sqlite3* db) {
+  Statement statement(db, "SELECT count(*) FROM sqlite_schema");
+  return statement.step() && statement.whole(0) == 0;
+}
+
+void require_book(sqlite3* db, const std::string& path, bool may_make) {
+  const int id = application_id(db);
+  const int version = schema_version(db);
+  if (may_make && id == 0 && version == 0 && is_blank(db)) return;
+  if (id != kApplicationId)
+    throw book_error(
+        fmt::format("{} is an SQLite file but not a book; name the right file with "
+                    "--book.",
+                    path));
+  if (version > current_schema_version())
+    throw book_error(
+        fmt::format("the book {} was written by a newer version of Loadline (layout "
+                    "{}, this one knows {}); update Loadline to use it.",
+                    path, version, current_schema_version()));
+}
+
+void require_current(sqlite3* db, const std::string& path) {
+  if (schema_version(db) < current_schema_version())
+    throw book_error(
+        fmt::format("the book {} has the older layout {}; bring it to {} with "
+                    "'loadline-db init --book {}', which keeps everything in it.",
+                    path, schema_version(db), current_schema_version(), path));
+}
+
+bool has_book_row(sqlite3* db) {
+  Statement statement(db, "SELECT 1 FROM book");
+  return statement.step();
+}
+
+void ready_for_writing(sqlite3* db) {
+  upgrade_schema(db);
+  // The log lets readers go on while a run is recorded. On a file system without shared memory
+  // SQLite keeps its older journal, which is slower and as safe.
+  execute(db,
+          "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; "
+          "PRAGMA journal_size_limit = 67108864");
+  add_missing_field_columns(db);
+  if (!has_book_row(db)) {
+    Statement row(db,
+                  "INSERT OR IGNORE INTO book (id, uuid, made_utc, program_version) "
+                  "VALUES (1, ?, ?, ?)");
+    row.with(new_uuid(), utc_now(), LOADLINE_VERSION).run();
+  }
+}
+
+}  // namespace
+
+Book Book::open(const std::string& path, Mode mode) {
+  require_file(path, mode);
+  auto state = std::make_unique<State>();
+  state->path = path;
+  state->mode = mode;
+  int flags = SQLITE_OPEN_READWRITE;
+  if (mode == Mode::kCreate) flags |= SQLITE_OPEN_CREATE;
+  state->db.reset(mode == Mode::kRead ? open_for_reading(path) : open_connection(path, flags));
+  sqlite3* db = state->db.get();
+  sqlite3_extended_result_codes(db, 1);
+  sqlite3_busy_timeout(db, kBusyTimeoutMs);
+  distrust(db);
+  require_book(db, path, mode == Mode::kCreate);
+  if (mode == Mode::kRead) {
+    require_current(db, path);
+    execute(db, "PRAGMA query_only = ON");
+  } else {
+    if (sqlite3_db_readonly(db, "main") == 1) throw_sqlite_error(db, SQLITE_READONLY);
+    ready_for_writing(db);
+  }
+  execute(db, "PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384");
+  Book book(std::move(state));
+  if (mode != Mode::kRead) close_abandoned_runs(book);
+  return book;
+}
+
+Book::Book(std::unique_ptr<State> state) : state_(std::move(state)) {}
+Book::Book(Book&&) noexcept = default;
+Book& Book::operator=(Book&&) noexcept = default;
+Book::~Book() = default;
+
+const std::string& Book::path() const { return state_->path; }
+sqlite3* Book::handle() const { return state_->db.get(); }
+
+const std::string& Book::State::recorder_mark() {
+  if (!mark) mark = std::make_unique<RecorderMark>();
+  return mark->text();
+}
+
+Book::Transaction::Transaction(Book& book) : book_(book) {
+  execute(book.handle(), "BEGIN IMMEDIATE");
+  book.state_->writers_at_begin = book.state_->writers;
+}
+
+Book::Transaction::~Transaction() {
+  if (!open_) return;
+  // A full disk may have rolled back already.
+  if (!sqlite3_get_autocommit(book_.handle()))
+    sqlite3_exec(book_.handle(), "ROLLBACK", nullptr, nullptr, nullptr);
+  book_.state_->writers = std::move(book_.state_->writers_at_begin);
+}
+
+void Book::Transaction::commit() {
+  execute(book_.handle(), "COMMIT");
+  open_ = false;
+}
+
+Scope::Scope(sqlite3* db, std::map<std::int64_t, RunWriter>& writers)
+    : db_(db), writers_(writers), before_(writers), nested_(!sqlite3_get_autocommit(db)) {
+  execute(db_, nested_ ? "SAVEPOINT scope" : "BEGIN IMMEDIATE");
+}
+
+Scope::~Scope() {
+  if (!open_) return;
+  if (!sqlite3_get_autocommit(db_))
+    sqlite3_exec(db_, nested_ ? "ROLLBACK TO scope; RELEASE scope" : "ROLLBACK", nullptr, nullptr,
+                 nullptr);
+  writers_ = std::move(before_);
+}
+
+void Scope::commit() {
+  execute(db_, nested_ ? "RELEASE scope" : "COMMIT");
+  open_ = false;
+}
+
+}  // namespace loadline

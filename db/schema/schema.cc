@@ -1,0 +1,87 @@
+#include "db/schema/schema.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <set>
+
+#include "db/basis/error.h"
+#include "db/parts.h"
+#include "db/store/statement.h"
+
+namespace loadline {
+namespace {
+
+constexpr std::array kUpgrades = {Upgrade{1, upgrade_to_v1}};
+
+int pragma_number(sqlite3* db, const char* name) {
+  Statement statement(db, fmt::format("PRAGMA {}", name));
+  return statement.step() ? static_cast<int>(statement.whole(0)) : 0;
+}
+
+std::string quoted_choices(const std::string& choices) {
+  std::string out = "'";
+  for (const char c : choices) out += c == '|' ? "','" : std::string(1, c);
+  return out + "'";
+}
+
+std::string column_definition(const PartField& field) {
+  const std::string column = column_of_field(field.name);
+  if (field.type == PartField::Type::kNumber)
+    return fmt::format("{0} REAL CHECK ({0} BETWEEN {1} AND {2})", column, field.low, field.high);
+  if (field.choices)
+    return fmt::format("{0} TEXT CHECK ({0} IN ({1}))", column, quoted_choices(field.choices));
+  return fmt::format("{0} TEXT CHECK (length({0}) BETWEEN 1 AND 1000)", column);
+}
+
+std::set<std::string> columns_of(sqlite3* db, const char* table) {
+  std::set<std::string> columns;
+  Statement statement(db, "SELECT name FROM pragma_table_info(?)");
+  statement.with(table);
+  while (statement.step()) columns.insert(statement.text(0));
+  return columns;
+}
+
+}  // namespace
+
+std::span<const Upgrade> upgrades() { return kUpgrades; }
+int current_schema_version() { return kUpgrades.back().to; }
+int application_id(sqlite3* db) { return pragma_number(db, "application_id"); }
+int schema_version(sqlite3* db) { return pragma_number(db, "user_version"); }
+
+void upgrade_schema(sqlite3* db, std::span<const Upgrade> steps) {
+  if (schema_version(db) >= steps.back().to) return;
+  execute(db, "BEGIN IMMEDIATE");
+  try {
+    // Asked again: another program may have upgraded while this one waited for the lock.
+    for (const Upgrade& step : steps) {
+      if (schema_version(db) >= step.to) continue;
+      step.apply(db);
+      execute(db, fmt::format("PRAGMA application_id = {}; PRAGMA user_version = {}",
+                              kApplicationId, step.to));
+    }
+    execute(db, "COMMIT");
+  } catch (...) {
+    if (!sqlite3_get_autocommit(db)) sqlite3_exec(db, "ROLLBACK", nullptr, nullptr, nullptr);
+    throw;
+  }
+}
+
+void add_missing_field_columns(sqlite3* db) {
+  for (const PartKind kind : all_part_kinds()) {
+    const std::set<std::string> present = columns_of(db, part_kind_name(kind));
+    for (const PartField& field : part_fields(kind))
+      if (present.count(column_of_field(field.name)) == 0)
+        execute(db, fmt::format("ALTER TABLE {} ADD COLUMN {}", part_kind_name(kind),
+                                column_definition(field)));
+  }
+}
+
+std::string column_of_field(const std::string& field) {
+  std::string column = field;
+  std::replace(column.begin(), column.end(), '-', '_');
+  return column;
+}
+
+}  // namespace loadline

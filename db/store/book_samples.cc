@@ -1,0 +1,293 @@
+// Book: samples and imported readings, in and out, and the end of a run.
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "db/store/book_state.h"
+
+namespace loadline {
+namespace {
+
+// Rows per INSERT: one row per statement costs a third of the speed, more than this gains nothing.
+constexpr std::size_t kRowsPerInsert = 32;
+constexpr int kSampleColumns = 8;
+constexpr int kReadingColumns = 7;
+
+std::string insert_sql(const std::string& into, int columns, std::size_t rows) {
+  std::string row = "(?";
+  for (int i = 1; i < columns; ++i) row += ",?";
+  row += ")";
+  std::string sql = "INSERT INTO " + into + " VALUES " + row;
+  for (std::size_t i = 1; i < rows; ++i) sql += "," + row;
+  return sql;
+}
+
+void prepare_inserts(sqlite3* db, std::optional<Statement>& many, std::optional<Statement>& one,
+                     const std::string& into, int columns) {
+  if (many) return;
+  many.emplace(db, insert_sql(into, columns, kRowsPerInsert));
+  one.emplace(db, insert_sql(into, columns, 1));
+}
+
+std::int64_t row_id(std::int64_t run, std::int64_t low) { return run << kRunShift | low; }
+
+[[noreturn]] void refuse(std::int64_t run, const std::string& what) {
+  throw Error(Fault::kInput, fmt::format("run {}: {}.", run, what));
+}
+
+void require_edges(std::int64_t run, const Sample& sample, const std::optional<std::int64_t>& edges,
+                   const std::optional<std::int64_t>& edge_tick) {
+  if (edges && *edges < 0) refuse(run, "an edge count is negative");
+  if (edge_tick && *edge_tick > sample.tick)
+    refuse(run, fmt::format("the last edge (tick {}) is later than its sample (tick {})",
+                            *edge_tick, sample.tick));
+}
+
+void require_samples(std::int64_t run, const RunWriter& writer, std::span<const Sample> samples) {
+  std::int64_t last = writer.last_tick;
+  for (const Sample& sample : samples) {
+    if (sample.tick <= last)
+      refuse(run, fmt::format("ticks must rise, and {} comes after {}", sample.tick, last));
+    if (sample.tick > kTickMask)
+      refuse(run, fmt::format("tick {} is beyond what one run holds ({}); end the run and begin "
+                              "another",
+                              sample.tick, kTickMask));
+    require_edges(run, sample, sample.motor_edges, sample.motor_edge_tick);
+    require_edges(run, sample, sample.handwheel_edges, sample.handwheel_edge_tick);
+    last = sample.tick;
+  }
+}
+
+bool is_storable(double value) { return std::isnan(value) || std::abs(value) <= 1e15; }
+
+void require_readings(std::int64_t run, const RunWriter& writer,
+                      std::span<const ImportedReading> readings) {
+  double last = writer.last_time_s;
+  for (const ImportedReading& reading : readings) {
+    if (!(std::abs(reading.time_s) <= 1e15)) refuse(run, "a reading has no time");
+    if (reading.time_s < last)
+      refuse(run,
+             fmt::format("time must not fall, and {} s comes after {} s", reading.time_s, last));
+    for (const double value : {reading.motor_rpm, reading.handwheel_rpm, reading.torque_nm,
+                               reading.supply_v, reading.temperature_c})
+      if (!is_storable(value)) refuse(run, "a reading is beyond 1e15");
+    last = reading.time_s;
+  }
+}
+
+std::optional<std::int64_t> age(const Sample& sample, const std::optional<std::int64_t>& tick) {
+  if (!tick) return std::nullopt;
+  return sample.tick - *tick;
+}
+
+void bind_row(Statement& statement, int at, std::int64_t run, const Sample& sample) {
+  statement.bind(at + 1, row_id(run, sample.tick));
+  statement.bind(at + 2, sample.torque_counts);
+  statement.bind(at + 3, sample.motor_edges);
+  statement.bind(at + 4, age(sample, sample.motor_edge_tick));
+  statement.bind(at + 5, sample.handwheel_edges);
+  statement.bind(at + 6, age(sample, sample.handwheel_edge_tick));
+  statement.bind(at + 7, sample.supply_counts);
+  statement.bind(at + 8, sample.temperature_counts);
+}
+
+void bind_row(Statement& statement, int at, std::int64_t id, const ImportedReading& reading) {
+  statement.bind(at + 1, id);
+  statement.bind(at + 2, reading.time_s);
+  statement.bind(at + 3, reading.motor_rpm);
+  statement.bind(at + 4, reading.handwheel_rpm);
+  statement.bind(at + 5, reading.torque_nm);
+  statement.bind(at + 6, reading.supply_v);
+  statement.bind(at + 7, reading.temperature_c);
+}
+
+// `key(i)` is the second argument of bind_row for row i.
+template <typename Row, typename Key>
+void insert_rows(Statement& many, Statement& one, int columns, std::span<const Row> rows, Key key) {
+  std::size_t i = 0;
+  for (; i + kRowsPerInsert <= rows.size(); i += kRowsPerInsert) {
+    for (std::size_t k = 0; k < kRowsPerInsert; ++k)
+      bind_row(many, static_cast<int>(k) * columns, key(i + k), rows[i + k]);
+    many.run();
+  }
+  for (; i < rows.size(); ++i) {
+    bind_row(one, 0, key(i), rows[i]);
+    one.run();
+  }
+}
+
+void store_count(sqlite3* db, std::int64_t run, std::int64_t count) {
+  Statement update(db, "UPDATE run SET sample_count = ? WHERE id = ?");
+  update.with(count, run).run();
+}
+
+Sample read_sample(const Statement& row) {
+  Sample sample;
+  sample.tick = row.whole(0) & kTickMask;
+  sample.torque_counts = row.optional_int(1);
+  sample.motor_edges = row.optional_whole(2);
+  if (const auto value = row.optional_whole(3)) sample.motor_edge_tick = sample.tick - *value;
+  sample.handwheel_edges = row.optional_whole(4);
+  if (const auto value = row.optional_whole(5)) sample.handwheel_edge_tick = sample.tick - *value;
+  sample.supply_counts = row.optional_int(6);
+  sample.temperature_counts = row.optional_int(7);
+  return sample;
+}
+
+ImportedReading read_reading(const Statement& row) {
+  return {row.real(0), row.real(1), row.real(2), row.real(3), row.real(4), row.real(5)};
+}
+
+void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
+                        const std::function<void(std::span<const ImportedReading>)>& take) {
+  Statement select(book.handle(),
+                   "SELECT time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c "
+                   "FROM imported WHERE id BETWEEN ? AND ? ORDER BY id");
+  select.with(row_id(run, 0), row_id(run, kTickMask));
+  std::vector<ImportedReading> rows;
+  rows.reserve(block);
+  while (select.step()) {
+    rows.push_back(read_reading(select));
+    if (rows.size() < block) continue;
+    take(rows);
+    rows.clear();
+  }
+  if (!rows.empty()) take(rows);
+}
+
+constexpr std::size_t kBlock = 4096;
+
+// What is in the book already of a run, for a Book that did not append it itself.
+RunWriter writer_from_book(const Book& book, const Run& run) {
+  RunWriter writer;
+  writer.from_rig = run.source == "rig";
+  if (writer.from_rig)
+    book.each_block(run.id, kBlock, [&](std::span<const Sample> rows) {
+      writer.hash.add(rows);
+      writer.count += static_cast<std::int64_t>(rows.size());
+      writer.last_tick = rows.back().tick;
+    });
+  else
+    each_reading_block(book, run.id, kBlock, [&](std::span<const ImportedReading> rows) {
+      writer.hash.add(rows);
+      writer.count += static_cast<std::int64_t>(rows.size());
+      writer.last_time_s = rows.back().time_s;
+    });
+  return writer;
+}
+
+RunWriter& writer_of(const Book& book, std::map<std::int64_t, RunWriter>& writers,
+                     std::int64_t id) {
+  const auto found = writers.find(id);
+  if (found != writers.end()) return found->second;
+  const Run run = book.run(id);
+  if (run.state != RunState::kOpen)
+    throw Error(Fault::kInput, fmt::format("{} has ended; a run that has ended is never altered.",
+                                           run_words(run)));
+  return writers.emplace(id, writer_from_book(book, run)).first->second;
+}
+
+}  // namespace
+
+void Book::append(std::int64_t run, std::span<const Sample> samples) {
+  if (samples.empty()) return;
+  Scope scope(handle(), state_->writers);
+  RunWriter& writer = writer_of(*this, state_->writers, run);
+  if (!writer.from_rig) throw std::logic_error("samples appended to an imported run");
+  require_samples(run, writer, samples);
+  prepare_inserts(handle(), state_->insert_samples, state_->insert_sample,
+                  "sample (id, torque_counts, motor_edges, motor_edge_age_ticks, handwheel_edges, "
+                  "handwheel_edge_age_ticks, supply_counts, temperature_counts)",
+                  kSampleColumns);
+  insert_rows(*state_->insert_samples, *state_->insert_sample, kSampleColumns, samples,
+              [run](std::size_t) { return run; });
+  writer.hash.add(samples);
+  writer.count += static_cast<std::int64_t>(samples.size());
+  writer.last_tick = samples.back().tick;
+  store_count(handle(), run, writer.count);
+  scope.commit();
+}
+
+void Book::append(std::int64_t run, std::span<const ImportedReading> readings) {
+  if (readings.empty()) return;
+  Scope scope(handle(), state_->writers);
+  RunWriter& writer = writer_of(*this, state_->writers, run);
+  if (writer.from_rig) throw std::logic_error("readings appended to a recorded run");
+  require_readings(run, writer, readings);
+  prepare_inserts(handle(), state_->insert_readings, state_->insert_reading,
+                  "imported (id, time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, "
+                  "temperature_c)",
+                  kReadingColumns);
+  const std::int64_t first = row_id(run, writer.count);
+  insert_rows(*state_->insert_readings, *state_->insert_reading, kReadingColumns, readings,
+              [first](std::size_t i) { return first + static_cast<std::int64_t>(i); });
+  writer.hash.add(readings);
+  writer.count += static_cast<std::int64_t>(readings.size());
+  writer.last_time_s = readings.back().time_s;
+  store_count(handle(), run, writer.count);
+  scope.commit();
+}
+
+void Book::end_run(std::int64_t run, RunState state) {
+  if (state == RunState::kOpen) throw std::logic_error("a run ends complete or interrupted");
+  Scope scope(handle(), state_->writers);
+  const RunWriter& writer = writer_of(*this, state_->writers, run);
+  Statement update(handle(),
+                   "UPDATE run SET state = ?, sample_count = ?, content_hash = ?, "
+                   "recorder = NULL WHERE id = ?");
+  update.with(run_state_name(state), writer.count, writer.hash.hex(), run).run();
+  state_->writers.erase(run);
+  scope.commit();
+}
+
+int close_abandoned_runs(Book& book) {
+  std::vector<std::int64_t> abandoned;
+  Statement select(book.handle(), "SELECT id, recorder FROM run WHERE state = 'open'");
+  while (select.step())
+    if (!recorder_is_alive(select.text(1))) abandoned.push_back(select.whole(0));
+  for (const std::int64_t run : abandoned) {
+    book.add_event({run, 0, "interrupted", 0,
+                    "the recording program ended without ending the run; what it had committed is "
+                    "kept"});
+    book.end_run(run, RunState::kInterrupted);
+  }
+  return static_cast<int>(abandoned.size());
+}
+
+void Book::each_block(std::int64_t run, std::size_t block,
+                      const std::function<void(std::span<const Sample>)>& take) const {
+  Statement select(handle(),
+                   "SELECT id, torque_counts, motor_edges, motor_edge_age_ticks, handwheel_edges, "
+                   "handwheel_edge_age_ticks, supply_counts, temperature_counts "
+                   "FROM sample WHERE id BETWEEN ? AND ? ORDER BY id");
+  select.with(row_id(run, 0), row_id(run, kTickMask));
+  std::vector<Sample> rows;
+  rows.reserve(block);
+  while (select.step()) {
+    rows.push_back(read_sample(select));
+    if (rows.size() < block) continue;
+    take(rows);
+    rows.clear();
+  }
+  if (!rows.empty()) take(rows);
+}
+
+std::vector<Sample> Book::samples(std::int64_t run) const {
+  std::vector<Sample> all;
+  all.reserve(static_cast<std::size_t>(this->run(run).sample_count));
+  each_block(run, kBlock, [&](std::span<const Sample> rows) {
+    all.insert(all.end(), rows.begin(), rows.end());
+  });
+  return all;
+}
+
+std::vector<ImportedReading> Book::readings(std::int64_t run) const {
+  std::vector<ImportedReading> all;
+  all.reserve(static_cast<std::size_t>(this->run(run).sample_count));
+  each_reading_block(*this, run, kBlock, [&](std::span<const ImportedReading> rows) {
+    all.insert(all.end(), rows.begin(), rows.end());
+  });
+  return all;
+}
+
+}  // namespace loadline

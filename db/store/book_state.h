@@ -1,0 +1,72 @@
+// What a Book holds, shared by the files that implement it. Nobody outside db/ includes this.
+#pragma once
+
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+
+#include "db/book.h"
+#include "db/store/content_hash.h"
+#include "db/store/recorder_mark.h"
+#include "db/store/statement.h"
+
+namespace loadline {
+
+inline constexpr int kRunShift = 42;
+inline constexpr std::int64_t kTickMask = (std::int64_t{1} << kRunShift) - 1;
+
+/// How long a second writer waits before it is refused.
+inline constexpr int kBusyTimeoutMs = 5000;
+
+/// Where the appending of one open run stands.
+struct RunWriter {
+  bool from_rig = true;  ///< samples, else imported readings
+  std::int64_t count = 0;
+  std::int64_t last_tick = -1;
+  double last_time_s = -std::numeric_limits<double>::infinity();
+  ContentHash hash;
+};
+
+struct CloseConnection {
+  void operator()(sqlite3* db) const { sqlite3_close_v2(db); }
+};
+
+struct Book::State {
+  std::string path;
+  Mode mode = Mode::kRead;
+  std::unique_ptr<sqlite3, CloseConnection> db;
+  std::unique_ptr<RecorderMark> mark;  ///< made with the first run that this Book begins
+  std::map<std::int64_t, RunWriter> writers;
+  std::map<std::int64_t, RunWriter> writers_at_begin;  ///< as they were when Transaction began
+  // Kept prepared for recording; declared after db so that they are finalized before it closes.
+  std::optional<Statement> insert_samples, insert_sample, insert_readings, insert_reading;
+
+  const std::string& recorder_mark();
+};
+
+/// Makes one call all or nothing: a transaction of its own, or a savepoint inside the caller's.
+class Scope {
+ public:
+  Scope(sqlite3* db, std::map<std::int64_t, RunWriter>& writers);
+  ~Scope();
+  Scope(const Scope&) = delete;
+  Scope& operator=(const Scope&) = delete;
+  void commit();
+
+ private:
+  sqlite3* db_;
+  std::map<std::int64_t, RunWriter>& writers_;
+  std::map<std::int64_t, RunWriter> before_;
+  bool nested_;
+  bool open_ = true;
+};
+
+/// Ends runs whose recorder died: counts and hashes what was committed, state 'interrupted'.
+/// Returns how many.
+int close_abandoned_runs(Book& book);
+
+/// Text for one run's id in a message: "run 7 (brake)".
+std::string run_words(const Run& run);
+
+}  // namespace loadline

@@ -1,0 +1,153 @@
+#include "db/store/text.h"
+
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <ctime>
+#include <random>
+
+#include "db/basis/error.h"
+
+namespace loadline {
+namespace {
+
+constexpr std::size_t kLongestName = 200;
+constexpr std::size_t kLongestNote = 100000;
+
+struct Decoded {
+  char32_t code;
+  std::size_t length;  ///< 0 when the bytes are no UTF-8
+};
+
+// Table 3-7 of the Unicode Standard: no overlong forms, no surrogates, nothing above U+10FFFF.
+Decoded decode(std::string_view text) {
+  const auto byte = [&](std::size_t i) { return static_cast<unsigned char>(text[i]); };
+  const unsigned char lead = byte(0);
+  if (lead < 0x80) return {lead, 1};
+  const std::size_t length = lead >= 0xF0 ? 4 : lead >= 0xE0 ? 3 : 2;
+  if (lead < 0xC2 || lead > 0xF4 || text.size() < length) return {0, 0};
+  char32_t code = lead & (0xFFU >> (length + 1));
+  for (std::size_t i = 1; i < length; ++i) {
+    if ((byte(i) & 0xC0U) != 0x80U) return {0, 0};
+    code = (code << 6) | (byte(i) & 0x3FU);
+  }
+  static constexpr char32_t kLeast[] = {0, 0, 0x80, 0x800, 0x10000};
+  const bool surrogate = code >= 0xD800 && code <= 0xDFFF;
+  if (code < kLeast[length] || code > 0x10FFFF || surrogate) return {0, 0};
+  return {code, length};
+}
+
+bool is_control(char32_t code) { return code < 0x20 || (code >= 0x7F && code <= 0x9F); }
+
+void require_text(const std::string& text, const std::string& what, bool may_break_lines) {
+  for (std::string_view rest = text; !rest.empty();) {
+    const Decoded next = decode(rest);
+    if (next.length == 0)
+      throw Error(Fault::kInput, fmt::format("{} is not valid UTF-8; type it again.", what));
+    const bool break_or_tab = next.code == '\n' || next.code == '\t';
+    if (is_control(next.code) && !(may_break_lines && break_or_tab))
+      throw Error(Fault::kInput, fmt::format("{} has a control character (code {}) in it; type it "
+                                             "without.",
+                                             what, static_cast<unsigned>(next.code)));
+    rest.remove_prefix(next.length);
+  }
+}
+
+std::size_t edit_distance(std::string_view a, std::string_view b) {
+  std::vector<std::size_t> row(b.size() + 1);
+  for (std::size_t j = 0; j <= b.size(); ++j) row[j] = j;
+  for (std::size_t i = 1; i <= a.size(); ++i) {
+    std::size_t diagonal = row[0];
+    row[0] = i;
+    for (std::size_t j = 1; j <= b.size(); ++j) {
+      const std::size_t replaced = diagonal + (a[i - 1] != b[j - 1]);
+      diagonal = row[j];
+      row[j] = std::min({replaced, row[j] + 1, row[j - 1] + 1});
+    }
+  }
+  return row[b.size()];
+}
+
+std::string lower(std::string text) {
+  std::transform(text.begin(), text.end(), text.begin(), [](char c) {
+    return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+  });
+  return text;
+}
+
+std::vector<std::string> near_words(const std::string& wanted, std::span<const std::string> known) {
+  std::vector<std::pair<std::size_t, std::string>> ranked;
+  for (const std::string& word : known) {
+    const std::size_t distance = edit_distance(lower(wanted), lower(word));
+    if (distance <= std::max<std::size_t>(2, wanted.size() / 3))
+      ranked.emplace_back(distance, word);
+  }
+  std::sort(ranked.begin(), ranked.end());
+  std::vector<std::string> words;
+  for (std::size_t i = 0; i < ranked.size() && i < 3; ++i) words.push_back(ranked[i].second);
+  return words;
+}
+
+std::string quoted(std::span<const std::string> words) {
+  std::string out;
+  for (std::size_t i = 0; i < words.size(); ++i)
+    out += (i == 0 ? "'" : i + 1 == words.size() ? " or '" : ", '") + words[i] + "'";
+  return out;
+}
+
+}  // namespace
+
+void require_name(const std::string& name, const std::string& what) {
+  if (name.empty()) throw Error(Fault::kInput, fmt::format("{} is empty; give it one.", what));
+  if (name.size() > kLongestName)
+    throw Error(Fault::kInput,
+                fmt::format("{} is longer than {} bytes; shorten it and put the rest "
+                            "into --note.",
+                            what, kLongestName));
+  require_text(name, what, false);
+}
+
+void require_note(const std::string& text, const std::string& what) {
+  if (text.size() > kLongestNote)
+    throw Error(Fault::kInput,
+                fmt::format("{} is longer than {} bytes; keep it shorter.", what, kLongestNote));
+  require_text(text, what, true);
+}
+
+std::string made_printable(std::string_view text) {
+  std::string out;
+  for (std::string_view rest = text.substr(0, kLongestNote); !rest.empty();) {
+    const Decoded next = decode(rest);
+    const bool keep =
+        next.length > 0 && (!is_control(next.code) || next.code == '\n' || next.code == '\t');
+    if (keep)
+      out += rest.substr(0, next.length);
+    else
+      out += '?';
+    rest.remove_prefix(std::max<std::size_t>(1, next.length));
+  }
+  return out;
+}
+
+std::string closest_words(const std::string& wanted, std::span<const std::string> known) {
+  const std::vector<std::string> near = near_words(wanted, known);
+  if (!near.empty()) return fmt::format("; did you mean {}?", quoted(near));
+  constexpr std::size_t kFew = 6;
+  if (known.empty() || known.size() > kFew) return "";
+  return fmt::format("; known: {}.", quoted(known));
+}
+
+std::string new_uuid() {
+  static thread_local std::random_device source;
+  std::uniform_int_distribution<std::uint32_t> word;
+  const std::uint32_t a = word(source), b = word(source), c = word(source), d = word(source);
+  return fmt::format("{:08x}-{:04x}-4{:03x}-{:04x}-{:04x}{:08x}", a, b >> 16, b & 0xfff,
+                     0x8000 | (c >> 16 & 0x3fff), c & 0xffff, d);
+}
+
+std::string utc_now() {
+  return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(std::time(nullptr)));
+}
+
+}  // namespace loadline

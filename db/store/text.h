@@ -1,0 +1,31 @@
+// Rules for words that enter the book, and help with words that are not found there.
+#pragma once
+
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace loadline {
+
+/// Valid UTF-8 without control characters (U+0000–U+001F, U+007F–U+009F), 1–200 bytes.
+/// Error(kInput) that says what is wrong with `what` ("the name of the motor").
+void require_name(const std::string& name, const std::string& what);
+
+/// Valid UTF-8 in which line feed and tab are the only control characters, at most 100,000 bytes.
+void require_note(const std::string& text, const std::string& what);
+
+/// `text` with everything that require_note would refuse replaced by '?': for words that come off
+/// the line and must not stop a recording.
+std::string made_printable(std::string_view text);
+
+/// "; did you mean 'a' or 'b'?" for the closest of `known`, or a list when there are few of them.
+std::string closest_words(const std::string& wanted, std::span<const std::string> known);
+
+/// Random version-4 UUID, lower case (RFC 4122 section 4.4).
+std::string new_uuid();
+
+/// Now, "2026-11-25T18:03:11Z".
+std::string utc_now();
+
+}  // namespace loadline

@@ -1,0 +1,310 @@
+// The book as its users see it: what goes in comes out, and what must not go in does not.
+#include "db/book.h"
+
+#include <doctest/doctest.h>
+#include <sqlite3.h>
+
+#include <cmath>
+#include <numeric>
+
+#include "tests/db/scratch.h"
+
+namespace loadline {
+namespace {
+
+using testing::Scratch;
+
+Book new_book(const Scratch& scratch) {
+  return Book::open(scratch.path("bench.book"), Book::Mode::kCreate);
+}
+
+Part motor(const std::string& name) {
+  Part part;
+  part.kind = PartKind::kMotor;
+  part.name = name;
+  return part;
+}
+
+double query(const Book& book, const std::string& sql) {
+  sqlite3_stmt* statement = nullptr;
+  REQUIRE(sqlite3_prepare_v2(book.handle(), sql.c_str(), -1, &statement, nullptr) == SQLITE_OK);
+  REQUIRE(sqlite3_step(statement) == SQLITE_ROW);
+  const double value = sqlite3_column_type(statement, 0) == SQLITE_NULL
+                           ? std::numeric_limits<double>::quiet_NaN()
+                           : sqlite3_column_double(statement, 0);
+  sqlite3_finalize(statement);
+  return value;
+}
+
+TEST_CASE("a part comes back as it was stored") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Part part = motor("Drawer 3, left");
+  part.note = "brushes new\nsecond line";
+  part.fields = {{"shaft-mm", 6.35}, {"type", std::string("series")}, {"rated-v", 230.0}};
+  part.id = book.add(part);
+  const Part stored = book.get(PartKind::kMotor, "Drawer 3, left");
+  CHECK(stored.fields == part.fields);
+  CHECK(stored.note == part.note);
+  CHECK(stored.uuid.size() == 36);
+  CHECK(stored.number("shaft-mm") == 6.35);
+  CHECK_FALSE(stored.number("max-rpm"));
+  CHECK(stored.text("type") == "series");
+  CHECK_THROWS_AS(stored.number("groove-top-mm"), std::logic_error);
+}
+
+TEST_CASE("a value outside its field's range is refused and leaves nothing") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Part part = motor("M");
+  part.fields = {{"shaft-mm", 0.00635}};
+  CHECK_THROWS_WITH_AS(book.add(part),
+                       "--shaft-mm 0.00635 is outside 0.5 to 100; check the unit in its name.",
+                       Error);
+  part.fields = {{"type", std::string("steam")}};
+  CHECK_THROWS_AS(book.add(part), Error);
+  CHECK(book.parts(PartKind::kMotor).empty());
+}
+
+TEST_CASE("names are unique within a kind, not between kinds") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  book.add(motor("A"));
+  CHECK_THROWS_AS(book.add(motor("A")), Error);
+  Part belt = motor("A");
+  belt.kind = PartKind::kBelt;
+  CHECK(book.add(belt) > 0);
+}
+
+TEST_CASE("an unknown name brings the closest ones") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  book.add(motor("Heron 90"));
+  try {
+    book.get(PartKind::kMotor, "heron 9O");
+    FAIL("found");
+  } catch (const Error& error) {
+    CHECK(error.fault() == Fault::kInput);
+    CHECK(std::string(error.what()).find("did you mean 'Heron 90'?") != std::string::npos);
+  }
+}
+
+std::vector<Sample> turning(int count, std::int64_t period, std::int64_t edge_period) {
+  std::vector<Sample> samples;
+  for (int i = 1; i <= count; ++i) {
+    Sample sample;
+    sample.tick = i * period;
+    sample.torque_counts = 1000 + i;
+    sample.motor_edges = sample.tick / edge_period;
+    if (*sample.motor_edges > 0) sample.motor_edge_tick = *sample.motor_edges * edge_period;
+    samples.push_back(sample);
+  }
+  return samples;
+}
+
+bool same(const Sample& a, const Sample& b) {
+  return a.tick == b.tick && a.torque_counts == b.torque_counts && a.motor_edges == b.motor_edges &&
+         a.motor_edge_tick == b.motor_edge_tick && a.handwheel_edges == b.handwheel_edges &&
+         a.handwheel_edge_tick == b.handwheel_edge_tick && a.supply_counts == b.supply_counts &&
+         a.temperature_counts == b.temperature_counts;
+}
+
+TEST_CASE("samples come back exactly, absent channels absent") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  const std::int64_t run = book.begin_run({});
+  std::vector<Sample> samples = turning(100, 1000, 700);
+  samples[50].supply_counts = -2147483647 - 1;
+  samples[51].temperature_counts = 2147483647;
+  samples.back().tick = (std::int64_t{1} << 42) - 1;
+  book.append(run, std::span(samples).first(1));
+  book.append(run, std::span(samples).subspan(1));
+  book.end_run(run, RunState::kComplete);
+  const std::vector<Sample> stored = book.samples(run);
+  REQUIRE(stored.size() == samples.size());
+  for (std::size_t i = 0; i < samples.size(); ++i) CHECK(same(stored[i], samples[i]));
+  const Run ended = book.run(run);
+  CHECK(ended.sample_count == 100);
+  CHECK(ended.state == RunState::kComplete);
+  CHECK(ended.content_hash.size() == 64);
+}
+
+TEST_CASE("a block with a fault leaves nothing of itself, and the run goes on") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  const std::int64_t run = book.begin_run({});
+  std::vector<Sample> samples = turning(10, 1000, 700);
+  book.append(run, samples);
+  std::vector<Sample> bad = {samples[9]};
+  CHECK_THROWS_AS(book.append(run, bad), Error);
+  bad[0].tick = 20000;
+  bad[0].motor_edge_tick = 20001;
+  CHECK_THROWS_AS(book.append(run, bad), Error);
+  bad[0].motor_edge_tick = 20000;
+  book.append(run, bad);
+  book.end_run(run, RunState::kComplete);
+  CHECK(book.run(run).sample_count == 11);
+  CHECK(book.samples(run).size() == 11);
+}
+
+TEST_CASE("a transaction that is not committed leaves count and hash as they were") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  const std::vector<Sample> samples = turning(64, 1000, 700);
+  const std::int64_t plain = book.begin_run({});
+  book.append(plain, samples);
+  book.end_run(plain, RunState::kComplete);
+  const std::int64_t run = book.begin_run({});
+  book.append(run, std::span(samples).first(40));
+  {
+    Book::Transaction transaction(book);
+    book.append(run, std::span(samples).subspan(40));
+  }
+  book.append(run, std::span(samples).subspan(40));
+  book.end_run(run, RunState::kComplete);
+  CHECK(book.run(run).content_hash == book.run(plain).content_hash);
+  CHECK(book.run(run).sample_count == 64);
+}
+
+TEST_CASE("a run that has ended is never altered, by us or by SQL") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  const std::int64_t run = book.begin_run({});
+  const std::vector<Sample> samples = turning(10, 1000, 700);
+  book.append(run, std::span(samples).first(5));
+  book.end_run(run, RunState::kComplete);
+  CHECK_THROWS_AS(book.append(run, std::span(samples).subspan(5)), Error);
+  CHECK_THROWS_AS(book.end_run(run, RunState::kInterrupted), Error);
+  for (const char* sql :
+       {"UPDATE sample SET torque_counts = 0", "DELETE FROM sample", "DELETE FROM run",
+        "UPDATE run SET content_hash = ''", "UPDATE run SET sample_count = 4"})
+    CHECK(sqlite3_exec(book.handle(), sql, nullptr, nullptr, nullptr) == SQLITE_CONSTRAINT_TRIGGER);
+}
+
+TEST_CASE("the view gives rpm by reciprocal counting and torque by calibration and zeros") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Part rig;
+  rig.kind = PartKind::kRig;
+  rig.name = "Bench";
+  Run run;
+  run.rig = book.add(rig);
+  run.tick_hz = 1e6;
+  run.motor_pulses_per_turn = 2;
+  const std::int64_t id = book.begin_run(run);
+  // An edge every 5 ms at two pulses a turn: 100 turns a second, 6000 rpm.
+  book.append(id, turning(200, 12500, 5000));
+  book.add_zero({0, run.rig, id, "before", 0, 100, 1, 10, ""});
+  book.add_zero({0, run.rig, id, "after", 2500000, 300, 1, 10, ""});
+  Calibration calibration;
+  calibration.rig = run.rig;
+  calibration.slope_n_per_count = 0.01;
+  calibration.arm_m = 0.1;
+  book.add_calibration(calibration);
+  book.end_run(id, RunState::kComplete);
+  CHECK(std::isnan(query(book, "SELECT motor_rpm FROM reading WHERE run_id = 1 LIMIT 1")));
+  CHECK(query(book, "SELECT min(motor_rpm) FROM reading WHERE run_id = 1") ==
+        doctest::Approx(6000));
+  CHECK(query(book, "SELECT max(motor_rpm) FROM reading WHERE run_id = 1") ==
+        doctest::Approx(6000));
+  // Half way (tick 1250000, sample 100): counts 1100, zero 200, so 0.1 m · 0.01 N · 900 = 0.9 N·m.
+  CHECK(query(book, "SELECT torque_nm FROM reading WHERE run_id = 1 AND time_s = 1.25") ==
+        doctest::Approx(0.9));
+}
+
+TEST_CASE("where no edge came the speed is not known, neither zero nor the last value") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Run run;
+  run.tick_hz = 1e6;
+  run.motor_pulses_per_turn = 1;
+  const std::int64_t id = book.begin_run(run);
+  book.append(id, turning(4, 1000, 1800));  // edges at 1800 and 3600; samples at 1000 … 4000
+  book.end_run(id, RunState::kComplete);
+  CHECK(query(book, "SELECT count(*) FROM reading") == 4);
+  CHECK(query(book, "SELECT count(motor_rpm) FROM reading") == 1);
+  CHECK(query(book, "SELECT motor_rpm FROM reading WHERE time_s = 0.004") ==
+        doctest::Approx(60.0 / 0.0018));
+}
+
+TEST_CASE("imported readings come back, missing cells missing") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Run run;
+  run.source = "csv";
+  const std::int64_t id = book.begin_run(run);
+  std::vector<ImportedReading> readings(40);
+  for (std::size_t i = 0; i < readings.size(); ++i) {
+    readings[i].time_s = 0.1 * static_cast<double>(i);
+    if (i % 3) readings[i].motor_rpm = 1000.0 + static_cast<double>(i);
+    readings[i].torque_nm = 1.0 / (1.0 + static_cast<double>(i));
+  }
+  book.append(id, readings);
+  book.end_run(id, RunState::kComplete);
+  const auto stored = book.readings(id);
+  REQUIRE(stored.size() == 40);
+  for (std::size_t i = 0; i < 40; ++i) {
+    CHECK(stored[i].time_s == readings[i].time_s);
+    CHECK(stored[i].torque_nm == readings[i].torque_nm);
+    CHECK(std::isnan(stored[i].motor_rpm) == std::isnan(readings[i].motor_rpm));
+    CHECK(std::isnan(stored[i].supply_v));
+  }
+}
+
+TEST_CASE("a curve keeps covariance and sources to the last bit") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  StoredCurve curve;
+  curve.subject = book.add(motor("M"));
+  curve.model = "permanent-magnet";
+  curve.parameter_names = {"stall", "free"};
+  curve.parameters = {0.1 + 0.2, 1.0 / 3.0};
+  curve.covariance = (Eigen::MatrixXd(2, 2) << 1e-9, 1.0 / 7, 1.0 / 7, 2e30).finished();
+  curve.speed_high = 900;
+  curve.runs = {book.begin_run({}), book.begin_run({})};
+  book.add_curve(curve);
+  const auto stored = book.latest_curve(false, curve.subject);
+  REQUIRE(stored);
+  CHECK(stored->parameters == curve.parameters);
+  CHECK(stored->covariance == curve.covariance);
+  CHECK(stored->runs == curve.runs);
+  CHECK(stored->parameter_names == curve.parameter_names);
+  CHECK_FALSE(book.latest_curve(true, curve.subject));
+}
+
+TEST_CASE("the newest calibration and the newest zero alone are in force") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Part rig;
+  rig.kind = PartKind::kRig;
+  rig.name = "Bench";
+  Calibration calibration;
+  calibration.rig = book.add(rig);
+  calibration.arm_m = 0.1;
+  for (const double slope : {1.0, 2.0}) {
+    calibration.slope_n_per_count = slope;
+    calibration.made_utc = slope < 2 ? "2026-01-02T00:00:00Z" : "2026-01-01T00:00:00Z";
+    book.add_calibration(calibration);
+  }
+  CHECK(book.latest_calibration(calibration.rig)->slope_n_per_count == 1.0);
+  CHECK(book.calibrations(calibration.rig).front().slope_n_per_count == 2.0);
+  CHECK_FALSE(book.latest_zero(calibration.rig));
+  book.add_zero({0, calibration.rig, 0, "alone", 0, 5, 1, 10, "2026-01-01T00:00:00Z"});
+  book.add_zero({0, calibration.rig, 0, "alone", 0, 6, 1, 10, "2026-01-03T00:00:00Z"});
+  CHECK(book.latest_zero(calibration.rig)->mean_counts == 6);
+}
+
+TEST_CASE("documents are kept by name") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  CHECK_FALSE(book.document("plan/evening"));
+  book.put_document("plan/evening", "{\"a\": 1}");
+  book.put_document("plan/evening", "{\"a\": 2}");
+  book.put_document("slip-band", "3");
+  CHECK(book.document("plan/evening") == "{\"a\": 2}");
+  CHECK(book.document_names("plan/") == std::vector<std::string>{"plan/evening"});
+  CHECK_THROWS_AS(book.put_document("x", "{"), Error);
+}
+
+}  // namespace
+}  // namespace loadline
