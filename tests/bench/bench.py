@@ -1,0 +1,11 @@
+"""bench.py BUILD [WORDS…]: see tests/bench.sh."""
+
+import sys
+import tempfile
+
+import book_figures  # noqa: F401  (registers its figures)
+import fit_figures  # noqa: F401
+from figures import Bench, run_figures
+
+with tempfile.TemporaryDirectory(prefix="loadline-bench-") as folder:
+    run_figures(sys.argv[2:], Bench(sys.argv[1], folder))

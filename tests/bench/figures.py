@@ -1,0 +1,72 @@
+"""How a figure is measured, judged and printed; what every figure of the bench leans on."""
+
+import os
+import pathlib
+import subprocess
+import sys
+import time
+
+SCALE = float(os.environ.get("LOADLINE_BENCH_SCALE", "1"))
+FIGURES = []
+
+
+def figure(name, at_least=None, at_most=None):
+    """Registers a function that returns the value of one figure."""
+    def register(function):
+        FIGURES.append((name, function, at_least, at_most))
+        return function
+    return register
+
+
+def run_figures(words, bench):
+    short = 0
+    for name, function, at_least, at_most in FIGURES:
+        if words and not any(word in name for word in words):
+            continue
+        target = f">={at_least:g}" if at_least is not None else f"<={at_most:g}"
+        try:
+            value = function(bench)
+        except Exception as error:  # one figure that cannot be had must not hide the others
+            print(f"{name} failed {target} short", flush=True)
+            print(f"  {error}", file=sys.stderr)
+            short += 1
+            continue
+        good = value >= at_least if at_least is not None else value <= at_most
+        short += not good
+        print(f"{name} {value:.3g} {target} {'pass' if good else 'short'}", flush=True)
+    return short
+
+
+class Bench:
+    """The programs under test and a folder to work in."""
+
+    def __init__(self, build, folder):
+        self.build = pathlib.Path(build).resolve()
+        self.folder = pathlib.Path(folder)
+
+    def program(self, name):
+        for place in ("db", "fit", "logger", "firmware-protocol", "bin", "tests/bench"):
+            path = self.build / place / name
+            if path.exists():
+                return str(path)
+        raise RuntimeError(f"{name} is not built")
+
+    def call(self, name, *words, quiet=True):
+        done = subprocess.run([self.program(name), *map(str, words)], cwd=self.folder, text=True,
+                              capture_output=quiet, check=False)
+        if done.returncode not in (0, 1):
+            raise RuntimeError(f"{name} {' '.join(map(str, words))}: {done.stderr.strip()}")
+        return done.stdout
+
+    def path(self, name):
+        return self.folder / name
+
+
+def fastest(action, times=3):
+    """Shortest wall-clock time of several goes, in seconds: the least disturbed one."""
+    best = float("inf")
+    for _ in range(times):
+        began = time.perf_counter()
+        action()
+        best = min(best, time.perf_counter() - began)
+    return best

@@ -1,0 +1,52 @@
+"""The fits: motor curve, coast-down pair and drive answers against SciPy."""
+
+import sqlite3
+import numpy
+import scipy.optimize
+
+from book_figures import write_csv
+from figures import SCALE, fastest, figure
+
+
+def motor_book(bench):
+    book = bench.path("motor.book")
+    if not book.exists():
+        csv = bench.path("motor.csv")
+        write_csv(csv, max(5_000, int(1_000_000 * SCALE)))
+        bench.call("loadline-db", "init", "--book", book)
+        bench.call("loadline-db", "add", "motor", "M", "--rated-v", 230, "--book", book)
+        bench.call("loadline-db", "import", csv, "--kind", "brake", "--motor", "M",
+                   "--inertia-kgm2", 3e-5, "--book", book)
+        csv.unlink()
+    return book
+
+
+def readings(book):
+    with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
+        return connection.execute("SELECT motor_rpm, torque_nm FROM imported").fetchall()
+
+
+@figure("motor-curve-from-a-million/select-scan", at_most=3)
+def motor_against_scan(bench):
+    book = motor_book(bench)
+
+    def scan():
+        with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
+            for _ in connection.execute("SELECT * FROM imported"):
+                pass
+
+    return fastest(lambda: bench.call("loadline-fit", "motor", "M", "--book", book)) / fastest(scan)
+
+
+@figure("motor-curve-from-a-million/scipy-curve-fit", at_least=3)
+def motor_against_scipy(bench):
+    book = motor_book(bench)
+
+    def peer():
+        rows = numpy.array(readings(book))
+        omega, torque = rows[:, 0] * numpy.pi / 30, rows[:, 1]
+        scipy.optimize.curve_fit(lambda w, a, b, c: a / ((w + b) ** 2 + c ** 2), omega, torque,
+                                 p0=[5e4, 200, 300])
+
+    return fastest(peer, 1) / fastest(
+        lambda: bench.call("loadline-fit", "motor", "M", "--book", book))
