@@ -56,11 +56,13 @@ struct Run {
 /// What the rig sent at one load-cell conversion; counters unwrapped, nothing else changed.
 /// A channel that the rig does not have is absent in every sample of the run.
 struct Sample {
-  std::int64_t tick = 0;                        ///< of the conversion, in rig ticks from run start;
-                                                ///< two samples of a run never share a tick
-  std::optional<std::int32_t> torque_counts;    ///< load-cell converter, raw
-  std::optional<std::int64_t> motor_edges;      ///< edges counted since run start
-  std::optional<std::int64_t> motor_edge_tick;  ///< tick of the last edge; absent before the first
+  std::int64_t tick = 0;                      ///< of the conversion, in rig ticks from run start;
+                                              ///< two samples of a run never share a tick
+  std::optional<std::int32_t> torque_counts;  ///< load-cell converter, raw
+  std::optional<std::int64_t> motor_edges;    ///< edges counted since run start
+  /// Tick of the last edge that was known when the sample was made; it may lie a little after
+  /// `tick`. Absent before the first edge of the run.
+  std::optional<std::int64_t> motor_edge_tick;
   std::optional<std::int64_t> handwheel_edges;
   std::optional<std::int64_t> handwheel_edge_tick;
   std::optional<std::int32_t> supply_counts;

@@ -3,8 +3,9 @@
 // A sample's row number holds its run and its tick (run << 42 | tick): rows lie in recording order,
 // a stretch of a run is a range of row numbers, and neither run nor tick takes a byte of its own.
 // 42 bits are 50 days of a 1 MHz clock. The ticks of the last edges are stored as their age at the
-// conversion, because small numbers take fewer bytes. A run has at most 2^42 ticks or readings, a
-// book 2^21 runs.
+// conversion, because small numbers take fewer bytes; an age can be a little below zero, since the
+// rig takes the latest edge when it makes the sample, shortly after the conversion. A run has at
+// most 2^42 ticks or readings, a book 2^21 runs.
 #include "db/schema/schema.h"
 #include "db/store/statement.h"
 
@@ -106,9 +107,9 @@ CREATE TABLE sample (
   id INTEGER PRIMARY KEY CHECK (id > 0),
   torque_counts INTEGER CHECK (torque_counts BETWEEN -2147483648 AND 2147483647),
   motor_edges INTEGER CHECK (motor_edges >= 0),
-  motor_edge_age_ticks INTEGER CHECK (motor_edge_age_ticks >= 0),
+  motor_edge_age_ticks INTEGER CHECK (motor_edge_age_ticks > -4294967296),
   handwheel_edges INTEGER CHECK (handwheel_edges >= 0),
-  handwheel_edge_age_ticks INTEGER CHECK (handwheel_edge_age_ticks >= 0),
+  handwheel_edge_age_ticks INTEGER CHECK (handwheel_edge_age_ticks > -4294967296),
   supply_counts INTEGER CHECK (supply_counts BETWEEN -2147483648 AND 2147483647),
   temperature_counts INTEGER CHECK (temperature_counts BETWEEN -2147483648 AND 2147483647),
   run_id INTEGER GENERATED ALWAYS AS (id >> 42) VIRTUAL REFERENCES run,

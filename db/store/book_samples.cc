@@ -38,8 +38,11 @@ std::int64_t row_id(std::int64_t run, std::int64_t low) { return run << kRunShif
 void require_edges(std::int64_t run, const Sample& sample, const std::optional<std::int64_t>& edges,
                    const std::optional<std::int64_t>& edge_tick) {
   if (edges && *edges < 0) refuse(run, "an edge count is negative");
-  if (edge_tick && *edge_tick > sample.tick)
-    refuse(run, fmt::format("the last edge (tick {}) is later than its sample (tick {})",
+  // The last edge may be a little newer than the conversion (wire.md), never by a wrap of the
+  // clock.
+  constexpr std::int64_t kWrap = std::int64_t{1} << 32;
+  if (edge_tick && *edge_tick >= sample.tick + kWrap)
+    refuse(run, fmt::format("the last edge (tick {}) is far later than its sample (tick {})",
                             *edge_tick, sample.tick));
 }
 
