@@ -1,0 +1,85 @@
+// The writing side of a recording: one thread that empties the mailbox into the book, at least
+// every quarter of a second, each time in one transaction.
+//
+// When the book cannot be written (disk full, drive gone, another program holds it) it tries
+// again for a while, and the mailbox keeps what comes in the meantime. Then it gives the book up:
+// what was committed stays, and the raw bytes from there on go into a fallback capture.
+//
+// Threads: run() is the body of the writing thread and has the Book to itself; the rest may be
+// called from any.
+#pragma once
+
+#include <atomic>
+#include <mutex>
+#include <optional>
+
+#include "db/book.h"
+#include "logger/clock.h"
+#include "logger/live_meter.h"
+#include "logger/mailbox.h"
+#include "logger/raw_capture.h"
+#include "logger/zero_watch.h"
+
+namespace loadline {
+
+struct WriterOptions {
+  /// How long a book that cannot be written is tried again. The mailbox bridges this time.
+  double book_patience_s = 10;
+  /// A fallback is of use only where the bytes are not in a file anyway.
+  bool with_fallback = true;
+  std::vector<std::uint8_t> introduction;  ///< opening of a fallback capture
+  /// Reference for a zero before the run: a mean count further from it than this is a load.
+  std::optional<double> usual_zero_counts;
+  double usual_zero_tolerance = 0;
+};
+
+class BookWriter {
+ public:
+  /// Of `capture` (may be null) and all references the caller keeps the ownership.
+  BookWriter(Clock& clock, Book& book, std::int64_t run, double tick_hz, Mailbox& mailbox,
+             LiveMeter& meter, RawCapture* capture, WriterOptions options);
+
+  void run();
+
+  std::uint64_t committed() const { return committed_.load(); }
+  /// Empty while all is well; else what is wrong with the book.
+  std::string trouble() const;
+  /// True when the book was given up.
+  bool gave_up() const { return gave_up_.load(); }
+  std::vector<std::string> fallback_paths() const;
+
+  // After run() has returned:
+  const ZeroWatch& zeros() const { return zeros_; }
+  const std::optional<Zero>& zero_before() const { return zero_before_; }
+  const std::vector<std::string>& warnings() const { return warnings_; }
+
+ private:
+  void write(Batch& batch);
+  void commit(const Batch& batch);
+  bool commit_with_patience(const Batch& batch);
+  void give_up(const Batch& batch);
+  void save_raw(const Batch& batch);
+  std::optional<Zero> new_zero_before();
+  void remember_tail(const Batch& batch);
+
+  Clock& clock_;
+  Book& book_;
+  const std::int64_t run_;
+  Mailbox& mailbox_;
+  LiveMeter& meter_;
+  const WriterOptions options_;
+  ZeroWatch zeros_;
+  bool zero_judged_ = false;
+  std::optional<Zero> zero_before_;
+  RawCapture* capture_;  // not owned; may be null
+  std::vector<std::uint8_t>
+      tail_;  // the last raw bytes that are committed: a frame may begin there
+  std::vector<std::string> warnings_;
+  std::atomic<std::uint64_t> committed_{0};
+  std::atomic<bool> gave_up_{false};
+  mutable std::mutex mutex_;  // guards what follows
+  std::string trouble_;
+  std::optional<FallbackCapture> fallback_;
+};
+
+}  // namespace loadline

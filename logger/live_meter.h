@@ -1,0 +1,74 @@
+// The figures of the live line and page: what the rig reads now, good enough for the eye.
+//
+// It averages over the last quarter of a second and corrects nothing (no delay, no inertia, no
+// drift); what is kept and fitted are the samples in the book. A tachometer without an edge for
+// longer than the time between its edges says "at most", by the time since the last edge.
+//
+// Threads: take() from the reading thread; now() and trace() from any.
+#pragma once
+
+#include <deque>
+#include <mutex>
+#include <optional>
+#include <vector>
+
+#include "logger/line_reader.h"
+
+namespace loadline {
+
+/// What turns counts into units, as far as it is known when the run starts.
+struct LiveScale {
+  double tick_hz = 1;
+  double motor_pulses_per_turn = 0;      ///< 0: no such tachometer
+  double handwheel_pulses_per_turn = 0;  ///< 0: no such tachometer
+  std::optional<Calibration> calibration;
+  std::optional<double> zero_counts;  ///< until a zero of the run itself is taken
+  double supply_v_per_count = 0;
+  double temperature_c_per_count = 0;
+  double temperature_c_offset = 0;
+};
+
+struct LiveReading {
+  double elapsed_s = 0;  ///< by the rig's clock
+  std::optional<double> motor_rpm, handwheel_rpm;
+  bool motor_at_rest = false;  ///< no edge for half a second (or never)
+  bool handwheel_at_rest = false;
+  std::optional<double> torque_nm;
+  std::optional<double> torque_counts;  ///< mean raw count, for rigs without a calibration
+  std::optional<double> supply_v, temperature_c;
+
+  /// Watts on the motor's shaft, when both torque and motor speed are known.
+  std::optional<double> power_w() const;
+};
+
+class LiveMeter {
+ public:
+  /// Nothing is shown before this is called.
+  void begin(const LiveScale& scale);
+  void take(const Haul& haul);
+  void set_zero(double counts);
+  LiveReading now() const;
+  /// A reading every 50 ms of the run since the moment `from_s`, at most `most` of them.
+  std::vector<LiveReading> trace(double from_s, std::size_t most) const;
+
+ private:
+  void take_sample(const Sample& sample);
+  void take_reading(const ImportedReading& reading);
+  void note_time(double elapsed_s);
+  LiveReading from_samples() const;
+  std::optional<double> speed(const std::optional<std::int64_t> Sample::*edges,
+                              const std::optional<std::int64_t> Sample::*edge_tick,
+                              double pulses_per_turn) const;
+  bool at_rest(const std::optional<std::int64_t> Sample::*edges,
+               const std::optional<std::int64_t> Sample::*edge_tick) const;
+
+  mutable std::mutex mutex_;
+  bool begun_ = false;
+  LiveScale scale_;
+  std::deque<Sample> window_;
+  std::optional<Sample> before_window_;
+  std::deque<LiveReading> trace_;
+  LiveReading latest_;
+};
+
+}  // namespace loadline

@@ -1,0 +1,53 @@
+// What passes from the thread that reads the line to the thread that writes the book.
+//
+// Two boxes change places: the reader fills one while the writer empties the other, so neither
+// waits for the other's work and memory does not grow with the run. A writer that stalls costs
+// nothing until the box is full; then the reader waits, and the port's own buffer is next.
+//
+// Threads: put() from one thread, take() from one other, the rest from any.
+#pragma once
+
+#include <chrono>
+#include <condition_variable>
+#include <mutex>
+#include <span>
+
+#include "logger/line_reader.h"
+
+namespace loadline {
+
+struct Batch {
+  Haul haul;
+  std::vector<std::uint8_t> raw;  ///< the bytes that it was read from
+
+  bool empty() const { return haul.empty() && raw.empty(); }
+  void clear();
+};
+
+class Mailbox {
+ public:
+  /// put() waits while this many samples are in the box.
+  explicit Mailbox(std::size_t most_samples) : most_samples_(most_samples) {}
+
+  /// Appends. `haul` is emptied.
+  void put(Haul& haul, std::span<const std::uint8_t> raw);
+  /// Waits until `patience` is over, the box is half full or closed, then swaps its content into
+  /// `into` (which must be empty). False when the box is closed and nothing is left.
+  bool take(Batch& into, std::chrono::milliseconds patience);
+  /// Nothing more will be put; take() stops waiting.
+  void close();
+  /// The writer has given up: put() drops what it gets from now on, and never waits.
+  void abandon();
+
+ private:
+  std::size_t samples() const { return box_.haul.samples.size() + box_.haul.readings.size(); }
+
+  const std::size_t most_samples_;
+  std::mutex mutex_;
+  std::condition_variable changed_;
+  Batch box_;
+  bool closed_ = false;
+  bool abandoned_ = false;
+};
+
+}  // namespace loadline

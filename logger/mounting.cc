@@ -1,0 +1,123 @@
+#include "logger/mounting.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+namespace loadline {
+namespace {
+
+std::int64_t reference(const Book& book, PartKind kind, const std::optional<std::string>& name) {
+  return name ? book.get(kind, *name).id : 0;
+}
+
+bool any_of(const Run& run, bool motor, bool machine, bool belt) {
+  return (motor && run.motor) || (machine && run.machine) || (belt && run.belt);
+}
+
+/// What a run of this kind must name, as a sentence; empty when nothing is missing.
+std::string missing_subject(const Run& run) {
+  switch (run.kind) {
+    case RunKind::kNoLoad:
+    case RunKind::kBrake:
+    case RunKind::kSpinUp:
+      return any_of(run, true, false, false) ? "" : "which motor it measures: --motor M";
+    case RunKind::kCoastDown:
+      return any_of(run, true, true, false) ? "" : "what coasts down: --machine K (or --motor M)";
+    case RunKind::kDriven:
+      return run.motor && run.machine ? "" : "both ends of the drive: --motor M --machine K";
+    case RunKind::kTopSpeed:
+      return any_of(run, false, true, false) ? "" : "which machine it drives: --machine K";
+    case RunKind::kSlipCheck:
+      return any_of(run, true, true, true) ? "" : "what is checked: --machine K and --belt B";
+  }
+  return "";
+}
+
+}  // namespace
+
+RunKind kind_from(const std::string& word) {
+  if (const auto kind = run_kind_from_name(word)) return *kind;
+  throw Error(Fault::kInput,
+              fmt::format("'{}' is no kind of run; kinds are no-load, brake, spin-up, "
+                          "coast-down, driven, slip-check and top-speed.",
+                          word));
+}
+
+Part rig_of(const Book& book, const std::optional<std::string>& name) {
+  if (name) return book.get(PartKind::kRig, *name);
+  const std::vector<Part> rigs = book.parts(PartKind::kRig);
+  if (rigs.size() == 1) return rigs.front();
+  if (rigs.empty())
+    throw Error(Fault::kInput,
+                "the book knows no rig yet; describe yours with 'loadline-db add rig "
+                "NAME --arm-mm …'.");
+  std::string names;
+  for (const Part& rig : rigs) names += (names.empty() ? "" : ", ") + shell_word(rig.name);
+  throw Error(Fault::kInput, fmt::format("which rig? The book knows {}; add --rig NAME.", names));
+}
+
+Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part& rig) {
+  Run run;
+  run.kind = kind;
+  run.rig = rig.id;
+  run.motor = reference(book, PartKind::kMotor, mounting.motor);
+  run.machine = reference(book, PartKind::kMachine, mounting.machine);
+  run.belt = reference(book, PartKind::kBelt, mounting.belt);
+  run.motor_pulley = reference(book, PartKind::kPulley, mounting.motor_pulley);
+  run.hand_pulley = reference(book, PartKind::kPulley, mounting.hand_pulley);
+  run.supply_v = mounting.supply_v;
+  run.inertia_kgm2 = mounting.inertia_kgm2;
+  run.added_inertia_kgm2 = mounting.added_inertia_kgm2;
+  run.note = mounting.note;
+  if (mounting.slip_check) {
+    run.slip_check = *mounting.slip_check;
+    if (book.run(run.slip_check).kind != RunKind::kSlipCheck)
+      throw Error(Fault::kInput,
+                  fmt::format("run {} is no slip check; 'loadline-db list runs' shows which are.",
+                              run.slip_check));
+  }
+  const std::string missing = missing_subject(run);
+  if (!missing.empty())
+    throw Error(Fault::kInput, fmt::format("a {} run must say {}.", run_kind_name(kind), missing));
+  return run;
+}
+
+std::string shell_word(const std::string& word) {
+  const auto plain = [](char c) {
+    return std::isalnum(static_cast<unsigned char>(c)) ||
+           std::string("._-/+:,@%").find(c) != std::string::npos;
+  };
+  if (!word.empty() && word[0] != '-' && std::all_of(word.begin(), word.end(), plain)) return word;
+  std::string quoted = "'";
+  for (const char c : word) quoted += c == '\'' ? "'\\''" : std::string(1, c);
+  return quoted + "'";
+}
+
+std::string next_command(const Book& book, const Run& run) {
+  const auto name = [&](PartKind kind, std::int64_t id) {
+    return shell_word(book.part(kind, id).name);
+  };
+  switch (run.kind) {
+    case RunKind::kNoLoad:
+    case RunKind::kBrake:
+    case RunKind::kSpinUp:
+      return "loadline-fit motor " + name(PartKind::kMotor, run.motor);
+    case RunKind::kCoastDown:
+    case RunKind::kDriven:
+      return run.machine ? "loadline-fit drag " + name(PartKind::kMachine, run.machine)
+                         : "loadline-fit motor " + name(PartKind::kMotor, run.motor);
+    case RunKind::kSlipCheck: {
+      std::string words = fmt::format("loadline-logger record top-speed --slip-check {}", run.id);
+      if (run.machine) words += " --machine " + name(PartKind::kMachine, run.machine);
+      if (run.motor) words += " --motor " + name(PartKind::kMotor, run.motor);
+      if (run.belt) words += " --belt " + name(PartKind::kBelt, run.belt);
+      return words;
+    }
+    case RunKind::kTopSpeed:
+      return "loadline-fit belts --machine " + name(PartKind::kMachine, run.machine);
+  }
+  return "";
+}
+
+}  // namespace loadline
