@@ -58,6 +58,11 @@ std::string slow_beyond(const DriveSetup& setup, const DriveQuestion& question) 
   return beyond_at(setup, slow * setup.line.ratio.value / (1 - setup.line.slip.value), slow);
 }
 
+std::string seen_beyond(const DriveSetup& setup, const DriveQuestion& question) {
+  const double seen = question.seen_top_speed->value;
+  return beyond_at(setup, seen * setup.line.ratio.value / (1 - setup.line.slip.value), seen);
+}
+
 std::string wanted_beyond(const DriveSetup& setup, const DriveQuestion& question, const Figures& f,
                           Figure ratio) {
   const double wheel = question.wanted_speed.value_or(0);
@@ -91,6 +96,11 @@ std::string extrapolation(const DriveSetup& setup, const DriveQuestion& question
     case Figure::kWantedLowRatio:
     case Figure::kWantedHighRatio:
       return wanted_beyond(setup, question, f, figure);
+    case Figure::kSeenDragScale:
+    case Figure::kSeenBeltLoss:
+      return seen_beyond(setup, question);
+    case Figure::kSeenSlip:
+      return beyond(setup.machine, "machine", question.seen_top_speed->value);
     case Figure::kSlowBestRatio:
       return joined(beyond(setup.motor, "motor", f[Figure::kPeakPowerSpeed]->value),
                     beyond(setup.machine, "machine", question.slow_speed.value_or(0)));
@@ -113,16 +123,6 @@ void each_figure(const Figures& figures, Take take) {
     const auto figure = static_cast<Figure>(k);
     if (figures[figure]) take(figure, *figures[figure]);
   }
-}
-
-std::vector<AnswerLine> lines_of(const Sources& sources, const DriveSetup& setup,
-                                 const DriveQuestion& question, const Figures& figures) {
-  std::vector<AnswerLine> lines;
-  each_figure(figures, [&](Figure figure, const Propagated& x) {
-    lines.push_back({figure, sources.estimate(x, info(figure).factor, info(figure).unit),
-                     extrapolation(setup, question, figures, figure)});
-  });
-  return lines;
 }
 
 std::vector<AnswerLine> change_lines(const Sources& sources, const Figures& figures) {
@@ -332,6 +332,16 @@ std::string why_not_running(const DriveAnswer& answer) {
   return {};
 }
 
+std::vector<AnswerLine> answer_lines(const DriveDesk& desk, const DriveSetup& setup,
+                                     const Figures& figures) {
+  std::vector<AnswerLine> lines;
+  each_figure(figures, [&](Figure figure, const Propagated& x) {
+    lines.push_back({figure, desk.sources().estimate(x, info(figure).factor, info(figure).unit),
+                     extrapolation(setup, desk.question(), figures, figure)});
+  });
+  return lines;
+}
+
 DriveAnswer answer(const DriveDesk& desk) {
   const DriveQuestion& question = desk.question();
   const DriveSetup& setup = desk.setup();
@@ -344,7 +354,7 @@ DriveAnswer answer(const DriveDesk& desk) {
   result.with_resistance = findings.with_resistance;
   result.with_voltage = findings.with_voltage;
   result.slow_asked = question.slow_speed.has_value();
-  result.lines = lines_of(desk.sources(), setup, question, findings.figures);
+  result.lines = answer_lines(desk, setup, findings.figures);
   if (const AnswerLine* line = result.find(Figure::kMotorSpeed)) {
     result.extrapolated = !line->extrapolated.empty();
     result.top_speed_budget = desk.sources().shares(*findings.figures[Figure::kHandwheelSpeed] *
@@ -353,7 +363,7 @@ DriveAnswer answer(const DriveDesk& desk) {
   if (setup.what_if_ratio) {
     const DriveSetup then = with_ratio(setup, *setup.what_if_ratio);
     const DriveFindings found = find_figures(then, question, Depth::kAtRatio);
-    result.what_if = WhatIf{lines_of(desk.sources(), then, question, found.figures),
+    result.what_if = WhatIf{answer_lines(desk, then, found.figures),
                             change_lines(desk.sources(), changes(findings.figures, found.figures)),
                             found.search.settling};
   }

@@ -59,6 +59,10 @@ DriveAnswer answer(const DriveDesk& desk);
 /// results. Values stay those of the best estimates. The same seed gives the same limits.
 DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint64_t seed);
 
+/// Lines of the figures found for `setup`, one of the desk's or one at another ratio.
+std::vector<AnswerLine> answer_lines(const DriveDesk& desk, const DriveSetup& setup,
+                                     const Figures& figures);
+
 /// The contract's keys and more; unknown figures of the contract are null.
 Json to_json(const DriveAnswer& answer);
 /// A table for people, without warnings.

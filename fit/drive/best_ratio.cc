@@ -110,6 +110,19 @@ std::vector<DrivePoint> ratios_for_top_speed(const DriveCurve& motor, const Driv
   return points;
 }
 
+std::optional<Propagated> speed_at_torque(const DriveCurve& motor, const Propagated& torque) {
+  const auto over = [&](double w) { return motor.torque(w) - torque.value; };
+  const double low = peak_search_low(motor), high = peak_search_high(motor);
+  std::array<double, kGrid + 1> speeds;
+  for (std::size_t k = 0; k <= kGrid; ++k)
+    speeds[k] = low + (high - low) * static_cast<double>(k) / kGrid;
+  for (const double speed : all_roots(over, speeds)) {
+    const double slope = motor.slope(speed);
+    if (slope < 0) return implicit_root(speed, motor.torque(Propagated(speed)) - torque, slope);
+  }
+  return std::nullopt;
+}
+
 Propagated spare_torque_at(const DriveCurve& motor, const DriveCurve& machine, const LoadLine& line,
                            double handwheel_speed) {
   return spare_torque(motor, machine, line,

@@ -44,6 +44,10 @@ std::vector<DrivePoint> ratios_for_top_speed(const DriveCurve& motor, const Driv
                                              const LoadLine& line, double handwheel_speed,
                                              const std::optional<Propagated>& peak_speed);
 
+/// Motor speed (rad/s) at which the motor gives `torque`, on the falling branch of its curve; empty
+/// when it does not.
+std::optional<Propagated> speed_at_torque(const DriveCurve& motor, const Propagated& torque);
+
 /// Torque to spare at the hand wheel (N·m) at full voltage while it turns at `handwheel_speed`.
 Propagated spare_torque_at(const DriveCurve& motor, const DriveCurve& machine, const LoadLine& line,
                            double handwheel_speed);

@@ -46,6 +46,10 @@ constexpr std::array<FigureInfo, kFigureCount> kInfo = {{
     {"pedal_voltage", "voltage for the slow speed, part of the supply", "%", kPercent},
     {"voltage_drop", "speed drop under the seam, voltage pedal", "%", kPercent},
     {"voltage_stall_torque", "torque as it stalls, voltage pedal", "N·m", 1},
+    {"seen_difference", "top speed seen against the one expected", "%", kPercent},
+    {"seen_drag_scale", "drag that explains it, in terms of the curve", "", 1},
+    {"seen_belt_loss", "or: further belt loss at the motor shaft", "N·m", 1},
+    {"seen_slip", "or: belt slip altogether", "%", kPercent},
 }};
 
 void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
@@ -162,6 +166,23 @@ void add_slow(const DriveSetup& setup, const DriveQuestion& question,
   f[Figure::kVoltageStallTorque] = voltage.stall_torque;
 }
 
+// Which drag, belt loss or slip would make the expected top speed the one that was seen.
+void add_explanation(const DriveSetup& setup, DriveFindings& findings) {
+  if (!setup.seen_top_speed) return;
+  const LoadLine& line = setup.line;
+  Figures& f = findings.figures;
+  const Propagated wheel = *setup.seen_top_speed;
+  if (f[Figure::kHandwheelSpeed])
+    f[Figure::kSeenDifference] = wheel / *f[Figure::kHandwheelSpeed] - 1.0;
+  const Propagated drag = setup.machine.torque(wheel);
+  const Propagated torque = setup.motor.torque(wheel * line.ratio / (1 - line.slip));
+  f[Figure::kSeenDragScale] = (line.ratio * (torque - line.belt_loss) - line.extra) / drag;
+  f[Figure::kSeenBeltLoss] = torque - (drag + line.extra) / line.ratio - line.belt_loss;
+  const Propagated needed = (drag + line.extra) / line.ratio + line.belt_loss;
+  if (const auto speed = speed_at_torque(setup.motor, needed))
+    f[Figure::kSeenSlip] = 1.0 - line.ratio * wheel / *speed;
+}
+
 constexpr std::array kOfTheRatio = {Figure::kRatio,
                                     Figure::kMotorSpeed,
                                     Figure::kHandwheelSpeed,
@@ -198,6 +219,7 @@ DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& questio
     add_wanted(setup, question, peak, findings.figures);
   }
   add_slow(setup, question, peak, findings);
+  if (depth == Depth::kWithBest) add_explanation(setup, findings);
   return findings;
 }
 

@@ -48,6 +48,10 @@ enum class Figure : std::size_t {
   kPedalVoltage,
   kVoltageDrop,
   kVoltageStallTorque,
+  kSeenDifference,
+  kSeenDragScale,
+  kSeenBeltLoss,
+  kSeenSlip,
   kCount
 };
 inline constexpr std::size_t kFigureCount = static_cast<std::size_t>(Figure::kCount);

@@ -28,6 +28,7 @@ std::string DriveQuestion::fault() const {
   if ((what_if_diameter && !positive(*what_if_diameter)) ||
       (what_if_ratio && !positive(*what_if_ratio)))
     return "the ratio asked about must be above 0.";
+  if (seen_top_speed && !positive(*seen_top_speed)) return "the top speed seen must be above 0.";
   if (!(slip.value >= 0 && slip.value < 1))
     return "the slip must be at least 0 and below 100 per cent.";
   if (!(belt_loss.value >= 0)) return "the belt loss must not be negative.";
@@ -52,10 +53,12 @@ DriveDesk::DriveDesk(const DriveQuestion& question) : question_(question) {
   places_.belt_loss = add("belt loss", question.belt_loss);
   if (question.what_if_diameter) places_.what_if = add("new pulley", *question.what_if_diameter);
   if (question.what_if_ratio) places_.what_if = add("new ratio", *question.what_if_ratio);
+  if (question.seen_top_speed) places_.seen = add("speed seen", *question.seen_top_speed);
 
   const int inputs = sources_.size();
   setup_.emplace(DriveSetup{DriveCurve(motor, places_.motor, inputs),
                             DriveCurve(machine, places_.machine, inputs),
+                            {},
                             {},
                             {}});
   setup_->motor = moved_to_supply(setup_->motor, question.supply, question.motor_name, warnings_);
@@ -76,6 +79,8 @@ void DriveDesk::lay_line(DriveSetup& setup, Input input) const {
   }
   if (question_.what_if_ratio)
     setup.what_if_ratio = input(question_.what_if_ratio->value, places_.what_if);
+  if (question_.seen_top_speed)
+    setup.seen_top_speed = input(question_.seen_top_speed->value, places_.seen);
 }
 
 DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {
@@ -85,6 +90,7 @@ DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {
   };
   DriveSetup setup{DriveCurve(motor).moved(part(places_.motor, motor)),
                    DriveCurve(machine).moved(part(places_.machine, machine)),
+                   {},
                    {},
                    {}};
   std::vector<std::string> said_before;

@@ -39,6 +39,8 @@ struct DriveQuestion {
   double seam_nm = kDefaultSeam;       ///< extra torque of a thick seam, N·m at the hand wheel
   /// "What if": another motor pulley, or another ratio.
   std::optional<Uncertain> what_if_diameter, what_if_ratio;
+  /// A top speed that was seen, to be explained: rad/s at the hand wheel.
+  std::optional<Uncertain> seen_top_speed;
   SupplyWish supply;
 
   /// About what a few layers of heavy cloth add on a domestic machine (common practice, rough).
@@ -54,6 +56,7 @@ struct DriveSetup {
   DriveCurve machine;
   LoadLine line;
   std::optional<Propagated> what_if_ratio;
+  std::optional<Propagated> seen_top_speed;
 };
 
 /// A question with its sources of uncertainty. Building one costs a few microseconds; answering for
@@ -74,7 +77,7 @@ class DriveDesk {
 
  private:
   struct Places {
-    int motor = 0, machine = 0, ratio = 0, slip = 0, belt_loss = 0, what_if = 0;
+    int motor = 0, machine = 0, ratio = 0, slip = 0, belt_loss = 0, what_if = 0, seen = 0;
     std::optional<int> motor_diameter, hand_diameter;
   };
   template <class Input>
