@@ -1,0 +1,49 @@
+# `cmake --install` and the Debian package (`cpack` in the build folder): programs, man pages and
+# completions made by the programs themselves, the udev rule for rigs, the firmware image when one
+# was built, the sample runs. Included last, when every program is known.
+include(GNUInstallDirs)
+
+set(pages)
+foreach(program loadline-db loadline-fit loadline-logger loadline-simrig)
+  if(NOT TARGET ${program})
+    continue()
+  endif()
+  install(TARGETS ${program} RUNTIME DESTINATION ${CMAKE_INSTALL_BINDIR})
+  set(page ${PROJECT_BINARY_DIR}/pages/${program}.1)
+  set(words ${PROJECT_BINARY_DIR}/pages/${program})
+  add_custom_command(OUTPUT ${page}.gz ${words}
+    COMMAND ${CMAKE_COMMAND} -E make_directory ${PROJECT_BINARY_DIR}/pages
+    COMMAND ${program} --man > ${page}
+    COMMAND gzip -9nkf ${page}
+    COMMAND ${program} --completion > ${words}
+    DEPENDS ${program} VERBATIM)
+  list(APPEND pages ${page}.gz ${words})
+  install(FILES ${page}.gz DESTINATION ${CMAKE_INSTALL_MANDIR}/man1)
+  install(FILES ${words} DESTINATION ${CMAKE_INSTALL_DATADIR}/bash-completion/completions)
+endforeach()
+add_custom_target(pages ALL DEPENDS ${pages})
+
+install(FILES logger/udev/70-loadline-rig.rules DESTINATION lib/udev/rules.d)
+install(DIRECTORY sample-runs/ DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/sample-runs)
+install(FILES README.md DEVELOPERS.md firmware-protocol/wire.md
+        DESTINATION ${CMAKE_INSTALL_DOCDIR})
+install(DIRECTORY ${PROJECT_BINARY_DIR}/firmware-protocol/firmware/
+        DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/firmware OPTIONAL
+        FILES_MATCHING PATTERN "*.hex" PATTERN "CMakeFiles" EXCLUDE)
+
+set(CPACK_GENERATOR DEB)
+set(CPACK_PACKAGE_NAME loadline)
+set(CPACK_PACKAGE_VENDOR "Loadline")
+set(CPACK_PACKAGE_CONTACT "The Loadline developers <loadline@localhost>")
+set(CPACK_PACKAGE_DESCRIPTION_SUMMARY ${PROJECT_DESCRIPTION})
+set(CPACK_DEBIAN_PACKAGE_DESCRIPTION
+"Records motors, belts and machines on a home-made test bench, fits their
+ torque and drag curves with honest intervals, and answers which motor, pulley
+ and belt belong together. Comes with a simulated bench and sample runs.")
+set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
+set(CPACK_DEBIAN_PACKAGE_SECTION science)
+set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
+set(CPACK_DEBIAN_PACKAGE_SUGGESTS "sqlite3, chromium | www-browser")
+set(CPACK_PACKAGING_INSTALL_PREFIX /usr)
+set(CPACK_STRIP_FILES ON)
+include(CPack)

@@ -1,0 +1,31 @@
+// Curves as series of a plot: fitted line with its 95 % band, and the readings behind it.
+#pragma once
+
+#include <string>
+
+#include "fit/curves/curve.h"
+#include "fit/report/plot.h"
+
+namespace loadline {
+
+/// Over speed in rpm from 0 to `to` (rad/s): torque in N·m, or power T·ω in W. The band is the
+/// curve's 95 % interval at each speed (Student's t with its degrees of freedom); the stretch
+/// outside the measured range is marked as extrapolated.
+Series torque_series(const Curve& curve, double to, const std::string& name, int colour);
+Series power_series(const Curve& curve, double to, const std::string& name, int colour);
+
+/// Readings stored with a curve: rows of [rpm, N·m, residual, weight].
+struct StoredPoints {
+  Series torque, power, residual;
+  bool any = false;
+};
+StoredPoints stored_points(const Json& details);
+
+/// Where a motor's plot ends, rad/s: its no-load speed when that is near, else a little beyond what
+/// was measured; never where the curve would have to be negative.
+double end_of_motor_plot(const Curve& curve);
+
+/// "Measured from 1,200 to 9,800 rpm."
+std::string measured_words(const Curve& curve);
+
+}  // namespace loadline

@@ -1,0 +1,143 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/report/curve_plots.h"
+#include "fit/report/sections.h"
+
+namespace loadline {
+namespace {
+
+Plot drag_plot(const std::string& id, const std::string& title, const char* quantity,
+               const char* unit, const Curve& curve) {
+  Plot plot;
+  plot.id = id;
+  plot.title = title;
+  plot.words = measured_words(curve);
+  plot.x.quantity = "Hand-wheel speed";
+  plot.x.unit = "rpm";
+  plot.x.low = 0;
+  plot.y.quantity = quantity;
+  plot.y.unit = unit;
+  plot.y.from_zero = true;
+  return plot;
+}
+
+void drag_plots(Page& page, const Subject& machine, const std::string& id) {
+  const Curve& curve = *machine.curve;
+  const double end = std::max(1.0, 1.15 * curve.speed_high);
+  StoredPoints points = stored_points(machine.details);
+  Plot torque = drag_plot("drag-" + id, "Drag of " + machine.part.name, "Drag at the hand wheel",
+                          "N·m", curve);
+  if (points.any) torque.series.push_back(std::move(points.torque));
+  torque.series.push_back(torque_series(curve, end, "Fitted drag, 95 % band", 3));
+  page.plot(std::move(torque));
+  Plot power = drag_plot("drag-power-" + id, "Power that " + machine.part.name + " takes",
+                         "Power at the hand wheel", "W", curve);
+  power.series.push_back(power_series(curve, end, "Fitted drag, 95 % band", 5));
+  page.plot(std::move(power));
+  if (!points.any) return;
+  Plot residual = drag_plot("drag-residual-" + id, "What the drag curve leaves over",
+                            "Torque residual", "N·m", curve);
+  residual.words = "Readings minus curve.";
+  residual.y.from_zero = false;
+  residual.series.push_back(std::move(points.residual));
+  page.plot(std::move(residual));
+}
+
+// Tables that the fit stored under a key as a list of flat objects: budget, run findings, models.
+void details_table(Page& page, const Subject& machine, const std::string& id, const char* key,
+                   const std::string& caption) {
+  const auto list = machine.details.find(key);
+  if (list == machine.details.end() || !list->is_array() || list->empty() ||
+      !list->front().is_object())
+    return;
+  Table table{fmt::format("{}-{}", key, id), caption, {}, {}};
+  std::replace(table.id.begin(), table.id.end(), '_', '-');
+  std::vector<std::string> keys;
+  for (const auto& [name, value] : list->front().items()) {
+    if (value.is_array()) continue;
+    keys.push_back(name);
+    const Estimate estimate = estimate_from_json(value);
+    std::string heading = name;
+    std::replace(heading.begin(), heading.end(), '_', ' ');
+    table.columns.push_back({heading, estimate.unit, value.is_object()});
+  }
+  for (const Json& entry : *list) {
+    std::vector<Cell> row;
+    for (const std::string& name : keys) {
+      const Json value = entry.value(name, Json());
+      if (value.is_object())
+        row.push_back(estimate_from_json(value));
+      else if (value.is_number())
+        row.push_back(value.get<double>());
+      else
+        row.push_back(value.is_string() ? value.get<std::string>() : std::string());
+    }
+    table.rows.push_back(std::move(row));
+  }
+  page.table(std::move(table));
+}
+
+void coefficients_table(Page& page, const Subject& machine, const std::string& id) {
+  Table table{
+      "drag-" + id,
+      fmt::format("Drag of {}: c0 + c1·ω + c2·ω², ω in rad/s at the hand wheel", machine.part.name),
+      {{"Coefficient", "", false}, {"Value", "", true}, {"Unit", "", false}},
+      {}};
+  for (const char* key : {"c0", "c1", "c2", "inertia"}) {
+    const Estimate estimate = detail(machine.details, key);
+    table.rows.push_back({std::string(key), estimate, estimate.unit});
+  }
+  page.table(std::move(table));
+}
+
+void one_machine(Page& page, const Subject& machine, std::size_t number) {
+  const std::string id = slug(machine.part.name, number);
+  page.heading(machine.part.name);
+  if (!machine.stored) {
+    page.paragraph(
+        fmt::format("No drag curve yet. Record or import a coast-down of it, then run: "
+                    "loadline-fit drag \"{}\"",
+                    machine.part.name));
+    return;
+  }
+  if (machine.curve) {
+    const Curve& curve = *machine.curve;
+    const double factor = curve.coverage_factor(), top = curve.speed_high;
+    const auto at = [&](double speed, double times, const char* unit) {
+      return Estimate::with_half_width(times * curve.torque(speed),
+                                       factor * times * curve.torque_sd(speed), unit);
+    };
+    const std::string rpm = significant(rpm_from_rad_per_s(top), 3);
+    page.figures({{fmt::format("Drag at {} rpm", rpm), at(top, 1, "N·m")},
+                  {fmt::format("Power at {} rpm", rpm), at(top, top, "W")},
+                  {"Drag near standstill", at(0, 1, "N·m")},
+                  {"Inertia", detail(machine.details, "inertia")}});
+  }
+  page.paragraph(fmt::format("From run{} {}.", machine.stored->runs.size() == 1 ? "" : "s",
+                             fmt::join(machine.stored->runs, ", ")));
+  const auto warnings = machine.details.find("warnings");
+  if (warnings != machine.details.end())
+    page.cautions("Read these numbers with care", texts_from_json(*warnings));
+  if (machine.curve) drag_plots(page, machine, id);
+  coefficients_table(page, machine, id);
+  details_table(page, machine, id, "models", "Drag curves tried for " + machine.part.name);
+  details_table(page, machine, id, "budget",
+                "Where the intervals of " + machine.part.name + " come from");
+  details_table(page, machine, id, "run_findings",
+                "What each run of " + machine.part.name + " said about machine and bench");
+}
+
+}  // namespace
+
+void machines_section(Page& page, const Subjects& subjects) {
+  if (subjects.machines.empty()) return;
+  page.section("machines", "Machines");
+  for (std::size_t i = 0; i < subjects.machines.size(); ++i)
+    one_machine(page, subjects.machines[i], i + 1);
+}
+
+}  // namespace loadline

@@ -1,0 +1,200 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/report/curve_plots.h"
+#include "fit/report/sections.h"
+
+namespace loadline {
+namespace {
+
+// Highest value worth showing: the line, the readings, the band where it was measured. A band that
+// runs away outside must not squeeze the rest flat.
+double top_of(const Plot& plot) {
+  double top = 0;
+  for (const Series& series : plot.series) {
+    for (const double y : series.y)
+      if (std::isfinite(y)) top = std::max(top, y);
+    for (std::size_t i = 0; i < series.high.size(); ++i)
+      if (series.x[i] >= series.measured_from.value_or(-INFINITY) &&
+          series.x[i] <= series.measured_to.value_or(INFINITY))
+        top = std::max(top, series.high[i]);
+  }
+  return top;
+}
+
+void cut_above_data(Plot& plot) {
+  const std::vector<double> ticks = nice_ticks(0, 1.04 * top_of(plot), kTicks);
+  plot.y.from_zero = true;
+  plot.y.low = 0;
+  if (!ticks.empty()) plot.y.high = ticks.back();
+}
+
+Plot plot_over_speed(const std::string& id, const std::string& title, const std::string& words,
+                     const char* quantity, const char* unit) {
+  Plot plot;
+  plot.id = id;
+  plot.title = title;
+  plot.words = words;
+  plot.x.quantity = "Motor speed";
+  plot.x.unit = "rpm";
+  plot.x.low = 0;
+  plot.y.quantity = quantity;
+  plot.y.unit = unit;
+  return plot;
+}
+
+void curve_plots(Page& page, const Subject& motor, const std::string& id) {
+  const Curve& curve = *motor.curve;
+  const double end = end_of_motor_plot(curve);
+  StoredPoints points = stored_points(motor.details);
+  Plot torque =
+      plot_over_speed("torque-" + id, "Torque of " + motor.part.name,
+                      "Net torque on the shaft. " + measured_words(curve), "Torque", "N·m");
+  if (points.any) torque.series.push_back(std::move(points.torque));
+  torque.series.push_back(torque_series(curve, end, "Fitted curve, 95 % band", 1));
+  cut_above_data(torque);
+  page.plot(std::move(torque));
+  Plot power = plot_over_speed("power-" + id, "Power of " + motor.part.name,
+                               "What the shaft gives at each speed. " + measured_words(curve),
+                               "Shaft power", "W");
+  if (points.any) power.series.push_back(std::move(points.power));
+  power.series.push_back(power_series(curve, end, "Fitted curve, 95 % band", 2));
+  cut_above_data(power);
+  page.plot(std::move(power));
+  if (!points.any) return;
+  Plot residual = plot_over_speed(
+      "residual-" + id, "What the curve leaves over",
+      "Readings minus curve. A shape in this cloud means that the curve does not tell all.",
+      "Torque residual", "N·m");
+  residual.series.push_back(std::move(points.residual));
+  page.plot(std::move(residual));
+}
+
+Cell number_cell(const Json& json, const char* key) {
+  const auto found = json.find(key);
+  return found != json.end() && found->is_number() ? Cell(found->get<double>())
+                                                   : Cell(std::string());
+}
+
+std::string text_of(const Json& json, const char* key) {
+  const auto found = json.find(key);
+  return found != json.end() && found->is_string() ? found->get<std::string>() : "";
+}
+
+void parameters_table(Page& page, const Subject& motor, const std::string& id) {
+  const auto parameters = motor.details.find("parameters");
+  if (parameters == motor.details.end() || !parameters->is_object() || parameters->empty()) return;
+  Table table{"parameters-" + id,
+              "Parameters of the " + motor.stored->model + " curve of " + motor.part.name,
+              {{"Parameter", "", false}, {"Value", "", true}, {"Unit", "", false}},
+              {}};
+  for (const auto& [name, json] : parameters->items()) {
+    const Estimate estimate = estimate_from_json(json);
+    table.rows.push_back({name, estimate, estimate.unit});
+  }
+  page.table(std::move(table));
+}
+
+void models_table(Page& page, const Subject& motor, const std::string& id) {
+  const auto models = motor.details.find("models");
+  if (models == motor.details.end() || !models->is_array() || models->empty()) return;
+  Table table{"models-" + id,
+              "Curves tried for " + motor.part.name,
+              {{"Model", "", false},
+               {"AICc, lower is better", "", false},
+               {"Residual", "N·m", false},
+               {"Remark", "", false}},
+              {}};
+  for (const Json& model : *models)
+    if (model.is_object())
+      table.rows.push_back({text_of(model, "model"), number_cell(model, "aicc"),
+                            number_cell(model, "residual_rms"), text_of(model, "remark")});
+  page.table(std::move(table));
+}
+
+void budget_table(Page& page, const Subject& motor, const std::string& id) {
+  const auto budget = motor.details.find("budget");
+  if (budget == motor.details.end() || !budget->is_array() || budget->empty()) return;
+  Table table{"budget-" + id,
+              "Where the intervals of " + motor.part.name + " come from (standard uncertainties)",
+              {{"Source", "", false},
+               {"Standstill torque", "N·m", false},
+               {"No-load speed", "rpm", false},
+               {"Peak power", "W", false},
+               {"Speed of peak power", "rpm", false}},
+              {}};
+  for (const Json& line : *budget)
+    if (line.is_object())
+      table.rows.push_back({text_of(line, "source"), number_cell(line, "stall_torque_nm"),
+                            number_cell(line, "no_load_speed_rpm"),
+                            number_cell(line, "peak_power_w"),
+                            number_cell(line, "peak_power_speed_rpm")});
+  page.table(std::move(table));
+}
+
+void findings_table(Page& page, const Subject& motor, const std::string& id) {
+  const auto findings = motor.details.find("run_findings");
+  if (findings == motor.details.end() || !findings->is_array() || findings->empty()) return;
+  Table table{"findings-" + id,
+              "What each run of " + motor.part.name + " said about the bench",
+              {{"Run", "", false},
+               {"Lag of the load cell", "ms", true},
+               {"Inertia before the cell", "kg·m²", true},
+               {"Drift over the run", "N·m", true},
+               {"Warm-up", "", true},
+               {"Readings", "", false},
+               {"Noise counts as", "", false}},
+              {}};
+  for (const Json& finding : *findings) {
+    if (!finding.is_object()) continue;
+    table.rows.push_back({number_cell(finding, "run"), detail(finding, "lag"),
+                          detail(finding, "inertia"), detail(finding, "drift"),
+                          detail(finding, "warm_up"), number_cell(finding, "values"),
+                          number_cell(finding, "correlation_factor")});
+  }
+  page.table(std::move(table));
+}
+
+void one_motor(Page& page, const Subject& motor, std::size_t number) {
+  const std::string id = slug(motor.part.name, number);
+  page.heading(motor.part.name);
+  if (!motor.stored) {
+    page.paragraph(fmt::format(
+        "No curve yet. Record or import a brake run of it, then run: loadline-fit motor \"{}\"",
+        motor.part.name));
+    return;
+  }
+  page.figures({{"Peak power", detail(motor.details, "peak_power")},
+                {"Speed of peak power", detail(motor.details, "peak_power_speed")},
+                {"Torque at standstill", detail(motor.details, "stall_torque")},
+                {"Speed without load", detail(motor.details, "no_load_speed")}});
+  std::string words =
+      fmt::format("The {} curve, from run{} {}", motor.stored->model,
+                  motor.stored->runs.size() == 1 ? "" : "s", fmt::join(motor.stored->runs, ", "));
+  if (motor.stored->supply_v)
+    words += fmt::format(", for a supply of {} V", significant(*motor.stored->supply_v, 4));
+  const std::string choice = text_of(motor.details, "choice");
+  page.paragraph(words + "." + (choice.empty() ? "" : " " + choice));
+  const auto warnings = motor.details.find("warnings");
+  if (warnings != motor.details.end())
+    page.cautions("Read these numbers with care", texts_from_json(*warnings));
+  if (motor.curve) curve_plots(page, motor, id);
+  parameters_table(page, motor, id);
+  models_table(page, motor, id);
+  budget_table(page, motor, id);
+  findings_table(page, motor, id);
+}
+
+}  // namespace
+
+void motors_section(Page& page, const Subjects& subjects) {
+  if (subjects.motors.empty()) return;
+  page.section("motors", "Motors");
+  for (std::size_t i = 0; i < subjects.motors.size(); ++i)
+    one_motor(page, subjects.motors[i], i + 1);
+}
+
+}  // namespace loadline

@@ -1,0 +1,105 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cctype>
+
+#include "fit/report/drawing.h"
+#include "fit/report/sections.h"
+
+namespace loadline {
+namespace {
+
+// "shaft-mm" in words: "shaft" and its unit "mm".
+struct FieldWords {
+  std::string heading, unit;
+};
+FieldWords field_words(const PartField& field) {
+  static const std::pair<const char*, const char*> kUnits[] = {
+      {"-mm", "mm"}, {"-deg", "°"}, {"-kgm2", "kg·m²"},  {"-rpm", "rpm"},
+      {"-hz", "Hz"}, {"-ohm", "Ω"}, {"-g-per-m", "g/m"}, {"-v", "V"},
+      {"-w", "W"},   {"-a", "A"},   {"-s", "s"},
+  };
+  FieldWords words{field.name, ""};
+  if (field.type == PartField::Type::kNumber) {
+    for (const auto& [ending, unit] : kUnits) {
+      if (!words.heading.ends_with(ending)) continue;
+      words.heading.resize(words.heading.size() - std::string_view(ending).size());
+      words.unit = unit;
+      break;
+    }
+  }
+  std::replace(words.heading.begin(), words.heading.end(), '-', ' ');
+  words.heading[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(words.heading[0])));
+  return words;
+}
+
+Cell field_cell(const Part& part, const PartField& field) {
+  if (field.type == PartField::Type::kNumber) {
+    const auto number = part.number(field.name);
+    return number ? Cell(*number) : Cell(std::string());
+  }
+  return part.text(field.name).value_or("");
+}
+
+bool recorded(const Part& part, const PartField& field) {
+  return part.fields.count(field.name) > 0;
+}
+
+void parts_table(Page& page, PartKind kind, const char* caption, const std::vector<Part>& parts) {
+  Table table{fmt::format("{}s", part_kind_name(kind)), caption, {{"Name", "", false}}, {}};
+  std::vector<const PartField*> fields;
+  for (const PartField& field : part_fields(kind)) {
+    if (std::none_of(parts.begin(), parts.end(),
+                     [&](const Part& part) { return recorded(part, field); }))
+      continue;
+    fields.push_back(&field);
+    const FieldWords words = field_words(field);
+    table.columns.push_back({words.heading, words.unit, false});
+  }
+  table.columns.push_back({"Note", "", false});
+  for (const Part& part : parts) {
+    std::vector<Cell> row{part.name};
+    for (const PartField* field : fields) row.push_back(field_cell(part, *field));
+    row.push_back(part.note);
+    table.rows.push_back(std::move(row));
+  }
+  page.table(std::move(table));
+}
+
+void drawings(Page& page, const std::vector<Part>& parts, double scale) {
+  std::string figures;
+  for (const Part& part : parts)
+    if (const auto figure = drawing(part, scale)) figures += *figure;
+  if (!figures.empty()) page.html("<div class=\"drawings\">" + figures + "</div>\n");
+}
+
+}  // namespace
+
+void parts_section(Page& page, const Book& book) {
+  struct Kind {
+    PartKind kind;
+    const char* caption;
+    double scale;
+  };
+  static constexpr Kind kKinds[] = {{PartKind::kMotor, "Motors", 1},
+                                    {PartKind::kMachine, "Machines", 1},
+                                    {PartKind::kPulley, "Pulleys", 1},
+                                    {PartKind::kBelt, "Belts", 4}};
+  bool begun = false;
+  for (const Kind& one : kKinds) {
+    const std::vector<Part> parts = book.parts(one.kind);
+    if (parts.empty()) continue;
+    if (!begun) {
+      page.section("parts", "Parts");
+      page.paragraph(
+          "Drawings show the cut through the rim of a pulley and the section of a belt, to the "
+          "scale "
+          "said below each. Printed without 'fit to page' a pulley lies on its drawing.");
+      begun = true;
+    }
+    parts_table(page, one.kind, one.caption, parts);
+    drawings(page, parts, one.scale);
+  }
+}
+
+}  // namespace loadline

@@ -1,0 +1,88 @@
+#include "fit/report/report.h"
+
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+
+#include <ctime>
+#include <fstream>
+
+#include "fit/report/sections.h"
+#include "fit/report/words.h"
+
+namespace loadline {
+namespace {
+
+std::string today_utc() {
+  return fmt::format("{:%Y-%m-%d %H:%M} UTC", fmt::gmtime(std::time(nullptr)));
+}
+
+std::filesystem::path made_folder(const std::filesystem::path& folder) {
+  std::error_code error;
+  std::filesystem::create_directories(folder, error);
+  if (!std::filesystem::is_directory(folder))
+    throw Error(Fault::kInput, fmt::format("'{}' cannot be made a folder ({}); name another one.",
+                                           folder.string(), error.message()));
+  return folder;
+}
+
+}  // namespace
+
+void care_section(Page& page) { page.cautions("Before anything turns", care_sentences()); }
+
+Page make_report(const Book& book, const ReportRequest& request,
+                 const std::function<void(const std::string&)>& progress) {
+  const std::filesystem::path path(book.path());
+  progress("reading curves");
+  const Subjects subjects = find_subjects(book, request.motors, request.machines);
+  if (subjects.motors.empty() && subjects.machines.empty())
+    throw Error(Fault::kInput,
+                fmt::format("{} holds no motor and no machine to report on; loadline-db add makes "
+                            "them.",
+                            book.path()));
+  Page page(request.title.empty() ? "Bench report: " + path.stem().string() : request.title,
+            fmt::format("From {}, {}. Loadline {}.", path.filename().string(), today_utc(),
+                        LOADLINE_VERSION));
+  care_section(page);
+  summary_section(page, subjects);
+  progress("motors");
+  motors_section(page, subjects);
+  progress("machines");
+  machines_section(page, subjects);
+  progress("drives");
+  pairs_section(page, book, subjects);
+  progress("belts");
+  belts_section(page, book, subjects);
+  progress("parts and sources");
+  parts_section(page, book);
+  sources_section(page, book, subjects);
+  return page;
+}
+
+void write_file(const std::filesystem::path& file, const std::string& text) {
+  const std::filesystem::path part = file.string() + ".part";
+  std::ofstream out(part, std::ios::binary);
+  out.write(text.data(), static_cast<std::streamsize>(text.size()));
+  out.close();
+  std::error_code error;
+  if (out) std::filesystem::rename(part, file, error);
+  if (out && !error) return;
+  std::filesystem::remove(part, error);
+  throw Error(Fault::kInput,
+              fmt::format("{} could not be written; see that its folder exists, is yours to write "
+                          "to, and has room.",
+                          file.string()));
+}
+
+std::size_t write_tables(const Page& page, const std::filesystem::path& folder) {
+  made_folder(folder);
+  for (const Table& table : page.tables()) write_file(folder / (table.id + ".csv"), to_csv(table));
+  return page.tables().size();
+}
+
+std::size_t write_plots(const Page& page, const std::filesystem::path& folder) {
+  made_folder(folder);
+  for (const Plot& plot : page.plots()) write_file(folder / (plot.id + ".svg"), to_svg(plot, true));
+  return page.plots().size();
+}
+
+}  // namespace loadline

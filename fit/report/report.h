@@ -1,0 +1,34 @@
+// The report of a book: one HTML page, and its tables and plots as files of their own.
+#pragma once
+
+#include <filesystem>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "db/book.h"
+#include "fit/report/page.h"
+
+namespace loadline {
+
+struct ReportRequest {
+  std::string title;                ///< empty: made from the book's file name
+  std::vector<std::string> motors;  ///< both empty: all subjects of the book
+  std::vector<std::string> machines;
+};
+
+/// Reads the book and lays out the page. `progress` is told what is being worked on.
+/// Error(kInput) for a name that the book does not hold, and for a book without any subject.
+Page make_report(const Book& book, const ReportRequest& request,
+                 const std::function<void(const std::string&)>& progress);
+
+/// Writes each table (`.csv`) or plot (`.svg`) under its id into `folder`, made when missing.
+/// Returns how many. Error(kInput) naming the file that could not be written.
+std::size_t write_tables(const Page& page, const std::filesystem::path& folder);
+std::size_t write_plots(const Page& page, const std::filesystem::path& folder);
+
+/// Writes `text` beside `file` first, then puts it in its place, so that a full disk leaves the old
+/// file alone. Error(kInput) when that fails.
+void write_file(const std::filesystem::path& file, const std::string& text);
+
+}  // namespace loadline

@@ -1,0 +1,24 @@
+// The sections of a report, in the order in which they stand in it. Each adds nothing when it has
+// nothing to say.
+#pragma once
+
+#include "db/book.h"
+#include "fit/report/page.h"
+#include "fit/report/subjects.h"
+
+namespace loadline {
+
+/// The cautions of the whole page, first because a reader may go straight to the bench with it.
+void care_section(Page& page);
+/// Every answer on one screen.
+void summary_section(Page& page, const Subjects& subjects);
+void motors_section(Page& page, const Subjects& subjects);
+void machines_section(Page& page, const Subjects& subjects);
+/// Every motor with every machine: crossing, slider, trade-off over ratio.
+void pairs_section(Page& page, const Book& book, const Subjects& subjects);
+void belts_section(Page& page, const Book& book, const Subjects& subjects);
+void parts_section(Page& page, const Book& book);
+/// Rigs, calibrations, zeros, runs: what it takes to repeat the work.
+void sources_section(Page& page, const Book& book, const Subjects& subjects);
+
+}  // namespace loadline

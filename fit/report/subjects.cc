@@ -1,0 +1,65 @@
+#include "fit/report/subjects.h"
+
+namespace loadline {
+namespace {
+
+Subject subject_of(const Book& book, const Part& part) {
+  Subject subject{part, book.latest_curve(part.kind == PartKind::kMachine, part.id), {}, {}};
+  if (!subject.stored) return subject;
+  subject.details = Json::parse(subject.stored->details_json, nullptr, false);
+  if (!subject.details.is_object()) subject.details = Json::object();
+  try {
+    subject.curve = Curve::from_stored(*subject.stored);
+  } catch (const Error& error) {
+    subject.details["warnings"].push_back(error.what());
+  }
+  return subject;
+}
+
+std::vector<Subject> subjects_of(const Book& book, PartKind kind,
+                                 const std::vector<std::string>& names) {
+  std::vector<Subject> subjects;
+  if (names.empty())
+    for (const Part& part : book.parts(kind)) subjects.push_back(subject_of(book, part));
+  for (const std::string& name : names) subjects.push_back(subject_of(book, book.get(kind, name)));
+  return subjects;
+}
+
+std::optional<double> number(const Json& json, const char* key) {
+  const auto found = json.find(key);
+  if (found == json.end() || !found->is_number()) return std::nullopt;
+  return found->get<double>();
+}
+
+}  // namespace
+
+Subjects find_subjects(const Book& book, const std::vector<std::string>& motors,
+                       const std::vector<std::string>& machines) {
+  const bool all = motors.empty() && machines.empty();
+  Subjects subjects;
+  if (all || !motors.empty()) subjects.motors = subjects_of(book, PartKind::kMotor, motors);
+  if (all || !machines.empty()) subjects.machines = subjects_of(book, PartKind::kMachine, machines);
+  return subjects;
+}
+
+Estimate estimate_from_json(const Json& json) {
+  if (!json.is_object()) return Estimate::unknown("");
+  const auto unit = json.find("unit");
+  return {number(json, "value"), number(json, "low"), number(json, "high"),
+          unit != json.end() && unit->is_string() ? unit->get<std::string>() : ""};
+}
+
+Estimate detail(const Json& details, const char* key) {
+  const auto found = details.is_object() ? details.find(key) : details.end();
+  return found == details.end() ? Estimate::unknown("") : estimate_from_json(*found);
+}
+
+std::vector<std::string> texts_from_json(const Json& json) {
+  std::vector<std::string> texts;
+  if (json.is_array())
+    for (const Json& item : json)
+      if (item.is_string()) texts.push_back(item.get<std::string>());
+  return texts;
+}
+
+}  // namespace loadline

@@ -1,0 +1,51 @@
+#include "fit/report/sections.h"
+#include "fit/report/words.h"
+
+namespace loadline {
+namespace {
+
+void motors_table(Page& page, const std::vector<Subject>& motors) {
+  Table table{"summary-motors",
+              "Motors",
+              {{"Motor", "", false},
+               {"Peak power", "W", true},
+               {"at", "rpm", true},
+               {"Standstill torque", "N·m", true},
+               {"Speed without load", "rpm", true},
+               {"Curve", "", false}},
+              {}};
+  for (const Subject& motor : motors)
+    table.rows.push_back({motor.part.name, detail(motor.details, "peak_power"),
+                          detail(motor.details, "peak_power_speed"),
+                          detail(motor.details, "stall_torque"),
+                          detail(motor.details, "no_load_speed"),
+                          motor.stored ? motor.stored->model : std::string("not fitted")});
+  page.table(std::move(table));
+}
+
+void machines_table(Page& page, const std::vector<Subject>& machines) {
+  Table table{"summary-machines",
+              "Machines: drag c0 + c1·ω + c2·ω² at the hand wheel",
+              {{"Machine", "", false},
+               {"c0", "N·m", true},
+               {"c1", "N·m·s", true},
+               {"c2", "N·m·s²", true},
+               {"Inertia", "kg·m²", true}},
+              {}};
+  for (const Subject& machine : machines)
+    table.rows.push_back({machine.part.name, detail(machine.details, "c0"),
+                          detail(machine.details, "c1"), detail(machine.details, "c2"),
+                          detail(machine.details, "inertia")});
+  page.table(std::move(table));
+}
+
+}  // namespace
+
+void summary_section(Page& page, const Subjects& subjects) {
+  page.section("summary", "At a glance");
+  if (!subjects.motors.empty()) motors_table(page, subjects.motors);
+  if (!subjects.machines.empty()) machines_table(page, subjects.machines);
+  for (const std::string& sentence : reading_sentences()) page.paragraph(sentence);
+}
+
+}  // namespace loadline

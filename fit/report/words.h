@@ -1,0 +1,18 @@
+// Sentences of the report that stand in more than one place, or that must not change by accident.
+#pragma once
+
+#include <string>
+#include <vector>
+
+namespace loadline {
+
+/// Usual cautions of this bench; they defer to local codes and licensed practice.
+const std::vector<std::string>& care_sentences();
+
+/// What an interval, a band and a dotted line mean here.
+const std::vector<std::string>& reading_sentences();
+
+/// "2026-11-25 18:03 UTC" from the book's ISO 8601 time; unchanged when it is something else.
+std::string day_and_minute(const std::string& iso_utc);
+
+}  // namespace loadline

@@ -1,0 +1,80 @@
+#include "fit/verbs/report_verb.h"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <iostream>
+
+#include "fit/report/report.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+// One line that rewrites itself; nothing when nobody watches.
+void show_progress(const std::string& what) {
+  if (isatty(STDERR_FILENO)) std::cerr << "\r\033[K" << what << (what.empty() ? "" : " …");
+}
+
+int run(const Arguments& arguments) {
+  const auto file = arguments.text("output");
+  if (!file)
+    throw Error(Fault::kInput, "report needs a file to write: add -o FILE.html to the command.");
+  const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
+  const ReportRequest request{arguments.text("title").value_or(""), arguments.texts("motor"),
+                              arguments.texts("machine")};
+  const Page page = make_report(book, request, show_progress);
+  show_progress("writing");
+  write_file(*file, page.finish());
+  Json done{{"file", *file}, {"plots", page.plots().size()}, {"tables", page.tables().size()}};
+  if (const auto folder = arguments.text("csv")) {
+    write_tables(page, *folder);
+    done["csv"] = *folder;
+  }
+  if (const auto folder = arguments.text("svg")) {
+    write_plots(page, *folder);
+    done["svg"] = *folder;
+  }
+  show_progress("");
+  if (arguments.json()) print_json(done);
+  say(arguments,
+      fmt::format("Wrote {} with {} plots and {} tables. Open it in any browser; it needs "
+                  "no network.",
+                  *file, page.plots().size(), page.tables().size()));
+  return 0;
+}
+
+}  // namespace
+
+Verb report_verb() {
+  po::options_description options("Options");
+  options.add_options()("output,o", po::value<std::string>()->value_name("FILE.html"),
+                        "the page to write");
+  options.add_options()("motor", po::value<std::vector<std::string>>()->value_name("M"),
+                        "only this motor; may be given several times");
+  options.add_options()("machine", po::value<std::vector<std::string>>()->value_name("K"),
+                        "only this machine; may be given several times");
+  options.add_options()("title", po::value<std::string>()->value_name("TEXT"),
+                        "heading of the page");
+  options.add_options()("csv", po::value<std::string>()->value_name("DIR"),
+                        "also write every table as a CSV file into this folder");
+  options.add_options()("svg", po::value<std::string>()->value_name("DIR"),
+                        "also write every plot as an SVG file into this folder");
+  add_common_options(options);
+  return {
+      "report",
+      "[--motor M]… [--machine K]… -o FILE.html",
+      "write one page with all curves, drives, belts and their sources",
+      "One self-contained HTML file: torque and power of each motor, drag of each machine, where "
+      "they settle over the ratio with a slider, belts compared, parts drawn to scale, and the "
+      "runs and calibrations that it all rests on. It opens offline and prints well.\n\nCurves "
+      "are those fitted last (loadline-fit motor, loadline-fit drag).",
+      "loadline-fit report -o report.html\n"
+      "loadline-fit report --motor \"Heron 70\" --machine \"Wren 3\" -o wren.html --csv tables",
+      0,
+      options,
+      run};
+}
+
+}  // namespace loadline
