@@ -1,0 +1,141 @@
+// loadline-simrig: plays the rig of a scenario on a pseudo-terminal.
+#include <fmt/format.h>
+
+#include <fstream>
+#include <iostream>
+
+#include "db/basis/command_line.h"
+#include "firmware-protocol/simrig/line_player.h"
+#include "firmware-protocol/simrig/play.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+constexpr const char* kDescription =
+    "Computes a bench in the time domain - motor, brake, machine, belt, load cell, tachometers - "
+    "and\n"
+    "speaks for its rig: on a pseudo-terminal, whose path is printed, or into files. It answers\n"
+    "who-are-you, start and stop. The switch is thrown run.lead_s after the start command; a "
+    "start\n"
+    "that comes before that begins the waiting anew, so that a zero can be taken first. It ends "
+    "when\n"
+    "the run is over and read, when nobody starts it within --wait seconds, or when the reader "
+    "has\n"
+    "been gone for that long. Same scenario and seed, same bytes.";
+
+constexpr const char* kCautions =
+    "Nothing here moves or is live: this is the bench to try things on. A real motor on the mains, "
+    "a\n"
+    "moving belt and a held rotor are not so patient.";
+
+void write_file(const std::string& path, const char* bytes, std::size_t size) {
+  std::ofstream file(path, std::ios::binary);
+  file.write(bytes, static_cast<std::streamsize>(size));
+  file.flush();
+  if (!file)
+    throw Error(Fault::kInput, path + " cannot be written; name a file in a folder that exists.");
+}
+
+bool write_files(const Arguments& arguments, const simrig::Scenario& scenario, std::uint64_t seed) {
+  const auto capture = arguments.text("capture");
+  const auto csv = arguments.text("csv");
+  const auto truth = arguments.text("truth");
+  if (capture) {
+    const simrig::Bytes bytes = simrig::capture(scenario, seed);
+    write_file(*capture, reinterpret_cast<const char*>(bytes.data()), bytes.size());
+  }
+  if (csv || truth) {
+    const simrig::Recording recording = simrig::record(scenario, seed);
+    if (csv) {
+      const std::string text = simrig::csv(recording, scenario);
+      write_file(*csv, text.data(), text.size());
+    }
+    if (truth) {
+      const std::string text = simrig::truth_json(recording, scenario, seed);
+      write_file(*truth, text.data(), text.size());
+    }
+  }
+  return capture || csv || truth;
+}
+
+void play_on_line(const Arguments& arguments, const simrig::Scenario& scenario,
+                  std::uint64_t seed) {
+  simrig::LineOptions options;
+  options.link = arguments.text("link").value_or("");
+  options.fast = arguments.flag("fast");
+  options.wait_s = *arguments.number("wait");
+  options.announce = [&](const std::string& path) {
+    if (arguments.json())
+      print_json({{"port", path}, {"link", options.link}, {"scenario", scenario.name}});
+    else
+      std::cout << path << std::endl;
+  };
+  simrig::Player player(scenario, seed);
+  switch (simrig::play_on_line(player, options)) {
+    case simrig::LineEnd::kOver:
+      return;
+    case simrig::LineEnd::kNeverStarted:
+      throw Error(Fault::kRig,
+                  fmt::format("nobody sent a start within {} s; start the reader first "
+                              "or give a longer --wait.",
+                              options.wait_s));
+    case simrig::LineEnd::kReaderGone:
+      warn("the reader has gone before the run was over.");
+      return;
+  }
+}
+
+int simrig_command(const Arguments& arguments) {
+  if (arguments.flag("keys")) {
+    std::cout << simrig::scenario_keys();
+    return 0;
+  }
+  const std::string path = arguments.name(0, "a scenario file");
+  try {
+    const simrig::Scenario scenario = simrig::read_scenario(path, arguments.texts("set"));
+    const auto seed = arguments.whole("seed");
+    if (seed && *seed < 0)
+      throw Error(Fault::kInput, "--seed must not be negative; give a whole number from 0 on.");
+    const std::uint64_t use = seed ? static_cast<std::uint64_t>(*seed) : scenario.run.seed;
+    if (!write_files(arguments, scenario, use)) play_on_line(arguments, scenario, use);
+  } catch (const simrig::ScenarioError& problem) {
+    throw Error(Fault::kInput, problem.what());
+  }
+  return 0;
+}
+
+Program simrig_program() {
+  Verb verb{"",
+            "SCENARIO.ini [--link PATH] [--fast] [--seed N]",
+            "plays a simulated rig on a pseudo-terminal",
+            kDescription,
+            "loadline-simrig sample-runs/scenarios/brake.ini --link /tmp/rig --fast",
+            1,
+            {},
+            simrig_command};
+  verb.options.add_options()("link", po::value<std::string>(),
+                             "also make this path a link to the pseudo-terminal")(
+      "fast", po::bool_switch(), "as fast as the reader takes it, not in real time")(
+      "seed", po::value<long long>(), "of all chance; default is the scenario's run.seed")(
+      "set", po::value<std::vector<std::string>>()->composing(),
+      "section.key=value, wins over the file; may be repeated")(
+      "wait", po::value<double>()->default_value(60.0),
+      "seconds to wait for a start, and for a reader that has gone")(
+      "capture", po::value<std::string>(),
+      "write the bytes of the whole run to this file, no line")(
+      "csv", po::value<std::string>(), "write the run as readings that loadline-db import takes")(
+      "truth", po::value<std::string>(), "write what is true of the run, as JSON")(
+      "keys", po::bool_switch(), "list all keys of a scenario file with defaults");
+  add_common_options(verb.options, true);
+  return {
+      "loadline-simrig", "a simulated rig on a pseudo-terminal", kDescription, kCautions, {verb}};
+}
+
+}  // namespace
+}  // namespace loadline
+
+int main(int argc, char** argv) {
+  return loadline::run_program(loadline::simrig_program(), argc, argv);
+}
