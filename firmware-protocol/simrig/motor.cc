@@ -26,7 +26,8 @@ SteadyState steady_state(const MotorSpec& spec, const SupplySpec& supply, double
   const double period = alternating ? 1.0 / supply.hz : 1e-2;
   constexpr int kSteps = 400;
   const double h = period / kSteps;
-  const double slowest = (spec.field_h + spec.leakage_h) / motor.circuit_ohm();
+  const double field_h = spec.kind == MotorKind::kSeries ? spec.field_h : 0.0;
+  const double slowest = (field_h + spec.leakage_h) / motor.circuit_ohm();
   const int settle = std::max(3, static_cast<int>(std::ceil(14.0 * slowest / period)));
   const double peak = alternating ? volts * std::numbers::sqrt2 : volts;
   const auto v = [&](int half_step) {

@@ -223,7 +223,8 @@ Choice choose(const Choice (&all)[kCount], const char* (*name)(Choice), const st
   std::string known;
   for (const Choice choice : all) {
     if (word == name(choice)) return choice;
-    known += std::string(known.empty() ? "" : ", ") + name(choice);
+    if (!known.empty()) known += ", ";
+    known += name(choice);
   }
   throw ScenarioError(where + " = " + word + " is not known; write one of: " + known + ".");
 }
@@ -255,7 +256,8 @@ void check_word(const std::string& word, std::initializer_list<const char*> know
   std::string all;
   for (const char* k : known) {
     if (word == k) return;
-    all += std::string(all.empty() ? "" : ", ") + k;
+    if (!all.empty()) all += ", ";
+    all += k;
   }
   throw ScenarioError(where + " = " + word + " is not known; write one of: " + all + ".");
 }
@@ -303,7 +305,8 @@ po::variables_map read_overrides(const std::vector<std::string>& overrides,
   for (const std::string& line : overrides) {
     require(line.find('=') != std::string::npos && line.find('\n') == std::string::npos,
             "--set " + line + " has no '='; write --set section.key=value.");
-    text += line + "\n";
+    text += line;
+    text += '\n';
   }
   std::istringstream in(text);
   po::variables_map map;

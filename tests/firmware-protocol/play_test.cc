@@ -9,7 +9,9 @@
 
 #include <cmath>
 #include <cstring>
+#include <filesystem>
 #include <future>
+#include <set>
 #include <thread>
 
 #include "firmware-protocol/simrig/line_player.h"
@@ -272,6 +274,26 @@ TEST_CASE("a scenario that makes no sense is refused with the key in the sentenc
   CHECK_THROWS_AS(parse_scenario("", {"run.kind"}), ScenarioError);
   CHECK(parse_scenario("[supply]\nvolts = 110\n", {"supply.volts=120"}).supply.volts == 120.0);
   CHECK(scenario_keys().find("machine.ripple2_nm") != std::string::npos);
+}
+
+TEST_CASE("every example scenario plays to its end and means what its name says") {
+  const std::filesystem::path folder =
+      std::filesystem::path(LOADLINE_TESTS_DIR) / "../sample-runs/scenarios";
+  std::set<Play> kinds;
+  for (const auto& entry : std::filesystem::directory_iterator(folder)) {
+    if (entry.path().extension() != ".ini") continue;
+    CAPTURE(entry.path());
+    const Scenario s = read_scenario(entry.path().string());
+    kinds.insert(s.run.play);
+    CHECK(entry.path().stem().string().rfind(play_name(s.run.play), 0) ==
+          (entry.path().stem() == "bad-line" ? std::string::npos : 0));
+    const Recording r = record(s, s.run.seed);
+    CHECK(static_cast<double>(r.samples.size()) ==
+          doctest::Approx(s.total_seconds() * s.cell.converter_hz).epsilon(0.01));
+    const bool turned = r.motor_edges.size() + r.handwheel_edges.size() > 100;
+    CHECK(turned == (s.run.play != Play::kRest));
+  }
+  CHECK(kinds.size() == 8);
 }
 
 TEST_CASE("the pseudo-terminal carries the run that the memory holds") {
