@@ -13,7 +13,35 @@ constexpr std::int64_t kFewest = 4;
 constexpr double kSettleS = 0.4;  // after the last edge: a converter at 10/s settles in 0.4 s
 constexpr double kGuardS = 0.3;  // before the first edge: torque comes before the first slot passes
 
+/// Of at least two values with `tick` and `counts`.
+template <typename Conversion>
+RestMean mean_of(std::span<const Conversion> conversions) {
+  RestMean mean;
+  mean.conversions = std::ssize(conversions);
+  mean.tick = (conversions.front().tick + conversions.back().tick) / 2;
+  const auto n = static_cast<double>(conversions.size());
+  for (const Conversion& conversion : conversions) mean.mean_counts += conversion.counts / n;
+  double squares = 0;
+  for (const Conversion& conversion : conversions)
+    squares += std::pow(conversion.counts - mean.mean_counts, 2);
+  mean.sd_counts = std::sqrt(squares / (n - 1));
+  return mean;
+}
+
+struct Counted {
+  std::int64_t tick;
+  std::int32_t counts;
+};
+
 }  // namespace
+
+std::optional<RestMean> mean_counts(std::span<const Sample> samples) {
+  std::vector<Counted> counted;
+  for (const Sample& sample : samples)
+    if (sample.torque_counts) counted.push_back({sample.tick, *sample.torque_counts});
+  if (counted.size() < 2) return std::nullopt;
+  return mean_of<Counted>(counted);
+}
 
 void ZeroWatch::take(std::span<const Sample> samples) {
   for (const Sample& sample : samples) {
@@ -44,15 +72,7 @@ std::optional<RestMean> ZeroWatch::mean_until(std::int64_t tick) const {
   if (std::ssize(used) < kFewest) return std::nullopt;
   const double span = static_cast<double>(used.back().tick - used.front().tick);
   if (span < kShortestS * tick_hz_) return std::nullopt;
-  RestMean mean;
-  mean.conversions = std::ssize(used);
-  mean.tick = (used.front().tick + used.back().tick) / 2;
-  const auto n = static_cast<double>(used.size());
-  for (const Conversion& conversion : used) mean.mean_counts += conversion.counts / n;
-  double squares = 0;
-  for (const Conversion& conversion : used)
-    squares += std::pow(conversion.counts - mean.mean_counts, 2);
-  mean.sd_counts = std::sqrt(squares / (n - 1));
+  const RestMean mean = mean_of<Conversion>(used);
   if (!steady(used, mean)) return std::nullopt;
   return mean;
 }

@@ -25,6 +25,9 @@ struct RestMean {
   std::int64_t tick = 0;  ///< middle of the stretch
 };
 
+/// Mean and deviation of the load cell over `samples`; empty when under two of them carry a count.
+std::optional<RestMean> mean_counts(std::span<const Sample> samples);
+
 class ZeroWatch {
  public:
   explicit ZeroWatch(double tick_hz) : tick_hz_(tick_hz) {}

@@ -1,0 +1,236 @@
+// calibrate: known masses on the arm make counts into newtons.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <iostream>
+
+#include "db/basis/units.h"
+#include "logger/calibration_points.h"
+#include "logger/console.h"
+#include "logger/listening.h"
+#include "logger/mounting.h"
+#include "logger/verbs/verbs.h"
+#include "logger/zero_watch.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+constexpr double kUsualSeconds = 4;
+constexpr double kSettleS = 1;  // after a mass was hung on, before its counts are used
+
+LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz, double settle_s) {
+  const auto settled = [&](const Sample& sample) {
+    return static_cast<double>(sample.tick - haul.samples.front().tick) >= settle_s * tick_hz;
+  };
+  const auto from = std::find_if(haul.samples.begin(), haul.samples.end(), settled);
+  const auto mean = mean_counts({from, haul.samples.end()});
+  if (!mean)
+    throw Error(Fault::kRig, fmt::format("the rig sent no counts of a load cell under {} g; see "
+                                         "'loadline-logger probe'.",
+                                         significant(mass_g, 6)));
+  std::cerr << fmt::format("  {:>8} g: {:.1f} counts, noise {:.1f}, {} conversions\n",
+                           significant(mass_g, 6), mean->mean_counts, mean->sd_counts,
+                           mean->conversions);
+  return {mass_g * 1e-3, mean->mean_counts, LoadDirection::kUp};
+}
+
+/// Reads the points that are not given as counts: from captures, or from the rig with a person who
+/// hangs the masses.
+class PointReader {
+ public:
+  PointReader(const Arguments& arguments, const Part& rig)
+      : arguments_(arguments),
+        rig_(rig),
+        seconds_(arguments.number("for").value_or(kUsualSeconds)) {}
+
+  LoadPoint read(const OrderedPoint& ordered) {
+    if (ordered.counts) return {ordered.mass_g * 1e-3, *ordered.counts, LoadDirection::kUp};
+    if (ordered.port) return from_port(ordered);
+    if (!listening_) listen();
+    ask_for(ordered.mass_g);
+    return point_from(listening_->gather(seconds_ + kSettleS), ordered.mass_g,
+                      listening_->tick_hz(), kSettleS);
+  }
+
+ private:
+  LoadPoint from_port(const OrderedPoint& ordered) {
+    RigLineOptions options;
+    options.port = *ordered.port;
+    options.baud = arguments_.number("baud");
+    RigLine line = open_rig_line(options, &rig_);
+    Listening listening(clock_, line);
+    const bool replay = !line.port->live();
+    const Haul haul = listening.gather(replay ? 1e9 : seconds_ + kSettleS);
+    return point_from(haul, ordered.mass_g, listening.tick_hz(), replay ? 0 : kSettleS);
+  }
+
+  void listen() {
+    line_ = open_rig_line(line_options(arguments_), &rig_);
+    listening_ = std::make_unique<Listening>(clock_, line_);
+  }
+
+  void ask_for(double mass_g) const {
+    const std::string what = mass_g == 0
+                                 ? std::string("Take every mass off the arm")
+                                 : fmt::format("Hang {} g on the arm", significant(mass_g, 6));
+    if (arguments_.flag("yes")) return;
+    if (!at_terminal())
+      throw Error(Fault::kInput,
+                  "nobody is there to hang the masses; give the counts with "
+                  "--point MASS=COUNTS, captures with --point MASS=FILE, or --yes.");
+    if (!wait_for_enter(what + ", wait until it hangs still, then press Enter: "))
+      throw Error(Fault::kInput, "left before the calibration was complete; nothing was stored.");
+  }
+
+  const Arguments& arguments_;
+  const Part& rig_;
+  double seconds_;
+  SystemClock clock_;
+  RigLine line_;
+  std::unique_ptr<Listening> listening_;
+};
+
+/// Asks for masses until an empty answer.
+std::vector<LoadPoint> converse(PointReader& reader) {
+  std::vector<LoadPoint> points;
+  std::cerr
+      << "Hang known masses on the arm, up the scale and down again, no mass included. An empty "
+         "answer ends.\n";
+  for (;;) {
+    std::cerr << "Mass in grams: " << std::flush;
+    std::string answer;
+    if (!std::getline(std::cin, answer) || answer.empty()) return points;
+    try {
+      OrderedPoint ordered = read_ordered_point(answer);
+      points.push_back(reader.read(ordered));
+    } catch (const Error& error) {
+      if (error.fault() != Fault::kInput) throw;
+      std::cerr << error.what() << "\n";
+    }
+  }
+}
+
+std::vector<LoadPoint> points_from(const Arguments& arguments, const Part& rig) {
+  if (const auto file = arguments.text("points")) return read_points_file(*file);
+  PointReader reader(arguments, rig);
+  const std::vector<std::string> orders = arguments.texts("point");
+  std::vector<OrderedPoint> ordered;
+  for (const std::string& text : orders) ordered.push_back(read_ordered_point(text));
+  std::vector<LoadPoint> points;
+  for (const OrderedPoint& point : ordered) points.push_back(reader.read(point));
+  if (ordered.empty()) {
+    if (!at_terminal())
+      throw Error(Fault::kInput,
+                  "there are no points; give --point MASS=COUNTS, --point MASS=FILE "
+                  "or --points FILE.csv.");
+    points = converse(reader);
+  }
+  direct_by_order(points);
+  return points;
+}
+
+LoadCellOptions options_from(const Arguments& arguments, const Part& rig) {
+  LoadCellOptions options;
+  options.local_g = arguments.number("local-g");
+  options.mass_relative_sd = arguments.number("mass-sd-percent").value_or(0) * 1e-2;
+  const auto arm = arguments.number("arm-mm") ? arguments.number("arm-mm") : rig.number("arm-mm");
+  if (!arm)
+    throw Error(Fault::kInput,
+                "the length of the arm is not known; give --arm-mm, or keep it with "
+                "'loadline-db set rig NAME --arm-mm …'.");
+  const auto arm_sd =
+      arguments.number("arm-sd-mm") ? arguments.number("arm-sd-mm") : rig.number("arm-sd-mm");
+  options.arm_m = m_from_mm(*arm);
+  options.arm_sd_m = m_from_mm(arm_sd.value_or(0));
+  if (const auto degree = arguments.whole("degree")) options.degree = static_cast<int>(*degree);
+  if (options.degree && *options.degree != 1 && *options.degree != 2)
+    throw Error(Fault::kInput, "--degree must be 1 (straight line) or 2 (quadratic).");
+  return options;
+}
+
+void report(const Arguments& arguments, const LoadCellFit& fit, const Part& rig) {
+  if (arguments.json())
+    print_json({{"rig", rig.name},
+                {"model", fit.degree == 1 ? "line" : "quadratic"},
+                {"reason", fit.calibration.reason},
+                {"slope", to_json(fit.slope)},
+                {"zero", to_json(fit.zero)},
+                {"nonlinearity", to_json(fit.nonlinearity)},
+                {"hysteresis", to_json(fit.hysteresis)},
+                {"repeatability", to_json(fit.repeatability)},
+                {"full_scale", to_json(Estimate::exact(fit.full_scale_n, "N"))},
+                {"arm_mm", mm_from_m(fit.calibration.arm_m)},
+                {"warnings", fit.warnings}});
+  say(arguments, fmt::format("Calibration of {}: {}.", rig.name,
+                             fit.degree == 1 ? "a straight line" : "a quadratic"));
+  say(arguments, "  " + fit.calibration.reason);
+  say(arguments, fmt::format("  slope          {}", to_text(fit.slope)));
+  say(arguments, fmt::format("  zero           {}", to_text(fit.zero)));
+  say(arguments, fmt::format("  non-linearity  {}", to_text(fit.nonlinearity)));
+  say(arguments, fmt::format("  hysteresis     {}", to_text(fit.hysteresis)));
+  say(arguments, fmt::format("  repeatability  {}", to_text(fit.repeatability)));
+  for (const std::string& warning : fit.warnings) warn(warning);
+  say(arguments, "Older runs of this rig are read through the new calibration from now on.");
+}
+
+int calibrate(const Arguments& arguments) {
+  Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
+  const Part rig = rig_of(book, arguments.text("rig"));
+  const LoadCellOptions options = options_from(arguments, rig);
+  const std::vector<LoadPoint> points = points_from(arguments, rig);
+  const LoadCellFit fit = calibrate_load_cell(points, options);
+  Calibration calibration = fit.calibration;
+  calibration.rig = rig.id;
+  book.add_calibration(calibration);
+  report(arguments, fit, rig);
+  return 0;
+}
+
+}  // namespace
+
+Verb calibrate_verb() {
+  Verb verb;
+  verb.name = "calibrate";
+  verb.words = "[--port PATH] [--point MASS_G…]… | --points FILE.csv";
+  verb.summary = "calibrate the load cell with known masses";
+  verb.description =
+      "Masses hang on the arm, up the scale and down again. --point 500 reads the cell under 500 g "
+      "from "
+      "--port, --point 500=1234567 gives the counts, --point 500=rest.capture reads a capture (or "
+      "another port). Without points the program asks for masses one by one. A straight line or a "
+      "quadratic is chosen by the data, and the reason shown.";
+  verb.example =
+      "loadline-logger calibrate --port /dev/ttyUSB0 --point 0 --point 500 --point 1000 --point "
+      "500 "
+      "--point 0\n"
+      "loadline-logger calibrate --points evening.csv --arm-mm 120 --arm-sd-mm 0.3";
+  verb.most_names = 0;
+  auto& options = verb.options;
+  add_line_options(options);
+  options.add_options()("rig", po::value<std::string>()->value_name("R"),
+                        "the rig (needless when the book knows only one)");
+  options.add_options()("point", po::value<std::vector<std::string>>()->value_name("MASS_G[=…]"),
+                        "a mass in grams, and where its counts come from; may be repeated");
+  options.add_options()("points", po::value<std::string>()->value_name("FILE.csv"),
+                        "points from a file with the columns mass_g, counts and perhaps direction");
+  options.add_options()("for", po::value<double>()->value_name("SECONDS"),
+                        "how long each point is averaged (4)");
+  options.add_options()("arm-mm", po::value<double>()->value_name("MM"),
+                        "length of the arm (else the rig's in the book)");
+  options.add_options()("arm-sd-mm", po::value<double>()->value_name("MM"),
+                        "its standard uncertainty (else the rig's, else 0)");
+  options.add_options()("local-g", po::value<double>()->value_name("M_PER_S2"),
+                        "gravity where you are (else standard gravity, with its spread)");
+  options.add_options()("mass-sd-percent", po::value<double>()->value_name("P"),
+                        "standard uncertainty of the set of masses, in per cent (0)");
+  options.add_options()("degree", po::value<long long>()->value_name("N"),
+                        "force a straight line (1) or a quadratic (2)");
+  options.add_options()("yes", po::bool_switch(), "ask nothing: the masses change by themselves");
+  add_common_options(options);
+  verb.run = calibrate;
+  return verb;
+}
+
+}  // namespace loadline
