@@ -119,9 +119,10 @@ void insert_rows(Statement& many, Statement& one, int columns, std::span<const R
   }
 }
 
-void store_count(sqlite3* db, std::int64_t run, std::int64_t count) {
-  Statement update(db, "UPDATE run SET sample_count = ? WHERE id = ?");
-  update.with(count, run).run();
+void store_count(sqlite3* db, std::optional<Statement>& update, std::int64_t run,
+                 std::int64_t count) {
+  if (!update) update.emplace(db, "UPDATE run SET sample_count = ? WHERE id = ?");
+  update->with(count, run).run();
 }
 
 Sample read_sample(const Statement& row) {
@@ -207,7 +208,7 @@ void Book::append(std::int64_t run, std::span<const Sample> samples) {
   writer.hash.add(samples);
   writer.count += static_cast<std::int64_t>(samples.size());
   writer.last_tick = samples.back().tick;
-  store_count(handle(), run, writer.count);
+  store_count(handle(), state_->update_count, run, writer.count);
   scope.commit();
 }
 
@@ -227,7 +228,7 @@ void Book::append(std::int64_t run, std::span<const ImportedReading> readings) {
   writer.hash.add(readings);
   writer.count += static_cast<std::int64_t>(readings.size());
   writer.last_time_s = readings.back().time_s;
-  store_count(handle(), run, writer.count);
+  store_count(handle(), state_->update_count, run, writer.count);
   scope.commit();
 }
 

@@ -41,6 +41,7 @@ struct Book::State {
   std::map<std::int64_t, RunWriter> writers_at_begin;  ///< as they were when Transaction began
   // Kept prepared for recording; declared after db so that they are finalized before it closes.
   std::optional<Statement> insert_samples, insert_sample, insert_readings, insert_reading;
+  std::optional<Statement> update_count;
 
   const std::string& recorder_mark();
 };
