@@ -1,0 +1,42 @@
+// Lines of a text file from somewhere else, one after the other, in bounded memory.
+#pragma once
+
+#include <cstdio>
+#include <memory>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace loadline {
+
+/// Reads a file in large pieces. Accepts LF and CRLF, a missing last line end, and a UTF-8 byte
+/// order mark. Error(kInput) for a file that cannot be opened or read, one in UTF-16, and a line
+/// of more than a mebibyte (which no table of readings has).
+class CsvLines {
+ public:
+  explicit CsvLines(const std::string& path);
+
+  /// The next line without its end, valid until the next call; false at the end of the file.
+  bool next(std::string_view& line);
+  /// Of the line that next() gave last, from 1.
+  long number() const { return number_; }
+  /// Bytes taken so far, and in the whole file (0 when it is no regular file).
+  double bytes_done() const { return static_cast<double>(taken_); }
+  double bytes_in_all() const { return static_cast<double>(size_); }
+
+ private:
+  struct CloseFile {
+    void operator()(std::FILE* file) const { std::fclose(file); }
+  };
+  bool fill();
+  void skip_byte_order_mark();
+
+  std::string path_;
+  std::unique_ptr<std::FILE, CloseFile> file_;
+  std::vector<char> buffer_;
+  std::size_t begin_ = 0, end_ = 0;  ///< what of the buffer is not taken yet
+  long number_ = 0;
+  long long taken_ = 0, size_ = 0;
+};
+
+}  // namespace loadline

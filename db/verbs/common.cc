@@ -1,0 +1,191 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <charconv>
+#include <map>
+
+#include "db/store/text.h"
+#include "db/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+struct OptionOfKinds {
+  PartField::Type type;
+  std::string kinds, help, choices;
+};
+
+std::vector<std::pair<std::string, OptionOfKinds>> options_of_kinds() {
+  std::vector<std::pair<std::string, OptionOfKinds>> options;
+  for (const PartKind kind : all_part_kinds())
+    for (const PartField& field : part_fields(kind)) {
+      const auto found = std::find_if(options.begin(), options.end(),
+                                      [&](const auto& o) { return o.first == field.name; });
+      if (found != options.end()) {
+        found->second.kinds += std::string(", ") + part_kind_name(kind);
+        continue;
+      }
+      options.push_back(
+          {field.name,
+           {field.type, part_kind_name(kind), field.help, field.choices ? field.choices : ""}});
+    }
+  return options;
+}
+
+std::string field_help(const OptionOfKinds& option) {
+  std::string help = option.kinds + ": " + option.help;
+  if (!option.choices.empty()) help += " (" + option.choices + ")";
+  return help;
+}
+
+std::size_t width(const std::string& text) {
+  return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
+    return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U;
+  }));
+}
+
+bool kind_has(PartKind kind, const std::string& name) {
+  const auto fields = part_fields(kind);
+  return std::any_of(fields.begin(), fields.end(),
+                     [&](const PartField& field) { return name == field.name; });
+}
+
+void take_reference(const Book& book, const Arguments& arguments, const char* option, PartKind kind,
+                    std::int64_t& into) {
+  if (const auto name = arguments.text(option)) into = book.get(kind, *name).id;
+}
+
+void take_number(const Arguments& arguments, const char* option, std::optional<double>& into) {
+  const auto value = arguments.number(option);
+  if (!value) return;
+  if (*value < 0) throw Error(Fault::kInput, fmt::format("--{} must not be negative.", option));
+  into = value;
+}
+
+}  // namespace
+
+PartKind part_kind_of(const std::string& word) {
+  std::vector<std::string> known;
+  for (const PartKind kind : all_part_kinds()) {
+    known.emplace_back(part_kind_name(kind));
+    if (word == known.back() || word == known.back() + "s") return kind;
+  }
+  throw Error(Fault::kInput,
+              fmt::format("'{}' is no kind of part; the kinds are rig, motor, machine, pulley and "
+                          "belt.",
+                          word));
+}
+
+std::string unknown_run_kind(const std::string& word) {
+  return fmt::format(
+      "'{}' is no kind of run; the kinds are no-load, brake, spin-up, coast-down, "
+      "driven, slip-check and top-speed.",
+      word);
+}
+
+RunKind needed_run_kind(const Arguments& arguments) {
+  const auto word = arguments.text("kind");
+  if (!word)
+    throw Error(Fault::kInput,
+                "--kind is missing; it is no-load, brake, spin-up, coast-down, "
+                "driven, slip-check or top-speed.");
+  const auto kind = run_kind_from_name(*word);
+  if (!kind) throw Error(Fault::kInput, unknown_run_kind(*word));
+  return *kind;
+}
+
+void add_field_options(po::options_description& options) {
+  for (const auto& [name, option] : options_of_kinds()) {
+    const std::string help = field_help(option);
+    if (option.type == PartField::Type::kNumber)
+      options.add_options()(name.c_str(), po::value<double>()->value_name("X"), help.c_str());
+    else
+      options.add_options()(name.c_str(), po::value<std::string>()->value_name("WORD"),
+                            help.c_str());
+  }
+}
+
+void take_fields(const Arguments& arguments, Part& part) {
+  for (const auto& [name, option] : options_of_kinds()) {
+    if (!arguments.has(name)) continue;
+    if (!kind_has(part.kind, name))
+      throw Error(Fault::kInput, fmt::format("a {} has no --{} ({} has); leave it out.",
+                                             part_kind_name(part.kind), name, option.kinds));
+    if (option.type == PartField::Type::kNumber)
+      part.fields[name] = *arguments.number(name);
+    else
+      part.fields[name] = *arguments.text(name);
+  }
+}
+
+std::int64_t run_number(const std::string& word) {
+  std::int64_t number = 0;
+  const auto [end, fault] = std::from_chars(word.data(), word.data() + word.size(), number);
+  if (fault != std::errc() || end != word.data() + word.size() || number < 1)
+    throw Error(Fault::kInput,
+                fmt::format("'{}' is no number of a run or curve; 'loadline-db list runs' and "
+                            "'loadline-db list curves' show them.",
+                            word));
+  return number;
+}
+
+void take_note(const Arguments& arguments, std::string& note) {
+  if (const auto given = arguments.text("note")) note = *given;
+}
+
+std::string text_table(const std::vector<std::vector<std::string>>& rows) {
+  std::vector<std::size_t> widths;
+  for (const auto& row : rows) {
+    widths.resize(std::max(widths.size(), row.size()));
+    for (std::size_t i = 0; i < row.size(); ++i) widths[i] = std::max(widths[i], width(row[i]));
+  }
+  std::string out;
+  for (const auto& row : rows) {
+    std::string line;
+    for (std::size_t i = 0; i < row.size(); ++i)
+      line += row[i] + std::string(widths[i] - width(row[i]) + 2, ' ');
+    line.erase(line.find_last_not_of(' ') + 1);
+    out += (out.empty() ? "" : "\n") + line;
+  }
+  return out;
+}
+
+void add_run_options(po::options_description& options) {
+  const auto word = [] { return po::value<std::string>()->value_name("NAME"); };
+  const auto number = [] { return po::value<double>()->value_name("X"); };
+  options.add_options()("rig", word(), "the rig that measured")("motor", word(), "the motor")(
+      "machine", word(), "the machine")("belt", word(), "the belt")(
+      "motor-pulley", word(), "the pulley on the motor")("hand-pulley", word(),
+                                                         "the pulley on the machine")(
+      "inertia-kgm2", number(),
+      "inertia between the motor's winding and the load cell; for a coast-down the whole inertia")(
+      "inertia-sd-kgm2", number(), "standard uncertainty of that inertia")(
+      "added-inertia-kgm2", number(), "known inertia added for this run")(
+      "supply-v", number(), "supply voltage, when no column has it")(
+      "slip-check", po::value<long long>()->value_name("RUN"),
+      "the slip check that this run leans on")("note", po::value<std::string>()->value_name("TEXT"),
+                                               "words to keep with it");
+}
+
+void take_run_options(const Book& book, const Arguments& arguments, Run& run) {
+  take_reference(book, arguments, "rig", PartKind::kRig, run.rig);
+  take_reference(book, arguments, "motor", PartKind::kMotor, run.motor);
+  take_reference(book, arguments, "machine", PartKind::kMachine, run.machine);
+  take_reference(book, arguments, "belt", PartKind::kBelt, run.belt);
+  take_reference(book, arguments, "motor-pulley", PartKind::kPulley, run.motor_pulley);
+  take_reference(book, arguments, "hand-pulley", PartKind::kPulley, run.hand_pulley);
+  take_number(arguments, "inertia-kgm2", run.inertia_kgm2);
+  take_number(arguments, "inertia-sd-kgm2", run.inertia_sd_kgm2);
+  take_number(arguments, "added-inertia-kgm2", run.added_inertia_kgm2);
+  take_number(arguments, "supply-v", run.supply_v);
+  if (const auto slip_check = arguments.whole("slip-check")) {
+    if (*slip_check < 1)
+      throw Error(Fault::kInput, "--slip-check takes the number of a run, 1 or above.");
+    run.slip_check = *slip_check;
+  }
+  take_note(arguments, run.note);
+}
+
+}  // namespace loadline

@@ -1,0 +1,93 @@
+#include <fmt/format.h>
+
+#include <filesystem>
+#include <fstream>
+#include <iostream>
+#include <sstream>
+
+#include "db/exchange/csv_out.h"
+#include "db/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+std::int64_t write_table(const Book& book, const Arguments& arguments, std::ostream& out) {
+  const std::string& what =
+      arguments.name(0, "what to export (run NUMBER, runs, curves or a kind of part)");
+  if (what == "run")
+    return export_run(book, run_number(arguments.name(1, "the number of the run")), out);
+  if (arguments.names().size() > 1)
+    throw Error(Fault::kInput, fmt::format("'{}' is one word too many; {} are exported all "
+                                           "together.",
+                                           arguments.names()[1], what));
+  if (what == "runs") return export_runs(book, out);
+  if (what == "curves" || what == "curve") return export_curves(book, out);
+  return export_parts(book, part_kind_of(what), out);
+}
+
+// Written beside and moved into place, so that a failure leaves no half of a file.
+std::int64_t write_file(const Book& book, const Arguments& arguments, const std::string& path) {
+  const std::string beside = path + ".part";
+  std::ofstream file(beside, std::ios::binary | std::ios::trunc);
+  if (!file)
+    throw Error(Fault::kInput, fmt::format("{} cannot be written; check the folder and its "
+                                           "permission.",
+                                           path));
+  std::int64_t rows = 0;
+  try {
+    rows = write_table(book, arguments, file);
+    file.close();
+    if (!file)
+      throw Error(Fault::kInput,
+                  fmt::format("{} could not be written in full; is the disk full?", path));
+    std::filesystem::rename(beside, path);
+  } catch (...) {
+    std::error_code ignored;
+    std::filesystem::remove(beside, ignored);
+    throw;
+  }
+  return rows;
+}
+
+int run_export(const Arguments& arguments) {
+  const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
+  if (const auto path = arguments.text("output")) {
+    const std::int64_t rows = write_file(book, arguments, *path);
+    say(arguments, fmt::format("Wrote {} rows to {}.", rows, *path));
+    if (arguments.json()) print_json({{"file", *path}, {"rows", rows}});
+    return 0;
+  }
+  if (!arguments.json()) {
+    write_table(book, arguments, std::cout);
+    return 0;
+  }
+  std::ostringstream csv;
+  const std::int64_t rows = write_table(book, arguments, csv);
+  print_json({{"rows", rows}, {"csv", csv.str()}});
+  return 0;
+}
+
+}  // namespace
+
+Verb export_verb() {
+  Verb verb{
+      "export",
+      "run NUMBER | runs | curves | rigs | motors | machines | pulleys | belts",
+      "writes a run, or a list, as CSV",
+      "A run is written under the header that import reads. A recorded run is written as "
+      "readings: speed by reciprocal count from one sample to the next (an empty cell where no "
+      "edge came in between), torque through the newest calibration of its rig and the run's "
+      "zeros. Text that a spreadsheet would take for a formula gets an apostrophe in front.",
+      "loadline-db export run 7 -o run7.csv\nloadline-db export motors",
+      2,
+      po::options_description("Options"),
+      run_export};
+  verb.options.add_options()("output,o", po::value<std::string>()->value_name("FILE.csv"),
+                             "write here instead of standard output");
+  add_common_options(verb.options);
+  return verb;
+}
+
+}  // namespace loadline

@@ -1,0 +1,163 @@
+#include <fmt/format.h>
+
+#include "db/basis/units.h"
+#include "db/exchange/shown.h"
+#include "db/store/statement.h"
+#include "db/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+std::int64_t count_of(const Book& book, const char* table) {
+  Statement count(book.handle(), fmt::format("SELECT count(*) FROM {}", table));
+  count.step();
+  return count.whole(0);
+}
+
+std::string field_words(const Part& part) {
+  std::string out;
+  for (const PartField& field : part_fields(part.kind)) {
+    const auto found = part.fields.find(field.name);
+    if (found == part.fields.end()) continue;
+    if (!out.empty()) out += ", ";
+    out += field.name;
+    out += " ";
+    out += field.type == PartField::Type::kNumber
+               ? fmt::format("{:g}", std::get<double>(found->second))
+               : std::get<std::string>(found->second);
+  }
+  return out;
+}
+
+int list_parts(const Book& book, const Arguments& arguments, PartKind kind) {
+  const std::vector<Part> parts = book.parts(kind);
+  Json array = Json::array();
+  std::vector<std::vector<std::string>> rows;
+  for (const Part& part : parts) {
+    array.push_back(part_json(part));
+    rows.push_back({part.name, field_words(part)});
+  }
+  const std::string plural = std::string(part_kind_name(kind)) + "s";
+  if (arguments.json())
+    print_json({{plural, array}});
+  else if (rows.empty())
+    say(arguments, fmt::format("No {} in {} yet.", plural, book.path()));
+  else
+    say(arguments, text_table(rows));
+  return 0;
+}
+
+RunFilter filter_of(const Book& book, const Arguments& arguments) {
+  RunFilter filter;
+  filter.with_open = true;
+  if (const auto kind = arguments.text("kind")) {
+    filter.kind = run_kind_from_name(*kind);
+    if (!filter.kind) throw Error(Fault::kInput, unknown_run_kind(*kind));
+  }
+  const std::pair<PartKind, std::optional<std::int64_t>*> references[] = {
+      {PartKind::kMotor, &filter.motor},
+      {PartKind::kMachine, &filter.machine},
+      {PartKind::kBelt, &filter.belt},
+      {PartKind::kRig, &filter.rig}};
+  for (const auto& [part, into] : references)
+    if (const auto name = arguments.text(part_kind_name(part))) *into = book.get(part, *name).id;
+  return filter;
+}
+
+int list_runs(const Book& book, const Arguments& arguments) {
+  const PartNames names(book);
+  Json array = Json::array();
+  std::vector<std::vector<std::string>> rows = {
+      {"run", "kind", "state", "started", "samples", "motor", "machine", "belt"}};
+  for (const Run& run : book.runs(filter_of(book, arguments))) {
+    if (arguments.json())
+      array.push_back(run_json(run, names));
+    else
+      rows.push_back(
+          {std::to_string(run.id), run_kind_name(run.kind), run_state_name(run.state),
+           run.started_utc, std::to_string(run.sample_count), names.of(PartKind::kMotor, run.motor),
+           names.of(PartKind::kMachine, run.machine), names.of(PartKind::kBelt, run.belt)});
+  }
+  if (arguments.json())
+    print_json({{"runs", array}});
+  else if (arguments.json())
+    print_json({{"curves", array}});
+  else
+    say(arguments, rows.size() == 1 ? "No such run in " + book.path() + "." : text_table(rows));
+  return 0;
+}
+
+int list_curves(const Book& book, const Arguments& arguments) {
+  const PartNames names(book);
+  Json array = Json::array();
+  std::vector<std::vector<std::string>> rows = {{"curve", "of", "model", "from", "made"}};
+  for (const StoredCurve& curve : book.curves()) {
+    const PartKind kind = curve.of_machine ? PartKind::kMachine : PartKind::kMotor;
+    array.push_back(curve_json(curve, names));
+    rows.push_back({std::to_string(curve.id),
+                    fmt::format("{} {}", part_kind_name(kind), names.of(kind, curve.subject)),
+                    curve.model,
+                    fmt::format("{:.0f} to {:.0f} rpm", rpm_from_rad_per_s(curve.speed_low),
+                                rpm_from_rad_per_s(curve.speed_high)),
+                    curve.made_utc});
+  }
+  if (arguments.json())
+    print_json({{"curves", array}});
+  else if (rows.size() == 1)
+    say(arguments,
+        fmt::format("No curve in {} yet; 'loadline-fit motor NAME' fits one.", book.path()));
+  else
+    say(arguments, text_table(rows));
+  return 0;
+}
+
+int list_all(const Book& book, const Arguments& arguments) {
+  Json out = {{"book", book.path()}};
+  std::string text = book.path() + " holds";
+  for (const char* table :
+       {"rig", "motor", "machine", "pulley", "belt", "run", "curve", "calibration"}) {
+    const std::int64_t count = count_of(book, table);
+    out[std::string(table) + "s"] = count;
+    text += fmt::format("{} {} {}{}", text.ends_with("holds") ? "" : ",", count, table,
+                        count == 1 ? "" : "s");
+  }
+  if (arguments.json())
+    print_json(out);
+  else
+    say(arguments, text + ".");
+  return 0;
+}
+
+int run_list(const Arguments& arguments) {
+  const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
+  if (arguments.names().empty()) return list_all(book, arguments);
+  const std::string& what = arguments.names()[0];
+  if (what == "runs" || what == "run") return list_runs(book, arguments);
+  if (what == "curves" || what == "curve") return list_curves(book, arguments);
+  return list_parts(book, arguments, part_kind_of(what));
+}
+
+}  // namespace
+
+Verb list_verb() {
+  Verb verb{"list",
+            "[rigs|motors|machines|pulleys|belts|runs|curves]",
+            "lists what is in the book",
+            "Without a word it counts everything. The options narrow the list of runs.",
+            "loadline-db list motors\nloadline-db list runs --kind brake --motor \"Drawer 3\"",
+            1,
+            po::options_description("Options"),
+            run_list};
+  verb.options.add_options()("kind", po::value<std::string>()->value_name("KIND"),
+                             "runs of this kind only")(
+      "motor", po::value<std::string>()->value_name("NAME"), "runs with this motor only")(
+      "machine", po::value<std::string>()->value_name("NAME"), "runs with this machine only")(
+      "belt", po::value<std::string>()->value_name("NAME"), "runs with this belt only")(
+      "rig", po::value<std::string>()->value_name("NAME"), "runs on this rig only");
+  add_common_options(verb.options);
+  return verb;
+}
+
+}  // namespace loadline

@@ -1,0 +1,86 @@
+#include <fmt/format.h>
+
+#include "db/exchange/shown.h"
+#include "db/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+void forget_fields(const Arguments& arguments, Part& part) {
+  for (const std::string& field : arguments.texts("forget")) {
+    if (part.fields.erase(field) == 0)
+      throw Error(Fault::kInput, fmt::format("the {} '{}' has no {} to forget.",
+                                             part_kind_name(part.kind), part.name, field));
+  }
+}
+
+int set_part(const Arguments& arguments, PartKind kind) {
+  Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
+  Part part =
+      book.get(kind, arguments.name(1, fmt::format("the name of the {}", part_kind_name(kind))));
+  const std::string old_name = part.name;
+  forget_fields(arguments, part);
+  take_fields(arguments, part);
+  take_note(arguments, part.note);
+  if (const auto name = arguments.text("name")) part.name = *name;
+  book.update(part);
+  say(arguments, fmt::format("Changed {} '{}'{}.", part_kind_name(kind), old_name,
+                             part.name == old_name ? "" : ", now '" + part.name + "'"));
+  if (arguments.json()) {
+    Json out = {{"kind", part_kind_name(kind)}};
+    out.update(part_json(book.part(kind, part.id)));
+    print_json(out);
+  }
+  return 0;
+}
+
+int set_run(const Arguments& arguments) {
+  Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
+  Run run = book.run(run_number(arguments.name(1, "the number of the run")));
+  take_run_options(book, arguments, run);
+  book.update_run(run);
+  say(arguments,
+      fmt::format("Changed run {}; fit its curve again when it was fitted before.", run.id));
+  if (arguments.json()) print_json(run_json(book.run(run.id), PartNames(book)));
+  return 0;
+}
+
+int run_set(const Arguments& arguments) {
+  const std::string& kind = arguments.name(0, "what to change (a kind of part, or run)");
+  return kind == "run" ? set_run(arguments) : set_part(arguments, part_kind_of(kind));
+}
+
+// `set` takes the fields of parts and the conditions of runs; what both have is one option.
+void add_missing(po::options_description& options, const po::options_description& more) {
+  for (const auto& option : more.options())
+    if (!options.find_nothrow(option->long_name(), false)) options.add(option);
+}
+
+}  // namespace
+
+Verb set_verb() {
+  Verb verb{"set",
+            "KIND NAME | run NUMBER",
+            "changes fields of a part, or the conditions of a run",
+            "Only the fields that are given change. What a run measured never changes; what was "
+            "mounted and its conditions can be put right.",
+            "loadline-db set motor \"Drawer 3\" --max-rpm 9000 --forget rated-a\n"
+            "loadline-db set run 7 --supply-v 231",
+            2,
+            po::options_description("Options"),
+            run_set};
+  add_field_options(verb.options);
+  po::options_description run_options;
+  add_run_options(run_options);
+  add_missing(verb.options, run_options);
+  verb.options.add_options()("name", po::value<std::string>()->value_name("NAME"),
+                             "a new name for the part")(
+      "forget", po::value<std::vector<std::string>>()->composing()->value_name("FIELD"),
+      "a field that is to be unknown again; may be given several times");
+  add_common_options(verb.options);
+  return verb;
+}
+
+}  // namespace loadline

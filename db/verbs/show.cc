@@ -1,0 +1,173 @@
+#include <fmt/format.h>
+
+#include "db/basis/units.h"
+#include "db/exchange/shown.h"
+#include "db/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+using Rows = std::vector<std::vector<std::string>>;
+
+std::string value_words(const Json& value) {
+  if (value.is_string()) return value.get<std::string>();
+  if (value.is_number_float()) return fmt::format("{:g}", value.get<double>());
+  return value.dump();
+}
+
+// One "key  value" line per plain value that is known.
+Rows rows_of(const Json& object) {
+  Rows rows;
+  for (const auto& [key, value] : object.items())
+    if (!value.is_null() && !value.is_structured() && value != "")
+      rows.push_back({key, value_words(value)});
+  return rows;
+}
+
+Json runs_of(const Book& book, const Part& part) {
+  RunFilter filter;
+  filter.with_open = true;
+  if (part.kind == PartKind::kMotor) filter.motor = part.id;
+  if (part.kind == PartKind::kMachine) filter.machine = part.id;
+  if (part.kind == PartKind::kBelt) filter.belt = part.id;
+  if (part.kind == PartKind::kRig) filter.rig = part.id;
+  Json numbers = Json::array();
+  if (part.kind == PartKind::kPulley) {
+    for (const Run& run : book.runs(filter))
+      if (run.motor_pulley == part.id || run.hand_pulley == part.id) numbers.push_back(run.id);
+    return numbers;
+  }
+  for (const Run& run : book.runs(filter)) numbers.push_back(run.id);
+  return numbers;
+}
+
+std::string curve_text(const StoredCurve& curve) {
+  std::string out =
+      fmt::format("curve {}: {}, measured from {:.0f} to {:.0f} rpm", curve.id, curve.model,
+                  rpm_from_rad_per_s(curve.speed_low), rpm_from_rad_per_s(curve.speed_high));
+  const std::vector<Estimate> estimates = curve_estimates(curve);
+  for (std::size_t i = 0; i < estimates.size(); ++i)
+    out += fmt::format("\n  {}  {}", curve.parameter_names[i], to_text(estimates[i]));
+  return out;
+}
+
+Json calibration_json(const Calibration& calibration) {
+  return {{"calibration", calibration.id},
+          {"made_utc", calibration.made_utc},
+          {"slope_n_per_count", json_number(calibration.slope_n_per_count)},
+          {"slope_sd_n_per_count", json_number(calibration.slope_sd)},
+          {"curvature_n_per_count2", json_number(calibration.curvature_n_per_count2)},
+          {"zero_counts", json_number(calibration.zero_counts)},
+          {"arm_m", json_number(calibration.arm_m)},
+          {"arm_sd_m", json_number(calibration.arm_sd_m)},
+          {"residual_sd_n", json_number(calibration.residual_sd_n)},
+          {"reason", calibration.reason}};
+}
+
+void show_latest_calibration(const Book& book, const Part& part, Json& out, std::string& text) {
+  if (part.kind != PartKind::kRig) return;
+  const auto calibration = book.latest_calibration(part.id);
+  out["calibration"] = calibration ? calibration_json(*calibration) : Json(nullptr);
+  text += calibration
+              ? fmt::format("\ncalibrated {}: {:g} N per count, arm {:g} mm", calibration->made_utc,
+                            calibration->slope_n_per_count, mm_from_m(calibration->arm_m))
+              : "\nnot calibrated yet; 'loadline-logger calibrate' does it";
+}
+
+void show_latest_curve(const Book& book, const Part& part, Json& out, std::string& text) {
+  if (part.kind != PartKind::kMotor && part.kind != PartKind::kMachine) return;
+  const auto curve = book.latest_curve(part.kind == PartKind::kMachine, part.id);
+  out["curve"] = curve ? curve_json(*curve, PartNames(book)) : Json(nullptr);
+  if (curve) text += "\n" + curve_text(*curve);
+}
+
+int show_part(const Book& book, const Arguments& arguments, PartKind kind) {
+  const Part part =
+      book.get(kind, arguments.name(1, fmt::format("the name of the {}", part_kind_name(kind))));
+  Json out = {{"kind", part_kind_name(kind)}};
+  out.update(part_json(part));
+  std::string text = text_table(rows_of(out));
+  const Json runs = runs_of(book, part);
+  out["runs"] = runs;
+  text += fmt::format("\nruns: {}", runs.empty() ? "none yet" : runs.dump());
+  show_latest_calibration(book, part, out, text);
+  show_latest_curve(book, part, out, text);
+  if (arguments.json())
+    print_json(out);
+  else
+    say(arguments, text);
+  return 0;
+}
+
+Json zeros_json(const std::vector<Zero>& zeros) {
+  Json array = Json::array();
+  for (const Zero& zero : zeros)
+    array.push_back({{"when", zero.when},
+                     {"tick", zero.tick},
+                     {"mean_counts", json_number(zero.mean_counts)},
+                     {"sd_counts", json_number(zero.sd_counts)},
+                     {"conversions", zero.conversions}});
+  return array;
+}
+
+int show_run(const Book& book, const Arguments& arguments) {
+  const Run run = book.run(run_number(arguments.name(1, "the number of the run")));
+  Json out = run_json(run, PartNames(book));
+  std::string text = text_table(rows_of(out));
+  Json events = Json::array();
+  for (const RunEvent& event : book.events(run.id)) {
+    events.push_back({{"tick", event.tick},
+                      {"kind", event.kind},
+                      {"length_s", json_number(event.length_s)},
+                      {"detail", event.detail}});
+    text += fmt::format("\n{} at tick {}: {}", event.kind, event.tick, event.detail);
+  }
+  out["events"] = events;
+  out["zeros"] = zeros_json(book.zeros(run.id));
+  if (arguments.json())
+    print_json(out);
+  else
+    say(arguments, text);
+  return 0;
+}
+
+int show_curve(const Book& book, const Arguments& arguments) {
+  const std::int64_t id = run_number(arguments.name(1, "the number of the curve"));
+  for (const StoredCurve& curve : book.curves()) {
+    if (curve.id != id) continue;
+    if (arguments.json())
+      print_json(curve_json(curve, PartNames(book)));
+    else
+      say(arguments, curve_text(curve));
+    return 0;
+  }
+  throw Error(Fault::kInput, fmt::format("there is no curve {} in the book {}; 'loadline-db list "
+                                         "curves' shows them.",
+                                         id, book.path()));
+}
+
+int run_show(const Arguments& arguments) {
+  const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
+  const std::string& what = arguments.name(
+      0, "what to show (a kind of part with its name, run or curve with its number)");
+  if (what == "run") return show_run(book, arguments);
+  if (what == "curve") return show_curve(book, arguments);
+  return show_part(book, arguments, part_kind_of(what));
+}
+
+}  // namespace
+
+Verb show_verb() {
+  Verb verb{"show",
+            "KIND NAME | run NUMBER | curve NUMBER",
+            "shows one thing with all that is known of it",
+            "Parameters of curves are shown with their 95 % limits, in SI units.",
+            "loadline-db show motor \"Drawer 3\"\nloadline-db show run 7",
+            2,
+            boost::program_options::options_description("Options"),
+            run_show};
+  add_common_options(verb.options);
+  return verb;
+}
+
+}  // namespace loadline

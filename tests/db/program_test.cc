@@ -1,0 +1,229 @@
+// loadline-db as a command: the fixed words of its contract, exit statuses, and hostile names.
+#include <doctest/doctest.h>
+
+#include "db/book.h"
+#include "tests/db/program.h"
+
+namespace loadline {
+namespace {
+
+using testing::Outcome;
+using testing::Scratch;
+
+struct Bench : Scratch {
+  Outcome db(const std::string& words, const std::string& before = "") const {
+    return testing::run_program(*this, LOADLINE_DB_PROGRAM, words, before);
+  }
+};
+
+bool has(const std::string& text, const std::string& part) {
+  return text.find(part) != std::string::npos;
+}
+
+// One argument for the shell, whatever is in it.
+std::string quoted(const std::string& word) {
+  std::string out = "'";
+  for (const char c : word) out += c == '\'' ? std::string("'\\''") : std::string(1, c);
+  return out + "'";
+}
+
+const char* const kSweep = "time_s,motor_rpm,torque_nm\n0,9000,0.1\n0.1,8000,0.2\n0.2,7000,\n";
+
+TEST_CASE("from an empty folder to a run that is listed, shown and exported") {
+  const Bench bench;
+  CHECK(bench.db("init").status == 0);
+  CHECK(bench.db("add motor 'Drawer 3' --rated-v 230 --rated-hz 50 --shaft-mm 6.35 --max-rpm 9000")
+            .status == 0);
+  bench.write("sweep.csv", kSweep);
+  const Outcome imported =
+      bench.db("import sweep.csv --kind brake --motor 'Drawer 3' --inertia-kgm2 3e-5 --json");
+  CHECK(imported.status == 0);
+  CHECK(imported.json()["run"] == 1);
+  CHECK(bench.db("list runs --json").json()["runs"][0]["motor"] == "Drawer 3");
+  CHECK(bench.db("show run 1 --json").json()["inertia_kgm2"] == 3e-5);
+  CHECK(bench.db("show motor 'Drawer 3' --json").json()["rated_v"] == 230);
+  CHECK(bench.db("export run 1").out == kSweep);
+}
+
+TEST_CASE("the book is named by --book, else by LOADLINE_BOOK, else it is bench.book") {
+  const Bench bench;
+  bench.db("init --book a.book");
+  bench.db("init", "LOADLINE_BOOK=b.book");
+  bench.db("init");
+  CHECK(std::filesystem::exists(bench.path("a.book")));
+  CHECK(std::filesystem::exists(bench.path("b.book")));
+  CHECK(std::filesystem::exists(bench.path("bench.book")));
+}
+
+TEST_CASE("with --json standard output holds one document and nothing else") {
+  const Bench bench;
+  bench.write("sweep.csv", kSweep);
+  for (const std::string& words : std::vector<std::string>{
+           "init --json", "add motor M --json", "set motor M --max-rpm 100 --json",
+           "import sweep.csv --kind brake --motor M --json", "set run 1 --supply-v 230 --json",
+           "list --json", "list motors --json", "list runs --json", "list curves --json",
+           "show motor M --json", "show run 1 --json", "export run 1 --json",
+           "export motors -o m.csv --json"}) {
+    CAPTURE(words);
+    const Outcome outcome = bench.db(words);
+    CHECK(outcome.status == 0);
+    CHECK_NOTHROW((void)outcome.json());
+  }
+}
+
+TEST_CASE("wrong words end in one sentence and the right status") {
+  struct Row {
+    const char* words;
+    int status;
+    const char* says;
+  };
+  const Bench bench;
+  bench.db("init");
+  bench.db("add motor 'Heron 90'");
+  bench.db("add belt B");
+  bench.write("sweep.csv", kSweep);
+  bench.db("import sweep.csv --kind brake --motor 'Heron 90'");
+  const Row table[] = {
+      {"", 2, "a verb is missing"},
+      {"frobnicate", 2, "is no verb"},
+      {"add", 2, "the kind of part is missing"},
+      {"add spoon X", 2, "'spoon' is no kind of part"},
+      {"add motor", 2, "the name of the motor is missing"},
+      {"add motor ''", 2, "is empty"},
+      {"add motor 'Heron 90'", 2, "already a motor named 'Heron 90'"},
+      {"add motor X --shaft-mm abc", 2, "shaft-mm"},
+      {"add motor X --shaft-mm nan", 2, "--shaft-mm must be a finite number"},
+      {"add motor X --shaft-mm 0", 2, "--shaft-mm 0 is outside 0.5 to 100"},
+      {"add motor X --groove-top-mm 5", 2, "a motor has no --groove-top-mm (pulley has)"},
+      {"add motor X --type steam", 2, "is none of: series permanent-magnet induction unknown"},
+      {"add motor Heron 90", 2, "is one word too many"},
+      {"set motor Nemo --max-rpm 5", 2, "no motor named 'Nemo'"},
+      {"set motor 'Heron 90' --forget rated-v", 2, "has no rated-v to forget"},
+      {"show motor 'heron 9O'", 2, "did you mean 'Heron 90'?"},
+      {"show run 7", 2, "there is no run 7"},
+      {"show run x", 2, "is no number of a run"},
+      {"show curve 7", 2, "there is no curve 7"},
+      {"export run 7", 2, "there is no run 7"},
+      {"import sweep.csv", 2, "--kind is missing"},
+      {"import sweep.csv --kind sweep", 2, "'sweep' is no kind of run"},
+      {"import nowhere.csv --kind brake", 2, "nowhere.csv cannot be read"},
+      {"import . --kind brake", 2, "is a folder"},
+      {"import sweep.csv --kind brake --motor B", 2, "no motor named 'B'"},
+      {"import sweep.csv --kind brake --belt 'Heron 90'", 2, "no belt named 'Heron 90'"},
+      {"import sweep.csv --kind top-speed --slip-check 1", 2, "run 1 is a brake run"},
+      {"import sweep.csv --kind top-speed --slip-check 99", 2, "there is no run 99"},
+      {"import sweep.csv --kind coast-down --inertia-kgm2=-1", 2, "must not be negative"},
+      {"list motors --book nowhere.book", 4, "there is no book at nowhere.book"},
+      {"list motors --book .", 4, "is a folder"},
+      {"list motors --book sweep.csv", 4, "is not a book"},
+  };
+  for (const Row& row : table) {
+    CAPTURE(row.words);
+    const Outcome outcome = bench.db(row.words);
+    CHECK(outcome.status == row.status);
+    CHECK(has(outcome.err, row.says));
+    CHECK(outcome.out.empty());
+    CHECK(std::count(outcome.err.begin(), outcome.err.end(), '\n') == 1);
+  }
+  CHECK(bench.db("list --json").json()["runs"] == 1);
+  CHECK(bench.db("list --json").json()["motors"] == 1);
+}
+
+TEST_CASE("names with anything in them go through the book, JSON and CSV unharmed") {
+  const Bench bench;
+  bench.db("init");
+  bench.write("sweep.csv", kSweep);
+  const std::vector<std::string> names = {
+      "plain",
+      "it's",
+      "a \"quoted\" one",
+      "a,b;c",
+      "Robert'); DROP TABLE motor;--",
+      "<script>alert(1)</script>&amp;",
+      "\xF0\x9F\xA7\xB5 Spule \xE2\x84\x96 3 \xC3\x9F",
+      "%s%n%d {} {0}",
+      "back\\slash",
+      "* ? [x]",
+      " leading and trailing ",
+      "null",
+      "--",
+  };
+  int run = 0;
+  for (const std::string& name : names) {
+    CAPTURE(name);
+    CHECK(bench.db("add motor --note 'n' -- " + quoted(name)).status != 99);
+    Book book = Book::open(bench.path("bench.book"), Book::Mode::kWrite);
+    if (!book.find(PartKind::kMotor, name)) {
+      Part part;
+      part.kind = PartKind::kMotor;
+      part.name = name;
+      book.add(part);
+    }
+    if (name == "--") continue;
+    const Outcome imported =
+        bench.db("import sweep.csv --kind brake --json --motor=" + quoted(name));
+    CHECK(imported.status == 0);
+    ++run;
+    CHECK(bench.db("show run " + std::to_string(run) + " --json").json()["motor"] == name);
+    CHECK(bench.db("show motor " + quoted(name) + " --json").json()["name"] == name);
+  }
+  CHECK(bench.db("list motors --json").json()["motors"].size() == names.size());
+}
+
+TEST_CASE("a name with a control character or broken UTF-8 is refused") {
+  const Bench bench;
+  bench.db("init");
+  for (const std::string& name :
+       {std::string("line\nbreak"), std::string("tab\t"), std::string("bell\a"),
+        std::string("\x7F"), std::string("\xC2\x85"), std::string("\xC0\xAF"),
+        std::string("\xED\xA0\x80"), std::string("\xF4\x90\x80\x80"), std::string("cut \xE2\x82"),
+        std::string(201, 'x')}) {
+    CAPTURE(name);
+    CHECK(bench.db("add motor " + quoted(name)).status == 2);
+  }
+  CHECK(bench.db("add motor " + quoted(std::string(200, 'x')) + " --note 'two\nlines\tand a tab'")
+            .status == 0);
+  CHECK(bench.db("list motors --json").json()["motors"].size() == 1);
+}
+
+TEST_CASE("a spreadsheet finds no formula in what is exported") {
+  const Bench bench;
+  bench.db("init");
+  Book book = Book::open(bench.path("bench.book"), Book::Mode::kWrite);
+  for (const char* name : {"=1+1", "+cmd", "-2", "@SUM(A1)", "ok"}) {
+    Part part;
+    part.kind = PartKind::kBelt;
+    part.name = name;
+    part.note = std::string(name) + ",\"x\"\nsecond";
+    book.add(part);
+  }
+  const std::string csv = bench.db("export belts").out;
+  for (const char* guarded : {"'=1+1,", "'+cmd,", "'-2,", "'@SUM(A1),"}) {
+    CAPTURE(guarded);
+    CHECK(has(csv, std::string("\n") + guarded));
+  }
+  CHECK(has(csv, "\nok,"));
+  CHECK(has(csv, "\"'=1+1,\"\"x\"\"\nsecond\""));
+}
+
+TEST_CASE("an export that cannot be written leaves no file behind") {
+  const Bench bench;
+  bench.db("init");
+  CHECK(bench.db("export run 3 -o out.csv").status == 2);
+  CHECK(bench.db("export motors -o nowhere/out.csv").status == 2);
+  CHECK_FALSE(std::filesystem::exists(bench.path("out.csv")));
+  CHECK_FALSE(std::filesystem::exists(bench.path("out.csv.part")));
+}
+
+TEST_CASE("every verb has help with an example") {
+  const Bench bench;
+  for (const char* verb : {"init", "add", "set", "list", "show", "import", "export"}) {
+    const Outcome help = bench.db(std::string(verb) + " --help");
+    CHECK(help.status == 0);
+    CHECK(has(help.out, std::string("Example:\n  loadline-db ") + verb));
+  }
+  CHECK(has(bench.db("--version").out, "loadline-db "));
+}
+
+}  // namespace
+}  // namespace loadline
