@@ -10,13 +10,21 @@
 
 namespace loadline {
 
+// The motor equations take two conditions besides the speed. `v` is the supply voltage over the one
+// that the parameters stand for. `heat` is what warm-up has added: to the winding's resistance where
+// the equation has one (series: ω₀ = R/K grows by 1 + heat), else taken off the torque.
+
 /// p = A, ω₀, ωₓ, d₀, d₁, d₂: A/((ω+ω₀)²+ωₓ²) less the motor's own drag d₀+d₁ω+d₂ω².
 struct SeriesEquation {
   static constexpr int kParameters = 6;
   template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    const T shifted = w + p[1] * (1.0 + heat);
+    return v * v * p[0] / (shifted * shifted + p[2] * p[2]) - (p[3] + w * (p[4] + w * p[5]));
+  }
+  template <typename T>
   static T torque(const T* p, const T& w) {
-    const T shifted = w + p[1];
-    return p[0] / (shifted * shifted + p[2] * p[2]) - (p[3] + w * (p[4] + w * p[5]));
+    return torque(p, w, 1.0, T(0.0));
   }
 };
 
@@ -24,8 +32,12 @@ struct SeriesEquation {
 struct PermanentMagnetEquation {
   static constexpr int kParameters = 2;
   template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    return p[0] * (v - w / p[1]) * (1.0 - heat);
+  }
+  template <typename T>
   static T torque(const T* p, const T& w) {
-    return p[0] * (1.0 - w / p[1]);
+    return torque(p, w, 1.0, T(0.0));
   }
 };
 
@@ -33,9 +45,13 @@ struct PermanentMagnetEquation {
 struct InductionEquation {
   static constexpr int kParameters = 3;
   template <typename T>
-  static T torque(const T* p, const T& w) {
+  static T torque(const T* p, const T& w, double v, const T& heat) {
     const T s = 1.0 - w / p[2];
-    return 2.0 * p[0] * s * p[1] / (s * s + p[1] * p[1]);
+    return v * v * (1.0 - heat) * 2.0 * p[0] * s * p[1] / (s * s + p[1] * p[1]);
+  }
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return torque(p, w, 1.0, T(0.0));
   }
 };
 

@@ -1,0 +1,164 @@
+#include "fit/curves/motor_shape.h"
+
+#include <ceres/jet.h>
+
+#include <Eigen/Dense>
+#include <array>
+#include <cmath>
+
+#include "fit/curves/equations.h"
+
+namespace loadline {
+namespace {
+
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+// Wide beliefs that hold a series motor's fit where its data are silent (the spread on a log scale is
+// 1: a factor of e either way at one standard deviation). Corner speeds of such motors lie at some
+// tenths of the no-load speed; their friction and fan take a few per cent of the standstill torque.
+constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
+constexpr double kDragShare[3] = {0.02, 0.01, 0.01};
+constexpr double kDragShareSd = 0.05;
+
+template <typename Equation>
+class ShapeOf : public MotorShape {
+ public:
+  static constexpr int kSize = Equation::kParameters;
+  explicit ShapeOf(const SweepScale& scale) : scale_(scale) {}
+  int size() const override { return kSize; }
+  void torque(const VectorXd& p, double speed, double volts, double heat,
+              Torque& out) const override {
+    using Jet = ceres::Jet<double, kSize + 2>;
+    std::array<Jet, kSize> parameters;
+    for (int i = 0; i < kSize; ++i) parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
+    const Jet t = Equation::torque(parameters.data(), Jet(speed, kSize), volts, Jet(heat, kSize + 1));
+    out.value = t.a;
+    out.by_p = t.v.template head<kSize>();
+    out.by_speed = t.v[kSize];
+    out.by_heat = t.v[kSize + 1];
+  }
+  MatrixXd prior_root() const override { return MatrixXd::Zero(0, kSize); }
+  VectorXd prior_mean() const override { return VectorXd::Zero(kSize); }
+
+ protected:
+  SweepScale scale_;
+};
+
+// All parameters positive: their logarithms are fitted.
+template <typename Equation>
+class LogShape : public ShapeOf<Equation> {
+ public:
+  using ShapeOf<Equation>::ShapeOf;
+  VectorXd natural(const VectorXd& u) const override { return u.array().exp(); }
+  MatrixXd natural_by_internal(const VectorXd& u) const override {
+    return u.array().exp().matrix().asDiagonal();
+  }
+};
+
+class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
+ public:
+  using LogShape::LogShape;
+  std::string name() const override { return "permanent-magnet"; }
+  std::vector<VectorXd> starts() const override {
+    return {Eigen::Vector2d(std::log(scale_.torque), std::log(1.05 * scale_.speed))};
+  }
+};
+
+class InductionShape final : public LogShape<InductionEquation> {
+ public:
+  using LogShape::LogShape;
+  std::string name() const override { return "induction"; }
+  std::vector<VectorXd> starts() const override {
+    std::vector<VectorXd> starts;
+    for (const double slip : {0.08, 0.2, 0.5})
+      starts.push_back(Eigen::Vector3d(std::log(scale_.torque), std::log(slip),
+                                       std::log(1.02 * scale_.speed)));
+    return starts;
+  }
+};
+
+// u = ln(electromagnetic standstill torque), ln ω₀, ln ωₓ, and the three drag terms at top speed as
+// shares of the torque scale.
+class SeriesShape final : public ShapeOf<SeriesEquation> {
+ public:
+  SeriesShape(const SweepScale& scale, const std::optional<OwnDrag>& own) : ShapeOf(scale) {
+    if (own) take_own_drag(*own);
+  }
+  std::string name() const override { return "series"; }
+
+  VectorXd natural(const VectorXd& u) const override {
+    const double w0 = std::exp(u[1]), wx = std::exp(u[2]);
+    VectorXd p(kSize);
+    p << std::exp(u[0]) * (w0 * w0 + wx * wx), w0, wx, u[3] * drag_unit(0), u[4] * drag_unit(1),
+        u[5] * drag_unit(2);
+    return p;
+  }
+  MatrixXd natural_by_internal(const VectorXd& u) const override {
+    const double stall = std::exp(u[0]), w0 = std::exp(u[1]), wx = std::exp(u[2]);
+    MatrixXd d = MatrixXd::Zero(kSize, kSize);
+    d(0, 0) = stall * (w0 * w0 + wx * wx);
+    d(0, 1) = stall * 2 * w0 * w0;
+    d(0, 2) = stall * 2 * wx * wx;
+    d(1, 1) = w0;
+    d(2, 2) = wx;
+    for (int j = 0; j < 3; ++j) d(3 + j, 3 + j) = drag_unit(j);
+    return d;
+  }
+  std::vector<VectorXd> starts() const override {
+    std::vector<VectorXd> starts;
+    for (const double w0 : {0.15, 0.4, 1.0})
+      for (const double wx : {0.15, 0.6}) {
+        VectorXd u = prior_mean_;
+        u[0] = std::log(scale_.torque);
+        u[1] = std::log(w0 * scale_.speed);
+        u[2] = std::log(wx * scale_.speed);
+        starts.push_back(u);
+      }
+    return starts;
+  }
+  MatrixXd prior_root() const override { return prior_root_; }
+  VectorXd prior_mean() const override { return prior_mean_; }
+
+ private:
+  double drag_unit(int power) const {
+    return scale_.torque / std::pow(scale_.speed, power);
+  }
+  static MatrixXd weak_root() {
+    MatrixXd root = MatrixXd::Zero(5, kSize);
+    root(0, 1) = root(1, 2) = 1 / kCornerLogSd;
+    for (int j = 0; j < 3; ++j) root(2 + j, 3 + j) = 1 / kDragShareSd;
+    return root;
+  }
+  VectorXd weak_mean() const {
+    VectorXd mean(kSize);
+    const double corner = std::log(kCornerShare * scale_.speed);
+    mean << 0, corner, corner, kDragShare[0], kDragShare[1], kDragShare[2];
+    return mean;
+  }
+  void take_own_drag(const OwnDrag& own) {
+    Eigen::Matrix3d unit = Eigen::Matrix3d::Zero();
+    for (int j = 0; j < 3; ++j) unit(j, j) = drag_unit(j);
+    const Eigen::Matrix3d inverse_unit = unit.inverse();
+    prior_mean_.tail<3>() = inverse_unit * own.value;
+    const Eigen::Matrix3d covariance = inverse_unit * own.covariance * inverse_unit;
+    // A floor keeps a perfect coast-down from making the problem singular.
+    const Eigen::Matrix3d floor = 1e-8 * Eigen::Matrix3d::Identity();
+    const Eigen::Matrix3d precision = (covariance + floor).inverse();
+    prior_root_.block<3, 3>(2, 3) = precision.llt().matrixU();
+  }
+  MatrixXd prior_root_ = weak_root();
+  VectorXd prior_mean_ = weak_mean();
+};
+
+}  // namespace
+
+std::unique_ptr<MotorShape> motor_shape(const std::string& name, const SweepScale& scale,
+                                        const std::optional<OwnDrag>& own_drag) {
+  if (name == "series") return std::make_unique<SeriesShape>(scale, own_drag);
+  if (name == "permanent-magnet") return std::make_unique<PermanentMagnetShape>(scale);
+  if (name == "induction") return std::make_unique<InductionShape>(scale);
+  return nullptr;
+}
+
+}  // namespace loadline

@@ -1,0 +1,74 @@
+#include "fit/curves/sweep.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+// When nobody says what turns with the shaft: small motors' rotors and drums lie below this.
+constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
+constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
+
+Prior inertia_prior(const Run& run) {
+  if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
+  const double total = *run.inertia_kgm2;
+  return {total, run.inertia_sd_kgm2.value_or(std::max(kGivenInertiaSd * total, 1e-9))};
+}
+
+void describe_motion(Sweep& sweep) {
+  std::vector<double> sizes;
+  double rising = 0;
+  for (const SweepRow& row : sweep.rows) {
+    sizes.push_back(std::fabs(row.acceleration));
+    rising += row.acceleration > 0 ? 1 : 0;
+  }
+  sweep.acceleration_scale = median(std::move(sizes));
+  if (!sweep.rows.empty()) sweep.rising_share = rising / static_cast<double>(sweep.rows.size());
+}
+
+}  // namespace
+
+void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s) {
+  sweep.lag_s = lag_s;
+  sweep.rows.clear();
+  sweep.unplaced = 0;
+  const double first = readings.time_s.empty() ? 0 : readings.time_s.front();
+  for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
+    const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - lag_s);
+    if (!motion.valid || motion.width_s > speed.half_width_s()) {
+      ++sweep.unplaced;
+      continue;
+    }
+    SweepRow row;
+    row.time_s = readings.time_s[i];
+    row.share = readings.duration_s > 0 ? (row.time_s - first) / readings.duration_s : 0;
+    row.speed = motion.speed;
+    row.acceleration = motion.acceleration;
+    row.torque = readings.torque[i];
+    row.volts = readings.supply_v.empty() ? sweep.nominal_v : readings.supply_v[i];
+    if (std::isnan(row.volts)) row.volts = sweep.nominal_v;
+    sweep.rows.push_back(row);
+  }
+  describe_motion(sweep);
+}
+
+Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options) {
+  Sweep sweep;
+  sweep.run = readings.run.id;
+  sweep.run_kind = run_kind_name(readings.run.kind);
+  sweep.nominal_v = readings.mean_supply_v();
+  sweep.systematics = readings.systematics;
+  sweep.clock_relative_sd = readings.clock_relative_sd;
+  sweep.stale = readings.motor.stale;
+  sweep.duration_s = readings.duration_s;
+  sweep.lag = options.correct_lag ? Prior{readings.lag_s, readings.lag_sd_s} : Prior{0, 1e-9};
+  sweep.inertia_given = readings.run.inertia_kgm2.has_value();
+  sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
+  align(sweep, readings, speed, sweep.lag.mean);
+  return sweep;
+}
+
+}  // namespace loadline

@@ -1,0 +1,59 @@
+// Torque values put beside the speed and acceleration of the moment that they stand for.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fit/readings/readings.h"
+
+namespace loadline {
+
+/// One torque value with the motion `lag_s` before its time stamp.
+struct SweepRow {
+  double time_s = 0;
+  double share = 0;         ///< of the run that has passed, 0 to 1
+  double speed = 0;         ///< rad/s
+  double acceleration = 0;  ///< rad/s²
+  double torque = 0;        ///< N·m, as read
+  double volts = 0;         ///< supply; NaN when unknown
+};
+
+/// What is known beforehand of a quantity that a run cannot fix alone: Gaussian.
+struct Prior {
+  double mean = 0, sd = 0;
+};
+
+struct Sweep {
+  std::int64_t run = 0;
+  std::string run_kind;
+  double nominal_v = 0;     ///< mean supply of the run; NaN when unknown
+  double lag_s = 0;         ///< at which `rows` are aligned
+  std::vector<SweepRow> rows;
+  std::size_t unplaced = 0; ///< torque values without a speed (standstill, gaps, ends)
+  Prior lag;                ///< of the torque value against the speed, s
+  Prior inertia;            ///< between winding and cell, kg·m²
+  bool inertia_given = false;
+  TorqueSystematics systematics;
+  double clock_relative_sd = 0;
+  std::size_t stale = 0;
+  double duration_s = 0;
+  /// Share of rows while the speed rises; 0 or 1 is a sweep one way.
+  double rising_share = 0;
+  double acceleration_scale = 0;  ///< median |acceleration|
+};
+
+/// Settings that a person may switch off to see what they do.
+struct SweepOptions {
+  bool correct_lag = true;      ///< off: torque and speed taken as simultaneous
+  bool correct_inertia = true;  ///< off: the brake's reading taken as the shaft's torque
+  bool correct_drift = true;    ///< off: no drift of zero, no warm-up
+};
+
+/// Aligns at the lag known beforehand. A run whose load cell sits at the motor's cradle reads the
+/// torque on the stator, in which the rotor's inertia does not appear; `inertia` is 0 then.
+Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options);
+/// Aligns again at another lag.
+void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s);
+
+}  // namespace loadline

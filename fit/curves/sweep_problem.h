@@ -1,0 +1,68 @@
+// The least-squares problem of one motor equation on one or more sweeps: curve parameters common to
+// all, lag, inertia, drift and warm-up for each run, priors as rows of their own.
+#pragma once
+
+#include <vector>
+
+#include "fit/curves/motor_shape.h"
+#include "fit/curves/nonlinear.h"
+#include "fit/curves/sweep.h"
+
+namespace loadline {
+
+/// Steady speed without load, as one more point of the curve (T = 0 there).
+struct NoLoadPoint {
+  std::int64_t run = 0;
+  double speed = 0, sd = 0;  ///< rad/s
+  double volts = 0;
+};
+
+/// Weights of a sweep's rows in the present pass.
+struct SweepNoise {
+  double sd = 1;                ///< of a single value, N·m
+  double correlation = 1;       ///< factor g
+  std::vector<double> weight;   ///< 0 (outlier) to 1, per row
+};
+
+class SweepProblem final : public Residuals {
+ public:
+  enum Nuisance { kLag, kInertia, kDrift, kHeat, kNuisances };
+
+  SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
+               const std::vector<NoLoadPoint>& no_load, double reference_v, double drift_sd,
+               double heat_sd);
+
+  int count() const override { return rows_; }
+  int parameters() const override;
+  bool evaluate(const double* p, double* r, double* jacobian) const override;
+
+  std::vector<SweepNoise> noise;  ///< one per sweep; set before each fit
+
+  int curve_parameters() const { return shape_.size(); }
+  /// First row and column of sweep `j`'s own values and nuisances.
+  int row_of(std::size_t j) const { return row_of_[j]; }
+  int data_rows() const { return data_rows_; }
+  int column_of(std::size_t j) const { return shape_.size() + static_cast<int>(j) * kNuisances; }
+  /// Physical value of a nuisance from the solution, and the unit of one standard deviation.
+  double nuisance(const Eigen::VectorXd& solution, std::size_t sweep, Nuisance which) const;
+  double nuisance_sd_before(std::size_t sweep, Nuisance which) const;
+  /// Unweighted residuals of sweep `j`, N·m.
+  std::vector<double> plain_residuals(const Eigen::VectorXd& solution, std::size_t j) const;
+  /// Supply ratio of a row.
+  double volts_ratio(double volts) const;
+
+ private:
+  struct Motion;
+  double predict(const Eigen::VectorXd& p, const double* q, const Sweep& sweep, const SweepRow& row,
+                 MotorShape::Torque& torque, double* by_nuisance) const;
+  const MotorShape& shape_;
+  const std::vector<Sweep>& sweeps_;
+  const std::vector<NoLoadPoint>& no_load_;
+  double reference_v_, drift_sd_, heat_sd_;
+  Eigen::MatrixXd prior_root_;
+  Eigen::VectorXd prior_mean_;
+  std::vector<int> row_of_;
+  int data_rows_ = 0, rows_ = 0;
+};
+
+}  // namespace loadline
