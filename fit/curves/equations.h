@@ -11,8 +11,8 @@
 namespace loadline {
 
 // The motor equations take two conditions besides the speed. `v` is the supply voltage over the one
-// that the parameters stand for. `heat` is what warm-up has added: to the winding's resistance where
-// the equation has one (series: ω₀ = R/K grows by 1 + heat), else taken off the torque.
+// that the parameters stand for. `heat` is what warm-up has added: to the winding's resistance
+// where the equation has one (series: ω₀ = R/K grows by 1 + heat), else taken off the torque.
 
 /// p = A, ω₀, ωₓ, d₀, d₁, d₂: A/((ω+ω₀)²+ωₓ²) less the motor's own drag d₀+d₁ω+d₂ω².
 struct SeriesEquation {

@@ -3,7 +3,10 @@
 // Model of one torque value of run j, with the motion `lag_j` before its time stamp (design: the
 // brake reads shaft torque minus J dω/dt):
 //
-//   τ = T(ω; p, supply, heat_j·share) − J_j·dω/dt + drift_j·share + noise
+//   τ = T(ω; p, supply, heat_j·(share − ½)) − J_j·dω/dt + drift_j·share + noise
+//
+// with share the part of the run that has passed: the zero is right at the run's start (it was
+// taken there), the winding's temperature is that of the run's middle.
 //
 // p is common to all runs; lag, inertia, drift of the zero and warm-up belong to each run and are
 // estimated with it, each held by what is known beforehand (Prior) so that a run that cannot fix
@@ -46,7 +49,7 @@ struct ModelTried {
   std::string name;
   double aicc = 0;
   double residual_rms = 0;
-  double runs_z = 0;         ///< runs test of the residuals over speed; below −3: shape misses
+  double runs_z = 0;  ///< runs test of the residuals over speed; below −3: shape misses
   std::string remark;
 };
 

@@ -14,9 +14,10 @@ namespace {
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-// Wide beliefs that hold a series motor's fit where its data are silent (the spread on a log scale is
-// 1: a factor of e either way at one standard deviation). Corner speeds of such motors lie at some
-// tenths of the no-load speed; their friction and fan take a few per cent of the standstill torque.
+// Wide beliefs that hold a series motor's fit where its data are silent (the spread on a log scale
+// is 1: a factor of e either way at one standard deviation). Corner speeds of such motors lie at
+// some tenths of the no-load speed; their friction and fan take a few per cent of the standstill
+// torque.
 constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
 constexpr double kDragShare[3] = {0.02, 0.01, 0.01};
 constexpr double kDragShareSd = 0.05;
@@ -32,7 +33,8 @@ class ShapeOf : public MotorShape {
     using Jet = ceres::Jet<double, kSize + 2>;
     std::array<Jet, kSize> parameters;
     for (int i = 0; i < kSize; ++i) parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
-    const Jet t = Equation::torque(parameters.data(), Jet(speed, kSize), volts, Jet(heat, kSize + 1));
+    const Jet t =
+        Equation::torque(parameters.data(), Jet(speed, kSize), volts, Jet(heat, kSize + 1));
     out.value = t.a;
     out.by_p = t.v.template head<kSize>();
     out.by_speed = t.v[kSize];
@@ -72,8 +74,8 @@ class InductionShape final : public LogShape<InductionEquation> {
   std::vector<VectorXd> starts() const override {
     std::vector<VectorXd> starts;
     for (const double slip : {0.08, 0.2, 0.5})
-      starts.push_back(Eigen::Vector3d(std::log(scale_.torque), std::log(slip),
-                                       std::log(1.02 * scale_.speed)));
+      starts.push_back(
+          Eigen::Vector3d(std::log(scale_.torque), std::log(slip), std::log(1.02 * scale_.speed)));
     return starts;
   }
 };
@@ -121,9 +123,7 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
   VectorXd prior_mean() const override { return prior_mean_; }
 
  private:
-  double drag_unit(int power) const {
-    return scale_.torque / std::pow(scale_.speed, power);
-  }
+  double drag_unit(int power) const { return scale_.torque / std::pow(scale_.speed, power); }
   static MatrixXd weak_root() {
     MatrixXd root = MatrixXd::Zero(5, kSize);
     root(0, 1) = root(1, 2) = 1 / kCornerLogSd;

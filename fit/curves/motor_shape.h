@@ -1,5 +1,5 @@
-// A motor equation as the fit sees it: in variables of about unit size, with starts and with what is
-// known of them beforehand.
+// A motor equation as the fit sees it: in variables of about unit size, with starts and with what
+// is known of them beforehand.
 #pragma once
 
 #include <Eigen/Core>

@@ -27,12 +27,12 @@ struct Prior {
 struct Sweep {
   std::int64_t run = 0;
   std::string run_kind;
-  double nominal_v = 0;     ///< mean supply of the run; NaN when unknown
-  double lag_s = 0;         ///< at which `rows` are aligned
+  double nominal_v = 0;  ///< mean supply of the run; NaN when unknown
+  double lag_s = 0;      ///< at which `rows` are aligned
   std::vector<SweepRow> rows;
-  std::size_t unplaced = 0; ///< torque values without a speed (standstill, gaps, ends)
-  Prior lag;                ///< of the torque value against the speed, s
-  Prior inertia;            ///< between winding and cell, kg·m²
+  std::size_t unplaced = 0;  ///< torque values without a speed (standstill, gaps, ends)
+  Prior lag;                 ///< of the torque value against the speed, s
+  Prior inertia;             ///< between winding and cell, kg·m²
   bool inertia_given = false;
   TorqueSystematics systematics;
   double clock_relative_sd = 0;

@@ -39,17 +39,20 @@ double SweepProblem::volts_ratio(double volts) const {
 double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
   const Sweep& sweep = sweeps_[j];
   switch (which) {
-    case kLag: return sweep.lag.sd;
-    case kInertia: return sweep.inertia.sd;
-    case kDrift: return drift_sd_;
-    default: return heat_sd_;
+    case kLag:
+      return sweep.lag.sd;
+    case kInertia:
+      return sweep.inertia.sd;
+    case kDrift:
+      return drift_sd_;
+    default:
+      return heat_sd_;
   }
 }
 
 double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance which) const {
   const Sweep& sweep = sweeps_[j];
-  const double mean =
-      which == kLag ? sweep.lag.mean : (which == kInertia ? sweep.inertia.mean : 0);
+  const double mean = which == kLag ? sweep.lag.mean : (which == kInertia ? sweep.inertia.mean : 0);
   return mean + nuisance_sd_before(j, which) * solution[column_of(j) + which];
 }
 
@@ -59,14 +62,14 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
                              double* by_nuisance) const {
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
-  const double heat = heat_sd_ * q[kHeat] * row.share;
+  const double heat = heat_sd_ * q[kHeat] * (row.share - 0.5);
   const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
   shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
   if (by_nuisance) {
     by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweep.lag.sd;
     by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
     by_nuisance[kDrift] = drift_sd_ * row.share;
-    by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.share;
+    by_nuisance[kHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
   }
   return torque.value - inertia * row.acceleration + drift_sd_ * q[kDrift] * row.share;
 }
@@ -123,8 +126,8 @@ std::vector<double> SweepProblem::plain_residuals(const VectorXd& solution, std:
   MotorShape::Torque torque;
   std::vector<double> residuals;
   for (const SweepRow& row : sweeps_[j].rows)
-    residuals.push_back(row.torque - predict(p, solution.data() + column_of(j), sweeps_[j], row,
-                                             torque, nullptr));
+    residuals.push_back(
+        row.torque - predict(p, solution.data() + column_of(j), sweeps_[j], row, torque, nullptr));
   return residuals;
 }
 

@@ -1,0 +1,461 @@
+#include "fit/curves/motor_fit.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "db/basis/units.h"
+#include "fit/curves/results.h"
+#include "fit/curves/sweep_fit.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+constexpr std::size_t kLeastRows = 12;
+constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
+
+// ---- which runs ------------------------------------------------------------------------------
+
+bool wanted(const MotorFitOptions& options, std::int64_t run) {
+  return options.runs.empty() ||
+         std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
+}
+
+std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
+                         const MotorFitOptions& options) {
+  RunFilter filter;
+  filter.kind = kind;
+  filter.motor = motor.id;
+  std::vector<Run> runs;
+  for (Run& run : book.runs(filter))
+    if (wanted(options, run.id)) runs.push_back(std::move(run));
+  return runs;
+}
+
+struct Bench {
+  std::vector<std::unique_ptr<BenchRun>> brake;
+  std::vector<NoLoadPoint> no_load;
+  std::vector<std::string> warnings;
+};
+
+std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, Bench& bench) {
+  Readings readings = load_readings(book, run.id);
+  if (readings.torque.empty() || readings.motor.empty()) {
+    bench.warnings.push_back(
+        fmt::format("Run {} was left out: a brake run needs both motor speed and torque.", run.id));
+    return nullptr;
+  }
+  SmoothSpeed speed(readings.motor);
+  return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
+}
+
+// Steady part of a no-load run: its last two thirds, mean and run-level scatter.
+std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
+  const Readings readings = load_readings(book, run.id);
+  const SpeedTrace& trace = readings.motor;
+  if (trace.speed.size() < 6) return std::nullopt;
+  std::vector<double> late(
+      trace.speed.begin() + static_cast<std::ptrdiff_t>(trace.speed.size() / 3), trace.speed.end());
+  const double speed = median(late);
+  // A belt of 0.4 % for what brushes and supply do between one start and the next (common
+  // practice).
+  return NoLoadPoint{run.id, speed, std::hypot(0.004 * speed, robust_sd(late) / 3),
+                     readings.mean_supply_v()};
+}
+
+Bench collect(const Book& book, const Part& motor, const MotorFitOptions& options) {
+  Bench bench;
+  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options))
+    if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
+  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
+    if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
+  if (bench.brake.empty())
+    throw Error(Fault::kInput,
+                fmt::format("motor '{}' has no brake run with speed and torque; record one with "
+                            "loadline-logger record brake --motor '{}', or import one.",
+                            motor.name, motor.name));
+  return bench;
+}
+
+// The supply that the curve stands for: asked for, else the rated one when the runs were made near
+// it, else what the runs had.
+double reference_supply(const Bench& bench, const Part& motor, const MotorFitOptions& options) {
+  if (options.at_supply_v) return *options.at_supply_v;
+  const Run& run = bench.brake.front()->readings.run;
+  const double measured = bench.brake.front()->readings.mean_supply_v();
+  const auto near = [&](double v) { return std::fabs(measured / v - 1) < 0.12; };
+  if (run.supply_v && (std::isnan(measured) || near(*run.supply_v))) return *run.supply_v;
+  if (const auto rated = motor.number("rated-v"); rated && (std::isnan(measured) || near(*rated)))
+    return *rated;
+  return measured;
+}
+
+// ---- comparing models ------------------------------------------------------------------------
+
+std::vector<std::string> models_to_try(const Part& motor, const MotorFitOptions& options) {
+  (void)motor;
+  if (options.model) return {*options.model};
+  return {"series", "permanent-magnet", "induction"};
+}
+
+double runs_z_over_speed(const SweepFit& fit) {
+  std::vector<std::pair<double, double>> by_speed;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    // Means over stretches as long as the noise remembers: nearly independent values.
+    const auto stretch = static_cast<std::size_t>(std::ceil(fit.problem->noise[j].correlation));
+    for (std::size_t at = 0; at + stretch <= r.size(); at += stretch) {
+      double sum = 0;
+      for (std::size_t i = at; i < at + stretch; ++i) sum += r[i];
+      by_speed.emplace_back(fit.sweeps[j].rows[at + stretch / 2].speed, sum);
+    }
+  }
+  std::sort(by_speed.begin(), by_speed.end());
+  std::vector<double> ordered;
+  for (const auto& [speed, r] : by_speed) ordered.push_back(r);
+  return runs_test_z(ordered);
+}
+
+// AICc = n ln(RSS/n) + 2k + 2k(k+1)/(n−k−1), k counting the variance (Burnham & Anderson 2002, from
+// memory), with the effective number of values for n.
+double aicc(double values, double rms, double parameters) {
+  const double k = parameters + 1;
+  const double n = std::max(values, k + 2);
+  return n * std::log(std::max(rms * rms, 1e-24)) + 2 * k + 2 * k * (k + 1) / (n - k - 1);
+}
+
+struct Candidate {
+  SweepFit fit;
+  ModelTried tried;
+};
+
+std::vector<Candidate> try_models(const SweepFitInput& input,
+                                  const std::vector<std::string>& names) {
+  std::vector<Candidate> candidates;
+  for (const std::string& name : names) {
+    Candidate candidate{fit_sweeps(name, input), {}};
+    candidate.tried.name = name;
+    candidates.push_back(std::move(candidate));
+  }
+  // The noise is judged by the model that leaves least of it.
+  double values = 0, least = 1e300;
+  for (const Candidate& c : candidates)
+    if (c.fit.usable && c.fit.rms < least) {
+      least = c.fit.rms;
+      values = c.fit.effective_values;
+    }
+  for (Candidate& c : candidates) {
+    c.tried.residual_rms = c.fit.rms;
+    c.tried.aicc = c.fit.usable ? aicc(values, c.fit.rms, c.fit.effective_parameters) : 1e300;
+    c.tried.runs_z = c.fit.usable ? runs_z_over_speed(c.fit) : 0;
+    c.tried.remark = !c.fit.usable         ? "did not converge on these data"
+                     : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"
+                                           : "its residuals show no pattern over speed";
+  }
+  std::stable_sort(
+      candidates.begin(), candidates.end(),
+      [](const Candidate& a, const Candidate& b) { return a.tried.aicc < b.tried.aicc; });
+  return candidates;
+}
+
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
+  const ModelTried& best = models.front();
+  if (options.model) return fmt::format("'{}' was asked for; {}.", best.name, best.remark);
+  if (models.size() < 2 || models[1].aicc > 1e299)
+    return fmt::format("'{}' is the only model that describes the data.", best.name);
+  return fmt::format("'{}' has the least AICc, {:.1f} below '{}'; {}.", best.name,
+                     models[1].aicc - best.aicc, models[1].name, best.remark);
+}
+
+// ---- results ---------------------------------------------------------------------------------
+
+Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v) {
+  Curve curve;
+  curve.model = model;
+  curve.equation = curve_equation(model, 0, 0, 0);
+  curve.parameter_names = curve.equation->parameter_names();
+  curve.parameters = fit.natural;
+  const int k = fit.shape->size();
+  curve.covariance = fit.natural_by_internal * fit.covariance.topLeftCorner(k, k) *
+                     fit.natural_by_internal.transpose();
+  curve.degrees_of_freedom = fit.degrees_of_freedom;
+  std::vector<double> speeds;
+  for (const Sweep& sweep : fit.sweeps) {
+    curve.runs.push_back(sweep.run);
+    for (std::size_t i = 0; i < sweep.rows.size(); ++i) speeds.push_back(sweep.rows[i].speed);
+  }
+  std::sort(speeds.begin(), speeds.end());
+  // The outermost values may be a knock; one in two hundred is left out at either end.
+  const std::size_t trim = speeds.size() / 400;
+  curve.speed_low = std::max(0.0, speeds[trim]);
+  curve.speed_high = speeds[speeds.size() - 1 - trim];
+  if (std::isfinite(reference_v)) curve.supply_v = reference_v;
+  return curve;
+}
+
+const char* parameter_unit(const std::string& name) {
+  if (name == "A") return "N·m·rad²/s²";
+  if (name == "omega_0" || name == "omega_x" || name == "omega_n" || name == "omega_s")
+    return "rad/s";
+  if (name == "stall" || name == "breakdown" || name == "d0") return "N·m";
+  if (name == "d1") return "N·m·s";
+  if (name == "d2") return "N·m·s²";
+  return "";
+}
+
+bool positive_parameter(const std::string& name) { return name[0] != 'd'; }
+
+void set_parameters(MotorFit& fit) {
+  const double t = fit.curve.coverage_factor();
+  for (std::size_t i = 0; i < fit.curve.parameter_names.size(); ++i) {
+    const auto at = static_cast<Eigen::Index>(i);
+    const std::string& name = fit.curve.parameter_names[i];
+    const double value = fit.curve.parameters[at];
+    const double sd = std::sqrt(std::max(0.0, fit.curve.covariance(at, at)));
+    fit.parameters.emplace_back(
+        name, positive_parameter(name)
+                  ? positive_estimate(value, sd, t, parameter_unit(name))
+                  : Estimate::with_half_width(value, t * sd, parameter_unit(name)));
+  }
+}
+
+void set_results(MotorFit& fit) {
+  const Curve& curve = fit.curve;
+  const double t = curve.coverage_factor();
+  const auto estimate = [&](const CurveResult& result, double factor, const char* unit) {
+    return positive_estimate(result.value, result.sd(curve.covariance), t, unit)
+        .scaled(factor, unit);
+  };
+  const double rpm = rpm_from_rad_per_s(1);
+  const CurveResult stall = stall_torque(curve);
+  fit.stall_torque = estimate(stall, 1, "N·m");
+  if (!fit.stall_torque.value)
+    fit.warnings.push_back(fmt::format(
+        "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "
+        "further down to know it.",
+        significant(curve.speed_low * rpm, 3)));
+  else if (stall.extrapolated)
+    fit.warnings.push_back(fmt::format(
+        "Standstill torque is extrapolated from {} rpm down by the equation of the '{}' model.",
+        significant(curve.speed_low * rpm, 3), curve.model));
+  if (const auto top = no_load_speed(curve)) {
+    fit.no_load_speed = estimate(*top, rpm, "rpm");
+    if (top->extrapolated)
+      fit.warnings.push_back(
+          fmt::format("No-load speed is extrapolated beyond the highest measured speed, {} rpm.",
+                      significant(curve.speed_high * rpm, 3)));
+  } else {
+    fit.no_load_speed = Estimate::unknown("rpm");
+    fit.warnings.push_back("No-load speed is not known: the curve does not come down to zero.");
+  }
+  if (const auto peak = peak_power(curve)) {
+    fit.peak_power = estimate(peak->power, 1, "W");
+    fit.peak_power_speed = estimate(peak->speed, rpm, "rpm");
+    if (peak->power.extrapolated)
+      fit.warnings.push_back("Peak power lies outside the measured speeds: it is extrapolated.");
+  } else {
+    fit.peak_power = Estimate::unknown("W");
+    fit.peak_power_speed = Estimate::unknown("rpm");
+    fit.warnings.push_back("Peak power is not known: power has no maximum on this curve.");
+  }
+}
+
+// ---- findings, points, warnings -----------------------------------------------------------------
+
+Estimate nuisance_estimate(const SweepFit& fit, std::size_t j, SweepProblem::Nuisance which,
+                           double factor, const char* unit) {
+  const int column = fit.problem->column_of(j) + which;
+  const double sd = std::sqrt(std::max(0.0, fit.covariance(column, column))) *
+                    fit.problem->nuisance_sd_before(j, which);
+  const double value = fit.problem->nuisance(fit.solution.parameters, j, which);
+  return Estimate::with_half_width(value * factor, 1.96 * sd * std::fabs(factor), unit);
+}
+
+RunFinding finding(const SweepFit& fit, std::size_t j) {
+  RunFinding found;
+  const Sweep& sweep = fit.sweeps[j];
+  const SweepNoise& noise = fit.problem->noise[j];
+  found.run = sweep.run;
+  found.lag_ms = nuisance_estimate(fit, j, SweepProblem::kLag, 1e3, "ms");
+  found.inertia = nuisance_estimate(fit, j, SweepProblem::kInertia, 1, "kg·m²");
+  found.drift = nuisance_estimate(fit, j, SweepProblem::kDrift, 1, "N·m");
+  found.warm_up = nuisance_estimate(fit, j, SweepProblem::kHeat, 100, "%");
+  found.correlation_factor = noise.correlation;
+  found.values = sweep.rows.size();
+  double last = -1e9;
+  for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
+    if (noise.weight[i] > 0.5 || sweep.rows[i].time_s - last < 0.2) continue;
+    last = sweep.rows[i].time_s;
+    found.outlier_times_s.push_back(last);
+  }
+  return found;
+}
+
+void add_points(MotorFit& out, const SweepFit& fit) {
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    const std::size_t step = std::max<std::size_t>(1, r.size() / 2500);
+    for (std::size_t i = 0; i < r.size(); i += step) {
+      const SweepRow& row = fit.sweeps[j].rows[i];
+      out.points.push_back(
+          {row.speed, out.curve.torque(row.speed) + r[i], r[i], fit.problem->noise[j].weight[i]});
+    }
+  }
+}
+
+void warn_of_inertia(MotorFit& out, const SweepFit& fit) {
+  for (const Sweep& sweep : fit.sweeps) {
+    const double doubt = sweep.inertia.sd * sweep.acceleration_scale;
+    if (sweep.inertia_given || doubt < 0.01 * out.curve.torque(out.curve.speed_low)) continue;
+    const bool one_way = sweep.rising_share < kOneWay || sweep.rising_share > 1 - kOneWay;
+    out.warnings.push_back(fmt::format(
+        "Run {} gives no inertia (--inertia-kgm2), yet its speed changes quickly{}.", sweep.run,
+        one_way ? " and one way only: its torque may be wrong by more than its interval says"
+                : "; up- and down-sweep together stand in for it"));
+  }
+}
+
+void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor) {
+  warn_of_inertia(out, fit);
+  for (const RunFinding& found : out.findings)
+    if (!found.outlier_times_s.empty())
+      out.warnings.push_back(
+          fmt::format("Run {} has {} place(s) that do not belong to the curve "
+                      "(first at {:.2f} s); they carry no weight.",
+                      found.run, found.outlier_times_s.size(), found.outlier_times_s.front()));
+  const ModelTried& used = out.models.front();
+  if (used.runs_z < -3)
+    out.warnings.push_back(fmt::format(
+        "The '{}' curve does not quite describe these data: neighbouring speeds miss it the same "
+        "way (runs test z = {:.1f}).",
+        used.name, used.runs_z));
+  const auto type = motor.text("type");
+  if (type && *type != "unknown" && *type != used.name)
+    out.warnings.push_back(
+        fmt::format("The motor is entered as '{}', the data look like '{}'; "
+                    "force one with --model.",
+                    *type, used.name));
+  if (used.name == "series" && !fit.sweeps.empty())
+    out.warnings.push_back(
+        "A, omega_0 and omega_x describe the net curve: the motor's own friction "
+        "was not measured apart (a no-load coast-down of the motor would).");
+}
+
+void add_budget(MotorFit& out, const SweepFit& fit);
+
+}  // namespace
+
+MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& options) {
+  Bench bench = collect(book, motor, options);
+  SweepFitInput input;
+  for (const auto& run : bench.brake) input.runs.push_back(run.get());
+  input.no_load = bench.no_load;
+  input.options = options.sweep;
+  input.reference_v = reference_supply(bench, motor, options);
+
+  std::size_t rows = 0;
+  for (const BenchRun* run : input.runs)
+    rows += make_sweep(run->readings, run->speed, options.sweep).rows.size();
+  if (rows < kLeastRows)
+    throw Error(
+        Fault::kInput,
+        fmt::format("the brake runs of motor '{}' hold only {} usable values; a curve needs "
+                    "at least {}. Record a longer run.",
+                    motor.name, rows, kLeastRows));
+
+  std::vector<Candidate> candidates = try_models(input, models_to_try(motor, options));
+  if (!candidates.front().fit.usable)
+    throw Error(Fault::kInput,
+                fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
+                            "units of torque and speed.",
+                            motor.name));
+  MotorFit out;
+  out.warnings = bench.warnings;
+  for (const Candidate& c : candidates) out.models.push_back(c.tried);
+  const SweepFit& best = candidates.front().fit;
+  out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
+  out.residual_rms = best.rms;
+  out.choice = reason_for(out.models, options);
+  set_parameters(out);
+  set_results(out);
+  for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
+  add_points(out, best);
+  add_budget(out, best);
+  add_warnings(out, best, motor);
+  return out;
+}
+
+namespace {
+
+// Standard uncertainty of the four results from an internal covariance.
+BudgetLine line_from(const MotorFit& out, const SweepFit& fit, const Eigen::MatrixXd& covariance,
+                     std::string source) {
+  const int k = fit.shape->size();
+  const Eigen::MatrixXd natural = fit.natural_by_internal * covariance.topLeftCorner(k, k) *
+                                  fit.natural_by_internal.transpose();
+  BudgetLine line;
+  line.source = std::move(source);
+  const double rpm = rpm_from_rad_per_s(1);
+  line.stall_torque = stall_torque(out.curve).sd(natural);
+  if (const auto top = no_load_speed(out.curve)) line.no_load_speed = rpm * top->sd(natural);
+  if (const auto peak = peak_power(out.curve)) {
+    line.peak_power = peak->power.sd(natural);
+    line.peak_power_speed = rpm * peak->speed.sd(natural);
+  }
+  return line;
+}
+
+// With everything but `freed` held at its estimate, what is the curve's covariance?
+Eigen::MatrixXd conditional(const SweepFit& fit, const std::vector<int>& freed) {
+  const Eigen::MatrixXd information = fit.solution.jacobian.transpose() * fit.solution.jacobian;
+  const auto n = static_cast<Eigen::Index>(freed.size());
+  Eigen::MatrixXd part(n, n);
+  for (Eigen::Index i = 0; i < n; ++i)
+    for (Eigen::Index j = 0; j < n; ++j)
+      part(i, j) =
+          information(freed[static_cast<std::size_t>(i)], freed[static_cast<std::size_t>(j)]);
+  const Eigen::MatrixXd inverse = part.inverse();
+  return inverse;
+}
+
+// Noise first; then each nuisance adds what freeing it adds; then the systematics.
+void add_budget(MotorFit& out, const SweepFit& fit) {
+  std::vector<int> freed(static_cast<std::size_t>(fit.shape->size()));
+  std::iota(freed.begin(), freed.end(), 0);
+  Eigen::MatrixXd before = conditional(fit, freed);
+  out.budget.push_back(line_from(out, fit, before, "noise"));
+  const std::pair<SweepProblem::Nuisance, const char*> nuisances[] = {
+      {SweepProblem::kLag, "lag"},
+      {SweepProblem::kInertia, "inertia"},
+      {SweepProblem::kDrift, "drift of zero"},
+      {SweepProblem::kHeat, "warm-up"}};
+  for (const auto& [which, name] : nuisances) {
+    for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
+      freed.push_back(fit.problem->column_of(j) + which);
+    const Eigen::MatrixXd now = conditional(fit, freed);
+    const int k = fit.shape->size();
+    out.budget.push_back(
+        line_from(out, fit, now.topLeftCorner(k, k) - before.topLeftCorner(k, k), name));
+    before = now;
+  }
+  double slope = 0, arm = 0;
+  Eigen::MatrixXd zero = Eigen::MatrixXd::Zero(fit.covariance.rows(), fit.covariance.cols());
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const TorqueSystematics& s = fit.sweeps[j].systematics;
+    slope = std::max(slope, s.slope_relative);
+    arm = std::max(arm, s.arm_relative);
+    zero += s.zero_nm * s.zero_nm * fit.by_zero[j] * fit.by_zero[j].transpose();
+  }
+  const Eigen::MatrixXd scale = fit.by_torque_scale * fit.by_torque_scale.transpose();
+  out.budget.push_back(line_from(out, fit, zero, "zero"));
+  out.budget.push_back(line_from(out, fit, slope * slope * scale, "slope"));
+  out.budget.push_back(line_from(out, fit, arm * arm * scale, "arm"));
+  out.budget.push_back(line_from(out, fit, fit.covariance, "all together"));
+}
+
+}  // namespace
+
+}  // namespace loadline

@@ -1,0 +1,91 @@
+// The contract's JSON of a motor curve, and the curve as the book keeps it.
+#include "db/basis/units.h"
+#include "fit/curves/motor_fit.h"
+
+namespace loadline {
+namespace {
+
+Json models_json(const std::vector<ModelTried>& models) {
+  Json list = Json::array();
+  for (const ModelTried& m : models)
+    list.push_back({{"model", m.name},
+                    {"aicc", m.aicc > 1e299 ? Json() : json_number(m.aicc)},
+                    {"residual_rms", json_number(m.residual_rms)},
+                    {"runs_test_z", json_number(m.runs_z)},
+                    {"remark", m.remark}});
+  return list;
+}
+
+Json findings_json(const std::vector<RunFinding>& findings) {
+  Json list = Json::array();
+  for (const RunFinding& f : findings)
+    list.push_back({{"run", f.run},
+                    {"lag", to_json(f.lag_ms)},
+                    {"inertia", to_json(f.inertia)},
+                    {"drift", to_json(f.drift)},
+                    {"warm_up", to_json(f.warm_up)},
+                    {"correlation_factor", json_number(f.correlation_factor)},
+                    {"values", f.values},
+                    {"outlier_times_s", f.outlier_times_s}});
+  return list;
+}
+
+Json budget_json(const std::vector<BudgetLine>& budget) {
+  Json list = Json::array();
+  for (const BudgetLine& line : budget)
+    list.push_back({{"source", line.source},
+                    {"stall_torque_nm", json_number(line.stall_torque)},
+                    {"no_load_speed_rpm", json_number(line.no_load_speed)},
+                    {"peak_power_w", json_number(line.peak_power)},
+                    {"peak_power_speed_rpm", json_number(line.peak_power_speed)}});
+  return list;
+}
+
+}  // namespace
+
+Json to_json(const MotorFit& fit) {
+  Json parameters = Json::object();
+  for (const auto& [name, estimate] : fit.parameters) parameters[name] = to_json(estimate);
+  return {{"model", fit.curve.model},
+          {"choice", fit.choice},
+          {"parameters", parameters},
+          {"stall_torque", to_json(fit.stall_torque)},
+          {"no_load_speed", to_json(fit.no_load_speed)},
+          {"peak_power", to_json(fit.peak_power)},
+          {"peak_power_speed", to_json(fit.peak_power_speed)},
+          {"residual_rms", to_json(Estimate::exact(fit.residual_rms, "N·m"))},
+          {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.curve.speed_low),
+                                           rpm_from_rad_per_s(fit.curve.speed_high), "rpm"})},
+          {"supply_v", fit.curve.supply_v ? json_number(*fit.curve.supply_v) : Json()},
+          {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)},
+          {"models", models_json(fit.models)},
+          {"runs", fit.curve.runs},
+          {"run_findings", findings_json(fit.findings)},
+          {"budget", budget_json(fit.budget)},
+          {"warnings", fit.warnings}};
+}
+
+StoredCurve to_stored(const MotorFit& fit, const Part& motor) {
+  StoredCurve stored;
+  stored.subject = motor.id;
+  stored.model = fit.curve.model;
+  stored.parameter_names = fit.curve.parameter_names;
+  stored.parameters.assign(fit.curve.parameters.begin(), fit.curve.parameters.end());
+  stored.covariance = fit.curve.covariance;
+  stored.degrees_of_freedom = fit.curve.degrees_of_freedom;
+  stored.speed_low = fit.curve.speed_low;
+  stored.speed_high = fit.curve.speed_high;
+  stored.supply_v = fit.curve.supply_v;
+  stored.residual_rms = fit.residual_rms;
+  stored.runs = fit.curve.runs;
+  Json details = to_json(fit);
+  Json points = Json::array();
+  for (const CurvePoint& p : fit.points)
+    points.push_back({rpm_from_rad_per_s(p.speed), p.torque, p.residual, p.weight});
+  details["points"] = points;  // rpm, N·m corrected, N·m residual, weight
+  stored.details_json = details.dump();
+  stored.program_version = LOADLINE_VERSION;
+  return stored;
+}
+
+}  // namespace loadline

@@ -1,0 +1,193 @@
+#include "fit/curves/sweep_fit.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+constexpr int kPasses = 6;
+// Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
+// resistance rises by some per cent (0.39 % per kelvin).
+constexpr double kDriftShare = 0.01;
+constexpr double kHeatSd = 0.06;
+// Tukey's biweight between these: Gaussian values keep their whole weight.
+constexpr double kFullWeight = 4, kNoWeight = 6;
+
+double outlier_weight(double u) {
+  const double size = std::fabs(u);
+  if (size <= kFullWeight) return 1;
+  if (size >= kNoWeight) return 0;
+  const double x = (size - kFullWeight) / (kNoWeight - kFullWeight);
+  return (1 - x * x) * (1 - x * x);
+}
+
+// Noise of sweep j from the present residuals; returns the weighted sum of squares.
+double update_noise(SweepNoise& noise, const std::vector<double>& residuals, double fitted) {
+  // The scale from the bulk, then from all that keep their weight.
+  const double bulk = std::max(robust_sd(residuals), 1e-12);
+  double squares = 0, kept = 0;
+  std::vector<double> weighted(residuals.size());
+  for (std::size_t i = 0; i < residuals.size(); ++i) {
+    noise.weight[i] = outlier_weight(residuals[i] / bulk);
+    weighted[i] = residuals[i] * std::sqrt(noise.weight[i]);
+    squares += weighted[i] * weighted[i];
+    kept += noise.weight[i];
+  }
+  const double left = std::max(1.0, kept - fitted);
+  noise.sd = std::max(std::sqrt(squares / left), 1e-12);
+  noise.correlation = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  return squares;
+}
+
+NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape) {
+  std::vector<std::pair<double, Eigen::VectorXd>> scored;
+  std::vector<double> r(static_cast<std::size_t>(problem.count()));
+  for (const Eigen::VectorXd& start : shape.starts()) {
+    Eigen::VectorXd x = Eigen::VectorXd::Zero(problem.parameters());
+    x.head(shape.size()) = start;
+    if (!problem.evaluate(x.data(), r.data(), nullptr)) continue;
+    scored.emplace_back(std::inner_product(r.begin(), r.end(), r.begin(), 0.0), x);
+  }
+  std::sort(scored.begin(), scored.end(), [](auto& a, auto& b) { return a.first < b.first; });
+  NonlinearOptions quick;
+  quick.max_iterations = 60;
+  quick.tolerance = 1e-8;
+  quick.polish = false;
+  NonlinearFit best;
+  best.rss = 1e300;
+  for (std::size_t i = 0; i < std::min<std::size_t>(2, scored.size()); ++i) {
+    NonlinearFit fit = fit_nonlinear(problem, scored[i].second, quick);
+    if (fit.rss < best.rss) best = std::move(fit);
+  }
+  return best;
+}
+
+void realign(SweepFit& fit, const SweepFitInput& input) {
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const double lag = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kLag);
+    const BenchRun& run = *input.runs[j];
+    if (std::fabs(lag - fit.sweeps[j].lag_s) < 0.05 * run.readings.torque_interval_s) continue;
+    align(fit.sweeps[j], run.readings, run.speed, lag);
+  }
+}
+
+std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const SweepFitInput& input) {
+  return std::make_unique<SweepProblem>(*fit.shape, fit.sweeps, input.no_load, input.reference_v,
+                                        fit.drift_sd, fit.heat_sd);
+}
+
+// What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
+void find_sensitivities(SweepFit& fit) {
+  const Eigen::MatrixXd& jacobian = fit.solution.jacobian;
+  const Eigen::MatrixXd gain = fit.solution.inverse_normal * jacobian.transpose();
+  Eigen::VectorXd scale = Eigen::VectorXd::Zero(jacobian.rows());
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    Eigen::VectorXd zero = Eigen::VectorXd::Zero(jacobian.rows());
+    const SweepNoise& noise = fit.problem->noise[j];
+    const double unit = 1 / (noise.sd * std::sqrt(noise.correlation));
+    for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
+      const Eigen::Index at = fit.problem->row_of(j) + static_cast<Eigen::Index>(i);
+      zero[at] = unit * std::sqrt(noise.weight[i]);
+      scale[at] = zero[at] * fit.sweeps[j].rows[i].torque;
+    }
+    fit.by_zero.push_back(gain * zero);
+  }
+  fit.by_torque_scale = gain * scale;
+}
+
+void add_systematics(SweepFit& fit) {
+  find_sensitivities(fit);
+  // Slope and arm are the rig's: the same error in every run. The zero is each run's own.
+  double scale_sd = 0;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const TorqueSystematics& s = fit.sweeps[j].systematics;
+    scale_sd = std::max(scale_sd, std::hypot(s.slope_relative, s.arm_relative));
+    fit.covariance += s.zero_nm * s.zero_nm * fit.by_zero[j] * fit.by_zero[j].transpose();
+  }
+  fit.covariance += scale_sd * scale_sd * fit.by_torque_scale * fit.by_torque_scale.transpose();
+}
+
+void finish(SweepFit& fit) {
+  const int rows = fit.problem->data_rows();
+  fit.natural = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
+  fit.natural_by_internal =
+      fit.shape->natural_by_internal(fit.solution.parameters.head(fit.shape->size()));
+  fit.covariance = fit.solution.inverse_normal;
+  const Eigen::MatrixXd data = fit.solution.jacobian.topRows(rows);
+  fit.effective_parameters = (fit.covariance * (data.transpose() * data)).trace();
+  double squares = 0, kept = 0;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    const SweepNoise& noise = fit.problem->noise[j];
+    double own = 0;
+    for (std::size_t i = 0; i < r.size(); ++i) {
+      squares += noise.weight[i] * r[i] * r[i];
+      own += noise.weight[i];
+    }
+    kept += own;
+    fit.effective_values += own / noise.correlation;
+  }
+  fit.rms = kept > 0 ? std::sqrt(squares / kept) : 0;
+  fit.degrees_of_freedom = std::max(3.0, fit.effective_values - fit.effective_parameters);
+  add_systematics(fit);
+}
+
+}  // namespace
+
+SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
+  std::vector<double> torques, speeds;
+  for (const Sweep& sweep : sweeps)
+    for (const SweepRow& row : sweep.rows) {
+      torques.push_back(row.torque);
+      speeds.push_back(row.speed);
+    }
+  if (torques.empty()) return {};
+  const auto at = [](std::vector<double>& v, double share) {
+    const auto i = static_cast<std::ptrdiff_t>(share * static_cast<double>(v.size() - 1));
+    std::nth_element(v.begin(), v.begin() + i, v.end());
+    return v[static_cast<std::size_t>(i)];
+  };
+  return {at(torques, 0.98), at(speeds, 0.995)};
+}
+
+SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input) {
+  SweepFit fit;
+  for (const BenchRun* run : input.runs)
+    fit.sweeps.push_back(make_sweep(run->readings, run->speed, input.options));
+  const SweepScale scale = sweep_scale(fit.sweeps);
+  fit.shape = motor_shape(model, scale, input.own_drag);
+  fit.drift_sd = input.options.correct_drift ? kDriftShare * scale.torque : 1e-12;
+  fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
+  fit.problem = make_problem(fit, input);
+  for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.02 * scale.torque;
+  fit.solution = best_of_starts(*fit.problem, *fit.shape);
+  if (!(fit.solution.rss < 1e299)) return fit;
+  NonlinearOptions quick;
+  quick.max_iterations = 100;
+  quick.tolerance = 1e-10;
+  quick.polish = false;
+  const double fitted = 2 + fit.shape->size();
+  for (int pass = 0; pass < kPasses; ++pass) {
+    if (pass > 0) {
+      realign(fit, input);
+      fit.problem = make_problem(fit, input);
+    }
+    for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
+      update_noise(fit.problem->noise[j], fit.problem->plain_residuals(fit.solution.parameters, j),
+                   fitted);
+    const bool last = pass + 1 == kPasses;
+    fit.solution =
+        fit_nonlinear(*fit.problem, fit.solution.parameters, last ? NonlinearOptions{} : quick);
+  }
+  if (!fit.solution.inverse_normal.allFinite()) return fit;
+  finish(fit);
+  fit.usable = true;
+  return fit;
+}
+
+}  // namespace loadline

@@ -1,0 +1,53 @@
+// One motor equation fitted to the sweeps: passes of fit, noise, weights and alignment until they
+// agree.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <vector>
+
+#include "fit/curves/sweep_problem.h"
+
+namespace loadline {
+
+/// A run ready for fitting: its readings and the smooth speed they are aligned with.
+struct BenchRun {
+  Readings readings;
+  SmoothSpeed speed;
+};
+
+struct SweepFitInput {
+  std::vector<const BenchRun*> runs;
+  std::vector<NoLoadPoint> no_load;
+  std::optional<OwnDrag> own_drag;
+  SweepOptions options;
+  double reference_v = 0;  ///< NaN when no supply is known
+};
+
+struct SweepFit {
+  std::unique_ptr<MotorShape> shape;
+  std::vector<Sweep> sweeps;              ///< aligned at the lags found
+  std::unique_ptr<SweepProblem> problem;  ///< refers to shape and sweeps
+  NonlinearFit solution;
+  Eigen::VectorXd natural;  ///< curve parameters
+  Eigen::MatrixXd natural_by_internal;
+  Eigen::MatrixXd covariance;       ///< of all internal parameters, systematics included
+  double rms = 0;                   ///< weighted residual rms, N·m
+  double effective_values = 0;      ///< Σ n/g
+  double effective_parameters = 0;  ///< that the data, not the priors, determined
+  double degrees_of_freedom = 0;
+  double drift_sd = 0, heat_sd = 0;
+  bool usable = false;
+  /// Derivative of the internal solution by a relative change of all torques (slope, arm), by one
+  /// of speed and time, and by a shift of each run's zero.
+  Eigen::VectorXd by_torque_scale;
+  std::vector<Eigen::VectorXd> by_zero;
+};
+
+/// `model` as in motor_shape().
+SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input);
+
+/// Robust greatest torque and highest speed of the rows.
+SweepScale sweep_scale(const std::vector<Sweep>& sweeps);
+
+}  // namespace loadline

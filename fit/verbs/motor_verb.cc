@@ -1,0 +1,104 @@
+#include <fmt/format.h>
+
+#include "db/basis/units.h"
+#include "fit/curves/motor_fit.h"
+#include "fit/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+MotorFitOptions options_from(const Arguments& arguments) {
+  MotorFitOptions options;
+  options.model = arguments.text("model");
+  if (options.model && *options.model != "series" && *options.model != "permanent-magnet" &&
+      *options.model != "induction" && *options.model != "smooth")
+    throw Error(Fault::kInput,
+                fmt::format("'{}' is no motor model; choose series, permanent-magnet, induction or "
+                            "smooth.",
+                            *options.model));
+  options.at_supply_v = arguments.number("at-supply-v");
+  if (options.at_supply_v && !(*options.at_supply_v > 0))
+    throw Error(Fault::kInput, "--at-supply-v must be more than 0 V.");
+  if (arguments.has("runs"))
+    for (const std::string& run : arguments.texts("runs")) options.runs.push_back(std::stoll(run));
+  options.sweep.correct_lag = !arguments.flag("no-lag");
+  options.sweep.correct_inertia = !arguments.flag("no-inertia");
+  options.sweep.correct_drift = !arguments.flag("no-drift");
+  return options;
+}
+
+std::string budget_text(const MotorFit& fit) {
+  std::string text =
+      "Standard uncertainty by source (standstill N·m, no-load rpm, peak W, at rpm):\n";
+  for (const BudgetLine& line : fit.budget)
+    text +=
+        fmt::format("  {:<14} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source,
+                    line.stall_torque, line.no_load_speed, line.peak_power, line.peak_power_speed);
+  return text;
+}
+
+std::string text_of(const MotorFit& fit, const Part& motor) {
+  const double rpm = rpm_from_rad_per_s(1);
+  std::string text = fmt::format(
+      "Motor '{}', {} curve{}\n  standstill torque  {}\n  no-load speed      {}\n"
+      "  peak power         {}\n            at speed  {}\n  measured           {} to {} "
+      "rpm, residual {} N·m rms\n  {}\n",
+      motor.name, fit.curve.model,
+      fit.curve.supply_v ? fmt::format(" at {} V", significant(*fit.curve.supply_v, 4)) : "",
+      to_text(fit.stall_torque), to_text(fit.no_load_speed), to_text(fit.peak_power),
+      to_text(fit.peak_power_speed), significant(fit.curve.speed_low * rpm, 3),
+      significant(fit.curve.speed_high * rpm, 3), significant(fit.residual_rms, 2), fit.choice);
+  return text;
+}
+
+int run(const Arguments& arguments) {
+  const std::string& name = arguments.name(0, "the motor's name");
+  const MotorFitOptions options = options_from(arguments);
+  Book book = Book::open(arguments.book_path(),
+                         arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
+  const Part motor = book.get(PartKind::kMotor, name);
+  const MotorFit fit = fit_motor(book, motor, options);
+  if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));
+  if (arguments.json())
+    print_json(to_json(fit));
+  else
+    say(arguments,
+        text_of(fit, motor) + (arguments.flag("budget") ? budget_text(fit) : "") +
+            fmt::format("Next: loadline-fit drive --motor '{}' --machine …", motor.name));
+  for (const std::string& warning : fit.warnings) warn(warning);
+  return 0;
+}
+
+}  // namespace
+
+Verb motor_verb() {
+  Verb verb;
+  verb.name = "motor";
+  verb.words = "NAME [options]";
+  verb.summary = "Fit the torque–speed curve of a motor from its brake and no-load runs";
+  verb.description =
+      "Corrects the load cell's lag, the inertia between rotor and cell, the drift of the zero "
+      "and\n"
+      "the warm-up of the winding, compares the motor models, and stores the curve in the book.\n"
+      "Intervals are 95 %, for noise as it is correlated in time.";
+  verb.example =
+      "loadline-fit motor \"Grey lathe motor\" --budget\nloadline-fit motor M1 --model series "
+      "--json";
+  verb.most_names = 1;
+  verb.options.add_options()("model", po::value<std::string>()->value_name("MODEL"),
+                             "series, permanent-magnet, induction or smooth (else compared)")(
+      "at-supply-v", po::value<double>()->value_name("V"), "supply that the curve shall stand for")(
+      "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
+      "only these runs")("budget", po::bool_switch(), "show where the intervals come from")(
+      "no-lag", po::bool_switch(), "leave the load cell's lag uncorrected, to see its effect")(
+      "no-inertia", po::bool_switch(), "leave the inertia uncorrected, to see its effect")(
+      "no-drift", po::bool_switch(), "leave drift and warm-up uncorrected, to see their effect")(
+      "dry", po::bool_switch(), "do not store the curve in the book");
+  add_common_options(verb.options);
+  verb.run = run;
+  return verb;
+}
+
+}  // namespace loadline
