@@ -14,6 +14,6 @@ int main(int argc, char** argv) {
       "Cautions: the motors run on mains voltage, belts and needles move, and a held rotor "
       "overheats\n"
       "in seconds. Follow your local electrical code; leave mains wiring to licensed people.";
-  program.verbs = {loadline::motor_verb()};
+  program.verbs.push_back(loadline::motor_verb());
   return loadline::run_program(program, argc, argv);
 }
