@@ -15,5 +15,6 @@ int main(int argc, char** argv) {
       "overheats\n"
       "in seconds. Follow your local electrical code; leave mains wiring to licensed people.";
   program.verbs.push_back(loadline::motor_verb());
+  program.verbs.push_back(loadline::drag_verb());
   return loadline::run_program(program, argc, argv);
 }

@@ -21,8 +21,7 @@ MotorFitOptions options_from(const Arguments& arguments) {
   options.at_supply_v = arguments.number("at-supply-v");
   if (options.at_supply_v && !(*options.at_supply_v > 0))
     throw Error(Fault::kInput, "--at-supply-v must be more than 0 V.");
-  if (arguments.has("runs"))
-    for (const std::string& run : arguments.texts("runs")) options.runs.push_back(std::stoll(run));
+  options.runs = whole_numbers(arguments, "runs");
   options.sweep.correct_lag = !arguments.flag("no-lag");
   options.sweep.correct_inertia = !arguments.flag("no-inertia");
   options.sweep.correct_drift = !arguments.flag("no-drift");

@@ -1,11 +1,18 @@
 // The verbs of loadline-fit, one file each.
 #pragma once
 
+#include <cstdint>
+#include <string>
+#include <vector>
+
 #include "db/basis/command_line.h"
 
 namespace loadline {
 
 Verb motor_verb();
 Verb drag_verb();
+
+/// The run numbers given to a multi-word option; Error(kInput) for anything else.
+std::vector<std::int64_t> whole_numbers(const Arguments& arguments, const std::string& option);
 
 }  // namespace loadline

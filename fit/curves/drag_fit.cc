@@ -1,0 +1,426 @@
+#include "fit/curves/drag_fit.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/curves/results.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+constexpr int kPasses = 4;
+constexpr double kFullWeight = 4, kNoWeight = 6;
+
+struct CoastFit {
+  std::vector<Coast> coasts;
+  std::unique_ptr<CoastProblem> problem;
+  CoastOptions options;
+  NonlinearFit solution;
+  double log_likelihood_term = 0;  ///< Σ n_eff ln(variance)
+  double values = 0;               ///< effective
+  double degrees_of_freedom = 0;
+  double score = 1e300;  ///< AICc
+  bool usable = false;
+};
+
+double outlier_weight(double u) {
+  const double size = std::fabs(u);
+  if (size <= kFullWeight) return 1;
+  if (size >= kNoWeight) return 0;
+  const double x = (size - kFullWeight) / (kNoWeight - kFullWeight);
+  return (1 - x * x) * (1 - x * x);
+}
+
+void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
+  const double bulk = std::max(robust_sd(residuals), 1e-12);
+  double squares = 0, kept = 0;
+  std::vector<double> weighted(residuals.size());
+  for (std::size_t i = 0; i < residuals.size(); ++i) {
+    coast.weight[i] = outlier_weight(residuals[i] / bulk);
+    weighted[i] = residuals[i] * std::sqrt(coast.weight[i]);
+    squares += weighted[i] * weighted[i];
+    kept += coast.weight[i];
+  }
+  coast.noise_sd = std::max(1e-12, std::sqrt(squares / std::max(1.0, kept - fitted)));
+  coast.correlation = std::max(coast.by_edges ? 1.0 : 0.25, correlation_factor(weighted, 4).factor);
+}
+
+double effective(const Coast& coast) {
+  double kept = 0;
+  for (const double w : coast.weight) kept += w;
+  return kept / std::max(1.0, coast.correlation);
+}
+
+CoastFit fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options, double unit,
+                    const std::optional<Prior>& inertia) {
+  CoastFit fit;
+  fit.coasts = coasts;
+  fit.options = options;
+  fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
+  NonlinearOptions quick;
+  quick.max_iterations = 80;
+  quick.tolerance = 1e-10;
+  quick.polish = false;
+  Eigen::VectorXd x = fit.problem->start();
+  const double own = static_cast<double>(fit.problem->parameters() - fit.problem->common()) /
+                     static_cast<double>(fit.coasts.size());
+  for (Coast& coast : fit.coasts) coast.noise_sd = coast.by_edges ? 0.02 : 0.01 * coast.speed_high;
+  for (int pass = 0; pass < kPasses; ++pass) {
+    fit.solution = fit_nonlinear(*fit.problem, x, pass + 1 == kPasses ? NonlinearOptions{} : quick);
+    x = fit.solution.parameters;
+    if (pass + 1 == kPasses) break;
+    for (std::size_t j = 0; j < fit.coasts.size(); ++j)
+      update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
+  }
+  if (!fit.solution.inverse_normal.allFinite()) return fit;
+  fit.usable = true;
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) fit.values += effective(fit.coasts[j]);
+  fit.degrees_of_freedom = std::max(3.0, fit.values - fit.problem->parameters());
+  return fit;
+}
+
+// AICc over runs with their own variance each; all candidates judged with the same effective number
+// of values per run (that of `judge`).
+double score_of(const CoastFit& fit, const CoastFit& judge) {
+  double n = 0, sum = 0;
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
+    const double values = effective(judge.coasts[j]);
+    n += values;
+    sum += values * 2 * std::log(fit.coasts[j].noise_sd);
+  }
+  const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
+  return sum + 2 * k + 2 * k * (k + 1) / std::max(1.0, n - k - 1);
+}
+
+const CoastFit& better(CoastFit& a, CoastFit& b) {
+  if (!a.usable) return b;
+  if (!b.usable) return a;
+  const CoastFit& judge = a.solution.rss < b.solution.rss ? a : b;
+  a.score = score_of(a, judge);
+  b.score = score_of(b, judge);
+  return a.score <= b.score ? a : b;
+}
+
+std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool of_motor,
+                           std::vector<std::string>& warnings) {
+  std::vector<Coast> coasts;
+  for (const Run& run : runs) {
+    const Readings readings = load_readings(book, run.id, 6000);
+    if (auto coast = make_coast(readings, of_motor))
+      coasts.push_back(std::move(*coast));
+    else
+      warnings.push_back(
+          fmt::format("Run {} was left out: no stretch of it slows down measurably.", run.id));
+  }
+  return coasts;
+}
+
+// What runs and book say of the inertia. A run's own is the whole that turned in it.
+std::optional<Prior> known_inertia(const std::vector<Run>& runs, const Part& part) {
+  for (const Run& run : runs) {
+    if (!run.inertia_kgm2) continue;
+    const double own = *run.inertia_kgm2 - run.added_inertia_kgm2.value_or(0);
+    if (own > 0) return Prior{own, run.inertia_sd_kgm2.value_or(0.0)};
+  }
+  if (const auto inertia = part.number("inertia-kgm2")) return Prior{*inertia, 0.02 * *inertia};
+  return std::nullopt;
+}
+
+bool added_differ(const std::vector<Coast>& coasts) {
+  for (const Coast& coast : coasts)
+    if (coast.added_kgm2 != coasts.front().added_kgm2) return true;
+  return false;
+}
+
+// ---- results ---------------------------------------------------------------------------------
+
+void set_curve(DragFit& out, const CoastFit& fit) {
+  // Coefficients over the unit inertia, times that unit.
+  const double unit = fit.problem->unit_inertia();
+  const bool stribeck = fit.options.stribeck;
+  const int k = stribeck ? 5 : 3;
+  const Eigen::VectorXd& x = fit.solution.parameters;
+  Eigen::VectorXd p(k);
+  Eigen::MatrixXd by = Eigen::MatrixXd::Zero(k, x.size());
+  for (int i = 0; i < 3; ++i) {
+    p[i] = x[i] * unit;
+    by(i, i) = unit;
+  }
+  if (stribeck) {
+    p[3] = x[4] * unit;
+    by(3, 4) = unit;
+    p[4] = std::exp(x[5]);
+    by(4, 5) = p[4];
+  }
+  Curve& curve = out.curve;
+  curve.model = stribeck ? "drag-stribeck" : "drag";
+  curve.equation = curve_equation(curve.model, 0, 0, 0);
+  curve.parameter_names = curve.equation->parameter_names();
+  curve.parameters = p;
+  curve.covariance = by * fit.solution.inverse_normal * by.transpose();
+  curve.degrees_of_freedom = fit.degrees_of_freedom;
+  curve.speed_low = out.speed_low;
+  curve.speed_high = out.speed_high;
+  curve.runs = out.runs;
+}
+
+Estimate signed_estimate(double value, double sd, double factor, const char* unit) {
+  return Estimate::with_half_width(value, factor * sd, unit);
+}
+
+void set_estimates(DragFit& out, const CoastFit& fit) {
+  const double t = student_t_975(fit.degrees_of_freedom);
+  const char* units[] = {"N·m", "N·m·s", "N·m·s²"};
+  const char* over[] = {"rad/s²", "1/s", "1/rad"};
+  Estimate* results[] = {&out.c0, &out.c1, &out.c2};
+  std::array<Estimate, 3> ratios;
+  for (int i = 0; i < 3; ++i) {
+    const double sd = std::sqrt(std::max(0.0, out.curve.covariance(i, i)));
+    const double value = out.curve.parameters[i];
+    const auto at = static_cast<std::size_t>(i);
+    *results[i] =
+        out.with_inertia ? signed_estimate(value, sd, t, units[i]) : Estimate::unknown(units[i]);
+    ratios[at] = signed_estimate(value, sd, t, over[i]);
+  }
+  if (!out.with_inertia) {
+    out.over_inertia = ratios;
+    out.inertia = Estimate::unknown("kg·m²");
+    out.warnings.push_back(
+        "One coast-down gives only drag over inertia. Record a second one with a known added "
+        "inertia (--added-inertia-kgm2), or give --inertia-kgm2.");
+    return;
+  }
+  const double inertia = fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]);
+  const double log_sd = std::sqrt(fit.solution.inverse_normal(3, 3));
+  out.inertia = positive_estimate(inertia, inertia * log_sd, t, "kg·m²");
+  if (fit.options.stribeck) {
+    out.stribeck_rise =
+        signed_estimate(out.curve.parameters[3], std::sqrt(out.curve.covariance(3, 3)), t, "N·m");
+    out.stribeck_speed = positive_estimate(out.curve.parameters[4],
+                                           std::sqrt(out.curve.covariance(4, 4)), t, "rad/s")
+                             .scaled(rpm_from_rad_per_s(1), "rpm");
+  }
+}
+
+CoastFinding finding(const CoastFit& fit, std::size_t j) {
+  const Coast& coast = fit.coasts[j];
+  CoastFinding found;
+  found.run = coast.run;
+  found.values = coast.size();
+  found.correlation_factor = coast.correlation;
+  const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+  double squares = 0;
+  for (std::size_t i = 0; i < r.size(); ++i) {
+    squares += coast.weight[i] * r[i] * r[i];
+    const double at = coast.by_edges ? coast.time_s[i] : coast.end_s[i];
+    if (coast.weight[i] < 0.5) found.outlier_times_s.push_back(at + coast.origin_s);
+  }
+  found.speed_rms = std::sqrt(squares / static_cast<double>(r.size()));
+  found.ripple_nm = Estimate::unknown("N·m");
+  if (!fit.options.ripple) return found;
+  // A torque ripple of amplitude R twice a turn moves the angle by R/(4 J ω²)·cos 2θ: J dω = R sin
+  // 2θ dt gives δω = −R cos 2θ/(2Jω), and δθ = −R sin 2θ/(4Jω²).
+  const Eigen::Index first =
+      fit.problem->column_of(j) +
+      (j + 1 < fit.coasts.size() ? fit.problem->column_of(j + 1) : fit.problem->parameters()) -
+      fit.problem->column_of(j) - 8;
+  const double q = fit.solution.parameters[first + 6], s = fit.solution.parameters[first + 7];
+  const double total =
+      fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]) + coast.added_kgm2;
+  const double factor = 4 * total * coast.speed_high * coast.speed_high;
+  const double size = std::hypot(q, s);
+  const double sd = std::sqrt((fit.solution.inverse_normal(first + 6, first + 6) +
+                               fit.solution.inverse_normal(first + 7, first + 7)) /
+                              2);
+  found.ripple_nm = Estimate::with_half_width(factor * size, 1.96 * factor * sd, "N·m");
+  return found;
+}
+
+void add_points(DragFit& out, const CoastFit& fit) {
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
+    const Coast& coast = fit.coasts[j];
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    const std::size_t step = std::max<std::size_t>(1, coast.speed.size() / 1200);
+    for (std::size_t i = 0; i < coast.speed.size(); i += step) {
+      const double at = (coast.start_s[i] + coast.end_s[i]) / 2;
+      out.points.push_back({at, coast.speed[i], coast.by_edges ? 0 : r[i], coast.run});
+    }
+  }
+}
+
+void set_residual(DragFit& out, const CoastFit& fit) {
+  double squares = 0, count = 0;
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
+    const Coast& coast = fit.coasts[j];
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    for (std::size_t i = 0; i < r.size(); ++i) {
+      // Angles of edges become speeds over the usual window between two of them.
+      const double gap = coast.by_edges ? coast.length_s / static_cast<double>(r.size()) : 1.0;
+      squares += coast.weight[i] * r[i] * r[i] / (gap * gap);
+      count += coast.weight[i];
+    }
+  }
+  out.residual_rms = count > 0 ? std::sqrt(squares / count) : 0;
+}
+
+// The candidates: with and without ripple, then (unless settled) a Stribeck rise on the better one.
+CoastFit best_fit(const std::vector<Coast>& coasts, const DragFitOptions& options, double unit,
+                  const std::optional<Prior>& inertia, std::string& choice) {
+  CoastFit plain = fit_coasts(coasts, {false, false}, unit, inertia);
+  CoastFit ripple = fit_coasts(coasts, {true, false}, unit, inertia);
+  const bool with_ripple = &better(plain, ripple) == &ripple;
+  CoastFit straight = with_ripple ? std::move(ripple) : std::move(plain);
+  choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
+  if (options.stribeck && !*options.stribeck) return straight;
+  CoastFit rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia);
+  if (options.stribeck) return rise.usable ? std::move(rise) : std::move(straight);
+  if (!rise.usable || !straight.usable) return straight;
+  better(straight, rise);
+  const bool clear = rise.score < straight.score - 10 && rise.solution.parameters[4] > 0;
+  choice += clear ? "; a rise near standstill, AICc better by " +
+                        fmt::format("{:.0f}", straight.score - rise.score)
+                  : "; no rise near standstill to be seen";
+  return clear ? std::move(rise) : std::move(straight);
+}
+
+DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& runs, bool of_motor,
+                 const DragFitOptions& options) {
+  DragFit out;
+  const std::vector<Coast> coasts = collect(book, runs, of_motor, out.warnings);
+  if (coasts.empty())
+    throw Error(
+        Fault::kInput,
+        fmt::format("{} '{}' has no usable coast-down; record one with loadline-logger record "
+                    "coast-down, or import one.",
+                    part_kind_name(part.kind), part.name));
+  std::optional<Prior> inertia = options.inertia;
+  const bool pair = added_differ(coasts);
+  if (!inertia && !pair) inertia = known_inertia(runs, part);
+  double largest = 0;
+  for (const Coast& coast : coasts) largest = std::max(largest, coast.added_kgm2);
+  const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
+  const CoastFit fit = best_fit(coasts, options, unit, inertia, out.choice);
+  if (!fit.usable)
+    throw Error(Fault::kInput,
+                fmt::format("the coast-downs of '{}' do not determine a drag curve: {}", part.name,
+                            fit.solution.message));
+  out.with_inertia = fit.problem->inertia_free();
+  for (const Coast& coast : fit.coasts) {
+    out.runs.push_back(coast.run);
+    out.speed_low =
+        out.runs.size() == 1 ? coast.speed_low : std::min(out.speed_low, coast.speed_low);
+    out.speed_high = std::max(out.speed_high, coast.speed_high);
+  }
+  set_curve(out, fit);
+  set_estimates(out, fit);
+  set_residual(out, fit);
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) out.findings.push_back(finding(fit, j));
+  add_points(out, fit);
+  for (const CoastFinding& found : out.findings)
+    if (!found.outlier_times_s.empty())
+      out.warnings.push_back(fmt::format(
+          "Run {} has {} value(s) that do not belong to the coast-down (first at {:.2f} s).",
+          found.run, found.outlier_times_s.size(), found.outlier_times_s.front()));
+  return out;
+}
+
+bool wanted(const DragFitOptions& options, std::int64_t run) {
+  return options.runs.empty() ||
+         std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
+}
+
+Json findings_json(const std::vector<CoastFinding>& findings) {
+  Json list = Json::array();
+  for (const CoastFinding& f : findings)
+    list.push_back({{"run", f.run},
+                    {"values", f.values},
+                    {"correlation_factor", json_number(f.correlation_factor)},
+                    {"residual_rms_rpm", json_number(rpm_from_rad_per_s(f.speed_rms))},
+                    {"ripple", to_json(f.ripple_nm)},
+                    {"outlier_times_s", f.outlier_times_s}});
+  return list;
+}
+
+}  // namespace
+
+DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
+  RunFilter filter;
+  filter.kind = RunKind::kCoastDown;
+  filter.machine = machine.id;
+  std::vector<Run> runs;
+  for (Run& run : book.runs(filter))
+    if (wanted(options, run.id)) runs.push_back(std::move(run));
+  return fit_runs(book, machine, runs, false, options);
+}
+
+std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
+  RunFilter filter;
+  filter.kind = RunKind::kCoastDown;
+  filter.motor = motor.id;
+  std::vector<Run> runs;
+  for (Run& run : book.runs(filter))
+    if (run.machine == 0) runs.push_back(std::move(run));
+  if (runs.empty()) return std::nullopt;
+  DragFitOptions options;
+  options.stribeck = false;
+  DragFit fit = fit_runs(book, motor, runs, true, options);
+  if (!fit.with_inertia) return std::nullopt;
+  return fit;
+}
+
+Json to_json(const DragFit& fit) {
+  Json json{{"model", fit.curve.model},
+            {"c0", to_json(fit.c0)},
+            {"c1", to_json(fit.c1)},
+            {"c2", to_json(fit.c2)},
+            {"inertia", to_json(fit.inertia)},
+            {"residual_rms", to_json(Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm"))},
+            {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.speed_low),
+                                             rpm_from_rad_per_s(fit.speed_high), "rpm"})},
+            {"runs", fit.runs},
+            {"run_findings", findings_json(fit.findings)},
+            {"choice", fit.choice},
+            {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)}};
+  if (fit.over_inertia) {
+    json["c0_over_inertia"] = to_json((*fit.over_inertia)[0]);
+    json["c1_over_inertia"] = to_json((*fit.over_inertia)[1]);
+    json["c2_over_inertia"] = to_json((*fit.over_inertia)[2]);
+  }
+  if (fit.stribeck_rise.value) {
+    json["stribeck_rise"] = to_json(fit.stribeck_rise);
+    json["stribeck_speed"] = to_json(fit.stribeck_speed);
+  }
+  json["warnings"] = fit.warnings;
+  return json;
+}
+
+StoredCurve to_stored(const DragFit& fit, const Part& machine) {
+  StoredCurve stored;
+  stored.of_machine = true;
+  stored.subject = machine.id;
+  stored.model = fit.curve.model;
+  stored.parameter_names = fit.curve.parameter_names;
+  stored.parameters.assign(fit.curve.parameters.begin(), fit.curve.parameters.end());
+  stored.covariance = fit.curve.covariance;
+  stored.degrees_of_freedom = fit.curve.degrees_of_freedom;
+  stored.speed_low = fit.speed_low;
+  stored.speed_high = fit.speed_high;
+  stored.residual_rms = fit.residual_rms;
+  stored.runs = fit.runs;
+  Json details = to_json(fit);
+  Json points = Json::array();
+  for (const DragPoint& p : fit.points)
+    points.push_back(
+        {p.run, p.time_s, rpm_from_rad_per_s(p.speed), rpm_from_rad_per_s(p.residual)});
+  details["points"] = points;  // run, s, rpm, rpm residual
+  stored.details_json = details.dump();
+  stored.program_version = LOADLINE_VERSION;
+  return stored;
+}
+
+}  // namespace loadline

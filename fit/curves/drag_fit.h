@@ -1,0 +1,68 @@
+// Drag of a machine (or of a motor alone) over speed, from its coast-downs.
+//
+// τ(ω) = c₀ + c₁ω + c₂ω², with a Stribeck rise near standstill where the data ask for it. One
+// coast-down gives only τ/J; J comes from a second one with a known added inertia (both are fitted
+// together), or from the person. Noise counts by its correlation in time; see fit/curves/coast.h
+// for the model of what the tachometer says.
+//
+// How it misleads: friction that differs between the two runs of a pair goes straight into J.
+// Repeat the pair, and look whether the runs agree.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "db/basis/estimate.h"
+#include "db/book.h"
+#include "fit/curves/coast.h"
+#include "fit/curves/curve.h"
+
+namespace loadline {
+
+struct DragFitOptions {
+  std::optional<bool> stribeck;    ///< forced on or off; else compared
+  std::optional<Prior> inertia;    ///< of the machine, instead of what book and runs say
+  std::vector<std::int64_t> runs;  ///< empty: all usable coast-downs
+};
+
+struct CoastFinding {
+  std::int64_t run = 0;
+  std::size_t values = 0;
+  double correlation_factor = 1;
+  double speed_rms = 0;  ///< rad/s
+  Estimate ripple_nm;    ///< amplitude of the torque ripple twice a turn
+  std::vector<double> outlier_times_s;
+};
+
+struct DragPoint {
+  double time_s = 0, speed = 0, residual = 0;  ///< rad/s
+  std::int64_t run = 0;
+};
+
+struct DragFit {
+  Curve curve;  ///< "drag" or "drag-stribeck"; empty parameters without inertia
+  Estimate c0, c1, c2, inertia;
+  /// Without inertia: the same over J (rad/s², 1/s, 1/rad).
+  std::optional<std::array<Estimate, 3>> over_inertia;
+  Estimate stribeck_rise, stribeck_speed;
+  double residual_rms = 0;  ///< rad/s for coast-downs
+  double speed_low = 0, speed_high = 0;
+  std::vector<std::int64_t> runs;
+  std::vector<CoastFinding> findings;
+  std::vector<DragPoint> points;
+  std::string choice;
+  std::vector<std::string> warnings;
+  bool with_inertia = false;
+};
+
+/// Drag of `machine` at its hand wheel. Error(kInput) when it has no usable coast-down.
+DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options = {});
+/// Friction of a motor alone, from its coast-downs without a machine; empty when it has none, or
+/// none with inertia.
+std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor);
+
+Json to_json(const DragFit& fit);
+StoredCurve to_stored(const DragFit& fit, const Part& machine);
+
+}  // namespace loadline

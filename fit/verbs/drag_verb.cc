@@ -1,0 +1,86 @@
+#include <fmt/format.h>
+
+#include "db/basis/units.h"
+#include "fit/curves/drag_fit.h"
+#include "fit/verbs/verbs.h"
+
+namespace loadline {
+namespace {
+
+namespace po = boost::program_options;
+
+DragFitOptions options_from(const Arguments& arguments) {
+  DragFitOptions options;
+  if (arguments.flag("stribeck") && arguments.flag("no-stribeck"))
+    throw Error(Fault::kInput, "--stribeck and --no-stribeck exclude each other; choose one.");
+  if (arguments.flag("stribeck")) options.stribeck = true;
+  if (arguments.flag("no-stribeck")) options.stribeck = false;
+  if (const auto inertia = arguments.number("inertia-kgm2")) {
+    const double sd = arguments.number("inertia-sd-kgm2").value_or(0.0);
+    if (!(*inertia > 0) || sd < 0)
+      throw Error(Fault::kInput,
+                  "--inertia-kgm2 must be more than 0 and its uncertainty not less.");
+    options.inertia = Prior{*inertia, sd};
+  }
+  options.runs = whole_numbers(arguments, "runs");
+  return options;
+}
+
+std::string text_of(const DragFit& fit, const Part& machine) {
+  const double rpm = rpm_from_rad_per_s(1);
+  std::string text = fmt::format(
+      "Machine '{}', drag c0 + c1·ω + c2·ω² at the hand wheel\n"
+      "  c0       {}\n  c1       {}\n  c2       {}\n  inertia  {}\n",
+      machine.name, to_text(fit.c0), to_text(fit.c1), to_text(fit.c2), to_text(fit.inertia));
+  if (fit.over_inertia)
+    text += fmt::format("  over inertia: {}, {}, {}\n", to_text((*fit.over_inertia)[0]),
+                        to_text((*fit.over_inertia)[1]), to_text((*fit.over_inertia)[2]));
+  text += fmt::format("  measured {} to {} rpm; {}\n", significant(fit.speed_low * rpm, 3),
+                      significant(fit.speed_high * rpm, 3), fit.choice);
+  return text;
+}
+
+int run(const Arguments& arguments) {
+  const std::string& name = arguments.name(0, "the machine's name");
+  const DragFitOptions options = options_from(arguments);
+  Book book = Book::open(arguments.book_path(),
+                         arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
+  const Part machine = book.get(PartKind::kMachine, name);
+  const DragFit fit = fit_drag(book, machine, options);
+  if (!arguments.flag("dry") && fit.with_inertia) book.add_curve(to_stored(fit, machine));
+  if (arguments.json())
+    print_json(to_json(fit));
+  else
+    say(arguments,
+        text_of(fit, machine) +
+            fmt::format("Next: loadline-fit drive --motor … --machine '{}'", machine.name));
+  for (const std::string& warning : fit.warnings) warn(warning);
+  return 0;
+}
+
+}  // namespace
+
+Verb drag_verb() {
+  Verb verb;
+  verb.name = "drag";
+  verb.words = "NAME [options]";
+  verb.summary = "Fit the drag of a machine over its speed from its coast-downs";
+  verb.description =
+      "Fits the differential equation of the coast-down to the recorded angle, ripple of the turn\n"
+      "included. A second coast-down with a known added inertia gives the machine's inertia.";
+  verb.example =
+      "loadline-fit drag \"Parlour machine\"\nloadline-fit drag K1 --inertia-kgm2 0.0021 --json";
+  verb.most_names = 1;
+  verb.options.add_options()("inertia-kgm2", po::value<double>()->value_name("J"),
+                             "the machine's inertia, when no pair of runs gives it")(
+      "inertia-sd-kgm2", po::value<double>()->value_name("U"), "its standard uncertainty")(
+      "stribeck", po::bool_switch(), "with a rise near standstill")(
+      "no-stribeck", po::bool_switch(), "without it (else the data decide)")(
+      "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
+      "only these runs")("dry", po::bool_switch(), "do not store the curve in the book");
+  add_common_options(verb.options);
+  verb.run = run;
+  return verb;
+}
+
+}  // namespace loadline
