@@ -16,7 +16,11 @@ namespace {
 constexpr int kPasses = 4;
 constexpr double kFullWeight = 4, kNoWeight = 6;
 
+// Not moved: the problem refers to the coasts beside it.
 struct CoastFit {
+  CoastFit() = default;
+  CoastFit(const CoastFit&) = delete;
+  CoastFit& operator=(const CoastFit&) = delete;
   std::vector<Coast> coasts;
   std::unique_ptr<CoastProblem> problem;
   CoastOptions options;
@@ -56,9 +60,10 @@ double effective(const Coast& coast) {
   return kept / std::max(1.0, coast.correlation);
 }
 
-CoastFit fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options, double unit,
-                    const std::optional<Prior>& inertia) {
-  CoastFit fit;
+std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options,
+                                     double unit, const std::optional<Prior>& inertia) {
+  auto result = std::make_unique<CoastFit>();
+  CoastFit& fit = *result;
   fit.coasts = coasts;
   fit.options = options;
   fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
@@ -77,11 +82,11 @@ CoastFit fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& option
     for (std::size_t j = 0; j < fit.coasts.size(); ++j)
       update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
   }
-  if (!fit.solution.inverse_normal.allFinite()) return fit;
+  if (!fit.solution.inverse_normal.allFinite()) return result;
   fit.usable = true;
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) fit.values += effective(fit.coasts[j]);
   fit.degrees_of_freedom = std::max(3.0, fit.values - fit.problem->parameters());
-  return fit;
+  return result;
 }
 
 // AICc over runs with their own variance each; all candidates judged with the same effective number
@@ -97,13 +102,16 @@ double score_of(const CoastFit& fit, const CoastFit& judge) {
   return sum + 2 * k + 2 * k * (k + 1) / std::max(1.0, n - k - 1);
 }
 
-const CoastFit& better(CoastFit& a, CoastFit& b) {
-  if (!a.usable) return b;
-  if (!b.usable) return a;
+using Fitted = std::unique_ptr<CoastFit>;
+
+// True when `b` describes the runs better than `a`.
+bool second_is_better(CoastFit& a, CoastFit& b) {
+  if (!b.usable) return false;
+  if (!a.usable) return true;
   const CoastFit& judge = a.solution.rss < b.solution.rss ? a : b;
   a.score = score_of(a, judge);
   b.score = score_of(b, judge);
-  return a.score <= b.score ? a : b;
+  return b.score < a.score;
 }
 
 std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool of_motor,
@@ -269,21 +277,20 @@ void set_residual(DragFit& out, const CoastFit& fit) {
 }
 
 // The candidates: with and without ripple, then (unless settled) a Stribeck rise on the better one.
-CoastFit best_fit(const std::vector<Coast>& coasts, const DragFitOptions& options, double unit,
-                  const std::optional<Prior>& inertia, std::string& choice) {
-  CoastFit plain = fit_coasts(coasts, {false, false}, unit, inertia);
-  CoastFit ripple = fit_coasts(coasts, {true, false}, unit, inertia);
-  const bool with_ripple = &better(plain, ripple) == &ripple;
-  CoastFit straight = with_ripple ? std::move(ripple) : std::move(plain);
+Fitted best_fit(const std::vector<Coast>& coasts, const DragFitOptions& options, double unit,
+                const std::optional<Prior>& inertia, std::string& choice) {
+  Fitted plain = fit_coasts(coasts, {false, false}, unit, inertia);
+  Fitted ripple = fit_coasts(coasts, {true, false}, unit, inertia);
+  const bool with_ripple = second_is_better(*plain, *ripple);
+  Fitted straight = with_ripple ? std::move(ripple) : std::move(plain);
   choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
   if (options.stribeck && !*options.stribeck) return straight;
-  CoastFit rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia);
-  if (options.stribeck) return rise.usable ? std::move(rise) : std::move(straight);
-  if (!rise.usable || !straight.usable) return straight;
-  better(straight, rise);
-  const bool clear = rise.score < straight.score - 10 && rise.solution.parameters[4] > 0;
-  choice += clear ? "; a rise near standstill, AICc better by " +
-                        fmt::format("{:.0f}", straight.score - rise.score)
+  Fitted rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia);
+  if (options.stribeck) return rise->usable ? std::move(rise) : std::move(straight);
+  const bool clear = second_is_better(*straight, *rise) && straight->usable &&
+                     rise->score < straight->score - 10 && rise->solution.parameters[4] > 0;
+  choice += clear ? fmt::format("; a rise near standstill, AICc better by {:.0f}",
+                                straight->score - rise->score)
                   : "; no rise near standstill to be seen";
   return clear ? std::move(rise) : std::move(straight);
 }
@@ -304,7 +311,8 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   double largest = 0;
   for (const Coast& coast : coasts) largest = std::max(largest, coast.added_kgm2);
   const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
-  const CoastFit fit = best_fit(coasts, options, unit, inertia, out.choice);
+  const Fitted fitted = best_fit(coasts, options, unit, inertia, out.choice);
+  const CoastFit& fit = *fitted;
   if (!fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("the coast-downs of '{}' do not determine a drag curve: {}", part.name,

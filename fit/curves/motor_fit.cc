@@ -129,7 +129,7 @@ double aicc(double values, double rms, double parameters) {
 }
 
 struct Candidate {
-  SweepFit fit;
+  std::unique_ptr<SweepFit> fit;
   ModelTried tried;
 };
 
@@ -144,15 +144,15 @@ std::vector<Candidate> try_models(const SweepFitInput& input,
   // The noise is judged by the model that leaves least of it.
   double values = 0, least = 1e300;
   for (const Candidate& c : candidates)
-    if (c.fit.usable && c.fit.rms < least) {
-      least = c.fit.rms;
-      values = c.fit.effective_values;
+    if (c.fit->usable && c.fit->rms < least) {
+      least = c.fit->rms;
+      values = c.fit->effective_values;
     }
   for (Candidate& c : candidates) {
-    c.tried.residual_rms = c.fit.rms;
-    c.tried.aicc = c.fit.usable ? aicc(values, c.fit.rms, c.fit.effective_parameters) : 1e300;
-    c.tried.runs_z = c.fit.usable ? runs_z_over_speed(c.fit) : 0;
-    c.tried.remark = !c.fit.usable         ? "did not converge on these data"
+    c.tried.residual_rms = c.fit->rms;
+    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) : 1e300;
+    c.tried.runs_z = c.fit->usable ? runs_z_over_speed(*c.fit) : 0;
+    c.tried.remark = !c.fit->usable        ? "did not converge on these data"
                      : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"
                                            : "its residuals show no pattern over speed";
   }
@@ -368,7 +368,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                     motor.name, rows, kLeastRows));
 
   std::vector<Candidate> candidates = try_models(input, models_to_try(motor, options));
-  if (!candidates.front().fit.usable)
+  if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
                             "units of torque and speed.",
@@ -376,7 +376,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   MotorFit out;
   out.warnings = bench.warnings;
   for (const Candidate& c : candidates) out.models.push_back(c.tried);
-  const SweepFit& best = candidates.front().fit;
+  const SweepFit& best = *candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
   out.residual_rms = best.rms;
   out.choice = reason_for(out.models, options);

@@ -155,8 +155,9 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
   return {at(torques, 0.98), at(speeds, 0.995)};
 }
 
-SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input) {
-  SweepFit fit;
+std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input) {
+  auto result = std::make_unique<SweepFit>();
+  SweepFit& fit = *result;
   for (const BenchRun* run : input.runs)
     fit.sweeps.push_back(make_sweep(run->readings, run->speed, input.options));
   const SweepScale scale = sweep_scale(fit.sweeps);
@@ -166,7 +167,7 @@ SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input) {
   fit.problem = make_problem(fit, input);
   for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.02 * scale.torque;
   fit.solution = best_of_starts(*fit.problem, *fit.shape);
-  if (!(fit.solution.rss < 1e299)) return fit;
+  if (!(fit.solution.rss < 1e299)) return result;
   NonlinearOptions quick;
   quick.max_iterations = 100;
   quick.tolerance = 1e-10;
@@ -184,10 +185,10 @@ SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input) {
     fit.solution =
         fit_nonlinear(*fit.problem, fit.solution.parameters, last ? NonlinearOptions{} : quick);
   }
-  if (!fit.solution.inverse_normal.allFinite()) return fit;
+  if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);
   fit.usable = true;
-  return fit;
+  return result;
 }
 
 }  // namespace loadline

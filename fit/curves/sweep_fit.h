@@ -24,7 +24,11 @@ struct SweepFitInput {
   double reference_v = 0;  ///< NaN when no supply is known
 };
 
+/// Not copied or moved: the problem refers to the shape and the sweeps beside it.
 struct SweepFit {
+  SweepFit() = default;
+  SweepFit(const SweepFit&) = delete;
+  SweepFit& operator=(const SweepFit&) = delete;
   std::unique_ptr<MotorShape> shape;
   std::vector<Sweep> sweeps;              ///< aligned at the lags found
   std::unique_ptr<SweepProblem> problem;  ///< refers to shape and sweeps
@@ -45,7 +49,7 @@ struct SweepFit {
 };
 
 /// `model` as in motor_shape().
-SweepFit fit_sweeps(const std::string& model, const SweepFitInput& input);
+std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input);
 
 /// Robust greatest torque and highest speed of the rows.
 SweepScale sweep_scale(const std::vector<Sweep>& sweeps);
