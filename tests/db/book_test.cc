@@ -138,7 +138,7 @@ TEST_CASE("a block with a fault leaves nothing of itself, and the run goes on") 
   std::vector<Sample> bad = {samples[9]};
   CHECK_THROWS_AS(book.append(run, bad), Error);
   bad[0].tick = 20000;
-  bad[0].motor_edge_tick = 20001;
+  bad[0].motor_edge_tick = 20000 + (std::int64_t{1} << 32);
   CHECK_THROWS_AS(book.append(run, bad), Error);
   bad[0].motor_edge_tick = 20000;
   book.append(run, bad);
