@@ -84,6 +84,9 @@ std::string live_line(const RecordingView& view) {
           grouped(static_cast<double>(view.counts.lost)) + " lost";
   if (view.counts.damaged + view.counts.implausible > 0)
     line += fmt::format("   {} damaged", view.counts.damaged + view.counts.implausible);
+  if (view.switch_on_in_s)
+    line += *view.switch_on_in_s > 0 ? fmt::format("   switch on in {:.0f} s", *view.switch_on_in_s)
+                                     : std::string("   SWITCH ON NOW");
   if (view.slip_left_s)
     line += *view.slip_left_s > 0 ? fmt::format("   {:.1f} s left", *view.slip_left_s)
                                   : std::string("   SWITCH OFF NOW");

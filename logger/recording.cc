@@ -19,6 +19,8 @@ constexpr std::size_t kMostWaitingReplay = 65'536;   // a file waits gladly
 /// A shaft at rest carries torque when this share of the largest torque seen is on the arm.
 constexpr double kLoadedShare = 0.15;
 constexpr double kLeastLoadNm = 0.005;
+/// Before a slip check the cell rests for so long, so that its zero is known.
+constexpr double kRestForZeroS = 3;
 /// A zero after the run may differ from the one before by this share of the largest deflection:
 /// good cells drift by tenths of a per cent within a run, a load left on is far more.
 constexpr double kMostZeroShift = 0.05;
@@ -220,6 +222,7 @@ void Recording::watch_standstill(RecordingView& view) {
 void Recording::watch_slip(RecordingView& view) {
   if (!options_.slip_limit_s) return;
   const bool moving = view.reading.motor_rpm && *view.reading.motor_rpm > 0;
+  if (!moving && !moving_since_s_) view.switch_on_in_s = kRestForZeroS - view.reading.elapsed_s;
   if (moving && !moving_since_s_) moving_since_s_ = view.reading.elapsed_s;
   if (moving_since_s_)
     view.slip_left_s = *options_.slip_limit_s - (view.reading.elapsed_s - *moving_since_s_);

@@ -38,7 +38,8 @@ struct RecordingView {
   std::uint64_t committed = 0;
   double standstill_s = 0;  ///< so long has the motor stood still under torque
   bool standstill_too_long = false;
-  std::optional<double> slip_left_s;  ///< of a slip check, from the first movement on
+  std::optional<double> switch_on_in_s;  ///< of a slip check, before the movement; below 0: now
+  std::optional<double> slip_left_s;     ///< of a slip check, from the first movement on
   bool waiting_for_replug = false;
   std::string book_trouble;
 };

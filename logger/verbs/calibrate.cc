@@ -18,11 +18,11 @@ namespace {
 namespace po = boost::program_options;
 
 constexpr double kUsualSeconds = 4;
-constexpr double kSettleS = 1;  // after a mass was hung on, before its counts are used
+constexpr double kSettleS = 1;  // the mass has just been hung on: so much is not used
 
-LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz, double settle_s) {
+LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz) {
   const auto settled = [&](const Sample& sample) {
-    return static_cast<double>(sample.tick - haul.samples.front().tick) >= settle_s * tick_hz;
+    return static_cast<double>(sample.tick - haul.samples.front().tick) >= kSettleS * tick_hz;
   };
   const auto from = std::find_if(haul.samples.begin(), haul.samples.end(), settled);
   const auto mean = mean_counts({from, haul.samples.end()});
@@ -51,7 +51,7 @@ class PointReader {
     if (!listening_) listen();
     ask_for(ordered.mass_g);
     return point_from(listening_->gather(seconds_ + kSettleS), ordered.mass_g,
-                      listening_->tick_hz(), kSettleS);
+                      listening_->tick_hz());
   }
 
  private:
@@ -61,9 +61,9 @@ class PointReader {
     options.baud = arguments_.number("baud");
     RigLine line = open_rig_line(options, &rig_);
     Listening listening(clock_, line);
-    const bool replay = !line.port->live();
-    const Haul haul = listening.gather(replay ? 1e9 : seconds_ + kSettleS);
-    return point_from(haul, ordered.mass_g, listening.tick_hz(), replay ? 0 : kSettleS);
+    const double seconds = line.port->live() ? seconds_ + kSettleS : 1e9;  // a capture: all of it
+    const Haul haul = listening.gather(seconds);
+    return point_from(haul, ordered.mass_g, listening.tick_hz());
   }
 
   void listen() {

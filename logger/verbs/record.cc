@@ -1,14 +1,12 @@
 // record: one run, from the line into the book.
 #include <fmt/format.h>
 
-#include <cmath>
 #include <iostream>
 
-#include "db/basis/units.h"
 #include "logger/cautions.h"
 #include "logger/console.h"
 #include "logger/mounting.h"
-#include "logger/recording.h"
+#include "logger/record_order.h"
 #include "logger/verbs/verbs.h"
 
 namespace loadline {
@@ -32,65 +30,19 @@ Mounting mounting_from(const Arguments& arguments) {
   return mounting;
 }
 
-RecordingOptions options_from(const Arguments& arguments, RunKind kind, const Port& port) {
-  RecordingOptions options;
-  options.intake.for_s = arguments.number("for");
-  if (options.intake.for_s && *options.intake.for_s <= 0)
-    throw Error(Fault::kInput, "--for must be above 0 seconds.");
-  if (const auto replug = arguments.number("replug")) options.intake.replug_s = *replug;
-  options.save_capture = arguments.text("save-capture").value_or("");
-  options.writer.with_fallback = port.live();
-  options.standstill_watched = port.live() && (kind == RunKind::kBrake || kind == RunKind::kSpinUp);
-  if (const auto limit = arguments.number("standstill-limit")) options.standstill_limit_s = *limit;
-  if (port.live() && kind == RunKind::kSlipCheck)
-    options.slip_limit_s = arguments.number("slip-limit").value_or(2);
-  return options;
-}
-
-/// A zero further from the usual one than this torque is taken for a load.
-constexpr double kUsualZeroToleranceNm = 0.05;
-
-void expect_usual_zero(const Book& book, const Part& rig, WriterOptions& options) {
-  const auto calibration = book.latest_calibration(rig.id);
-  const auto zero = book.latest_zero(rig.id);
-  if (!calibration || calibration->slope_n_per_count == 0 || calibration->arm_m == 0) return;
-  options.usual_zero_counts = zero ? zero->mean_counts : calibration->zero_counts;
-  options.usual_zero_tolerance =
-      kUsualZeroToleranceNm / std::abs(calibration->slope_n_per_count * calibration->arm_m);
-}
-
-LiveScale scale_from(const Book& book, const Part& rig) {
-  LiveScale scale;
-  scale.calibration = book.latest_calibration(rig.id);
-  if (const auto zero = book.latest_zero(rig.id)) scale.zero_counts = zero->mean_counts;
-  return scale;
-}
-
-bool measures_torque(RunKind kind) { return kind == RunKind::kBrake; }
-
-/// What the rig lacks for this kind of run; empty when it has all.
-std::string lacking(RunKind kind, const WireIdentity& rig) {
-  const bool cell = rig.channels & kWireLoadCell;
-  const bool motor = rig.channels & kWireMotorTach;
-  const bool wheel = rig.channels & kWireHandwheelTach;
-  if (measures_torque(kind) && !cell) return "a load cell";
-  if (measures_torque(kind) && !motor) return "a tachometer on the motor";
-  if (!motor && !wheel) return "a tachometer";
-  return "";
-}
-
-void check_rig(const std::optional<WireIdentity>& identity, const Part& rig, RunKind kind) {
-  if (!identity) return;
-  const std::string lack = lacking(kind, *identity);
-  if (!lack.empty())
-    throw Error(Fault::kRig, fmt::format("this rig has no {}, which a {} run needs; see "
-                                         "'loadline-logger probe'.",
-                                         lack.substr(2), run_kind_name(kind)));
-  const auto arm_mm = rig.number("arm-mm");
-  if (arm_mm && identity->arm_um > 0 &&
-      std::abs(identity->arm_um * 1e-3 - *arm_mm) > 0.01 * *arm_mm)
-    warn(fmt::format("the rig says that its arm is {} mm long, the book {} mm; the book's counts.",
-                     significant(identity->arm_um * 1e-3, 5), significant(*arm_mm, 5)));
+RecordOrder order_from(const Arguments& arguments) {
+  RecordOrder order;
+  order.kind = kind_from(arguments.name(0, "the kind of run (such as brake)"));
+  order.mounting = mounting_from(arguments);
+  order.for_s = arguments.number("for");
+  order.replug_s = arguments.number("replug").value_or(order.replug_s);
+  order.standstill_limit_s =
+      arguments.number("standstill-limit").value_or(order.standstill_limit_s);
+  order.slip_limit_s = arguments.number("slip-limit").value_or(order.slip_limit_s);
+  order.slip_target_rpm = arguments.number("slip-target");
+  order.slip_band_percent = arguments.number("slip-band-percent").value_or(order.slip_band_percent);
+  order.save_capture = arguments.text("save-capture").value_or("");
+  return order;
 }
 
 void answer_cautions(const Arguments& arguments, RunKind kind, bool live) {
@@ -106,114 +58,29 @@ void answer_cautions(const Arguments& arguments, RunKind kind, bool live) {
     throw Error(Fault::kInput, "left before the recording began; the book is as before.");
 }
 
-Json zero_json(const std::optional<Zero>& zero) {
-  if (!zero) return nullptr;
-  return {{"mean_counts", zero->mean_counts},
-          {"sd_counts", json_number(zero->sd_counts)},
-          {"conversions", zero->conversions}};
-}
-
-Json result_json(const Run& run, const RecordingResult& result, const std::string& next) {
-  Json json = {{"run", result.run},
-               {"kind", run_kind_name(run.kind)},
-               {"state", run_state_name(result.state)},
-               {"duration_s", result.duration_s},
-               {"samples", result.committed},
-               {"lost", result.counts.lost},
-               {"repeated", result.counts.repeated},
-               {"damaged", result.counts.damaged},
-               {"implausible", result.counts.implausible},
-               {"resets", result.counts.resets},
-               {"zero_before", zero_json(result.zero_before)},
-               {"zero_after", zero_json(result.zero_after)},
-               {"warnings", result.warnings},
-               {"fallback_captures", result.fallback_paths},
-               {"next", next}};
-  if (!result.why.empty()) json["why"] = result.why;
-  return json;
-}
-
-std::string zero_words(const RecordingResult& result) {
-  if (!result.zero_before && !result.zero_after) return "no zero of the load cell taken";
-  std::string words = "zero of the load cell";
-  if (result.zero_before) words += fmt::format(" {:.1f} before", result.zero_before->mean_counts);
-  if (result.zero_before && result.zero_after) words += ",";
-  if (result.zero_after) words += fmt::format(" {:.1f} after", result.zero_after->mean_counts);
-  return words + " (counts)";
-}
-
-std::string summary(const Run& run, const RecordingResult& result, bool torque_rig) {
-  std::string text =
-      fmt::format("Run {} ({}) {}: {:.1f} s, {} samples", result.run, run_kind_name(run.kind),
-                  run_state_name(result.state), result.duration_s, result.committed);
-  const LineCounts& counts = result.counts;
-  text += fmt::format(", {} lost", counts.lost);
-  if (counts.damaged) text += fmt::format(", {} damaged on the line and left out", counts.damaged);
-  if (counts.implausible) text += fmt::format(", {} implausible and left out", counts.implausible);
-  if (counts.repeated) text += fmt::format(", {} repeated and kept once", counts.repeated);
-  if (counts.resets) text += fmt::format(", {} resets of the rig", counts.resets);
-  text += ".";
-  if (torque_rig) text += "\n  " + zero_words(result) + ".";
-  return text;
-}
-
-/// How a run that did not end well is reported; does not return then.
-void report_fault(const RecordingResult& result) {
-  if (result.state == RunState::kComplete) return;
-  std::string sentence = fmt::format(
-      "{} What was committed of run {} ({} samples) is in the book and "
-      "usable as far as it goes.",
-      result.why.ends_with('.') ? result.why : result.why + ".", result.run, result.committed);
-  if (!result.fallback_paths.empty()) {
-    std::string paths;
-    for (const std::string& path : result.fallback_paths)
-      paths += (paths.empty() ? "" : " ") + shell_word(path);
-    sentence += fmt::format(
-        " The line's bytes from there on are in {}; when the book can be written "
-        "again, read them in with 'record … --port'.",
-        paths);
-  }
-  throw Error(result.book_gave_up ? Fault::kBook : Fault::kRig, sentence);
-}
-
 int record(const Arguments& arguments) {
-  const RunKind kind = kind_from(arguments.name(0, "the kind of run (such as brake)"));
+  const RecordOrder order = order_from(arguments);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
-  const Mounting mounting = mounting_from(arguments);
-  const Part rig = rig_of(book, mounting.rig);
-  Run run = run_of(book, kind, mounting, rig);
+  const Part rig = rig_of(book, order.mounting.rig);
+  run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
   RigLine line = open_rig_line(line_options(arguments), &rig);
-  RecordingOptions options = options_from(arguments, kind, *line.port);
-  expect_usual_zero(book, rig, options.writer);
-  answer_cautions(arguments, kind, line.port->live());
+  answer_cautions(arguments, order.kind, line.port->live());
   SystemClock clock;
-  Recording recording(clock, *line.port, *line.reader, book, options);
-  recording.introduce();
-  check_rig(recording.identity(), rig, kind);
-  const LiveScale scale = scale_from(book, rig);
-  if (measures_torque(kind) && !scale.calibration && line.reader->takes_commands())
-    warn(
-        "the book has no calibration of this rig, so torque is kept as counts; calibrate before "
-        "fitting ('loadline-logger calibrate').");
-  RecordingResult result;
+  RecordReport report;
   {
     const bool keys = arguments.text("port") != "-";
     ConsoleAttendant attendant({arguments.flag("yes"), keys});
     if (at_terminal() && keys) std::cerr << "Recording; Enter or Ctrl-C stops.\n";
-    result = recording.record(run, scale, attendant);
+    report = carry_out(order, book, rig, line, clock, attendant);
   }
-  const bool torque_rig =
-      recording.identity() && (recording.identity()->channels & kWireLoadCell) != 0;
-  run.id = result.run;
-  const std::string next = next_command(book, run);
-  for (const std::string& warning : result.warnings) warn(warning);
-  if (const std::string example = line.reader->damaged_example(); !example.empty())
+  for (const std::string& warning : report.result.warnings) warn(warning);
+  if (!report.damaged_example.empty())
     warn(fmt::format("{} printed lines did not fit the description, the first of them: \"{}\".",
-                     result.counts.damaged, example));
-  if (arguments.json()) print_json(result_json(run, result, next));
-  say(arguments, summary(run, result, torque_rig));
-  report_fault(result);
-  say(arguments, "Next: " + next);
+                     report.result.counts.damaged, report.damaged_example));
+  if (arguments.json()) print_json(to_json(report));
+  say(arguments, summary(report));
+  throw_fault(report);
+  say(arguments, "Next: " + report.next);
   return 0;
 }
 
@@ -261,6 +128,8 @@ Verb record_verb() {
   number("replug", "SECONDS", "how long to wait for a rig that was unplugged (10)");
   number("standstill-limit", "SECONDS", "warn when the motor is held at standstill for longer (5)");
   number("slip-limit", "SECONDS", "of a slip check: for how long the belt may slip (2)");
+  number("slip-target", "RPM", "of a slip check: the creep speed that is the setting from now on");
+  number("slip-band-percent", "P", "half width of the band around the setting (15)");
   text("note", "TEXT", "a note to keep with the run");
   add_common_options(options);
   verb.run = record;

@@ -1,0 +1,181 @@
+#include "logger/record_order.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "db/basis/command_line.h"
+
+namespace loadline {
+namespace {
+
+RecordingOptions options_for(const RecordOrder& order, const Port& port) {
+  RecordingOptions options;
+  options.intake.for_s = order.for_s;
+  if (order.for_s && *order.for_s <= 0)
+    throw Error(Fault::kInput, "--for must be above 0 seconds.");
+  options.intake.replug_s = order.replug_s;
+  options.save_capture = order.save_capture;
+  options.writer.with_fallback = port.live();
+  options.standstill_watched =
+      port.live() && (order.kind == RunKind::kBrake || order.kind == RunKind::kSpinUp);
+  options.standstill_limit_s = order.standstill_limit_s;
+  if (port.live() && order.kind == RunKind::kSlipCheck) options.slip_limit_s = order.slip_limit_s;
+  return options;
+}
+
+/// A zero further from the usual one than this torque is taken for a load.
+constexpr double kUsualZeroToleranceNm = 0.05;
+
+void expect_usual_zero(const Book& book, const Part& rig, WriterOptions& options) {
+  const auto calibration = book.latest_calibration(rig.id);
+  const auto zero = book.latest_zero(rig.id);
+  if (!calibration || calibration->slope_n_per_count == 0 || calibration->arm_m == 0) return;
+  options.usual_zero_counts = zero ? zero->mean_counts : calibration->zero_counts;
+  options.usual_zero_tolerance =
+      kUsualZeroToleranceNm / std::abs(calibration->slope_n_per_count * calibration->arm_m);
+}
+
+LiveScale scale_from(const Book& book, const Part& rig) {
+  LiveScale scale;
+  scale.calibration = book.latest_calibration(rig.id);
+  if (const auto zero = book.latest_zero(rig.id)) scale.zero_counts = zero->mean_counts;
+  return scale;
+}
+
+bool measures_torque(RunKind kind) { return kind == RunKind::kBrake; }
+
+/// What the rig lacks for this kind of run; empty when it has all.
+std::string lacking(RunKind kind, const WireIdentity& rig) {
+  const bool cell = rig.channels & kWireLoadCell;
+  const bool motor = rig.channels & kWireMotorTach;
+  const bool wheel = rig.channels & kWireHandwheelTach;
+  if (measures_torque(kind) && !cell) return "a load cell";
+  if (measures_torque(kind) && !motor) return "a tachometer on the motor";
+  if (!motor && !wheel) return "a tachometer";
+  return "";
+}
+
+void check_rig(const std::optional<WireIdentity>& identity, const Part& rig, RunKind kind) {
+  if (!identity) return;
+  const std::string lack = lacking(kind, *identity);
+  if (!lack.empty())
+    throw Error(Fault::kRig, fmt::format("this rig has no {}, which a {} run needs; see "
+                                         "'loadline-logger probe'.",
+                                         lack.substr(2), run_kind_name(kind)));
+  const auto arm_mm = rig.number("arm-mm");
+  if (arm_mm && identity->arm_um > 0 &&
+      std::abs(identity->arm_um * 1e-3 - *arm_mm) > 0.01 * *arm_mm)
+    warn(fmt::format("the rig says that its arm is {} mm long, the book {} mm; the book's counts.",
+                     significant(identity->arm_um * 1e-3, 5), significant(*arm_mm, 5)));
+}
+
+Json zero_json(const std::optional<Zero>& zero) {
+  if (!zero) return nullptr;
+  return {{"mean_counts", zero->mean_counts},
+          {"sd_counts", json_number(zero->sd_counts)},
+          {"conversions", zero->conversions}};
+}
+
+std::string zero_words(const RecordingResult& result) {
+  if (!result.zero_before && !result.zero_after) return "no zero of the load cell taken";
+  std::string words = "zero of the load cell";
+  if (result.zero_before) words += fmt::format(" {:.1f} before", result.zero_before->mean_counts);
+  if (result.zero_before && result.zero_after) words += ",";
+  if (result.zero_after) words += fmt::format(" {:.1f} after", result.zero_after->mean_counts);
+  return words + " (counts)";
+}
+
+}  // namespace
+
+RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
+                       Clock& clock, Attendant& attendant) {
+  RecordReport report;
+  report.run = run_of(book, order.kind, order.mounting, rig);
+  RecordingOptions options = options_for(order, *line.port);
+  expect_usual_zero(book, rig, options.writer);
+  Recording recording(clock, *line.port, *line.reader, book, options);
+  recording.introduce();
+  check_rig(recording.identity(), rig, order.kind);
+  const LiveScale scale = scale_from(book, rig);
+  if (measures_torque(order.kind) && !scale.calibration && line.reader->takes_commands())
+    warn(
+        "the book has no calibration of this rig, so torque is kept as counts; calibrate before "
+        "fitting ('loadline-logger calibrate').");
+  report.result = recording.record(report.run, scale, attendant);
+  const auto identity = recording.identity();
+  report.has_load_cell = identity && (identity->channels & kWireLoadCell) != 0;
+  report.damaged_example = line.reader->damaged_example();
+  if (report.result.book_gave_up) {
+    report.run.id = report.result.run;
+    return report;
+  }
+  report.run = book.run(report.result.run);
+  if (order.kind == RunKind::kSlipCheck)
+    report.slip = judge_slip_check(book, report.run, order.slip_limit_s, order.slip_target_rpm,
+                                   order.slip_band_percent);
+  report.next = next_command(book, report.run);
+  return report;
+}
+
+Json to_json(const RecordReport& report) {
+  const Run& run = report.run;
+  const RecordingResult& result = report.result;
+  Json json = {{"run", result.run},
+               {"kind", run_kind_name(run.kind)},
+               {"state", run_state_name(result.state)},
+               {"duration_s", result.duration_s},
+               {"samples", result.committed},
+               {"lost", result.counts.lost},
+               {"repeated", result.counts.repeated},
+               {"damaged", result.counts.damaged},
+               {"implausible", result.counts.implausible},
+               {"resets", result.counts.resets},
+               {"zero_before", zero_json(result.zero_before)},
+               {"zero_after", zero_json(result.zero_after)},
+               {"warnings", result.warnings},
+               {"fallback_captures", result.fallback_paths},
+               {"next", report.next}};
+  if (report.slip) json["slip"] = to_json(*report.slip);
+  if (!result.why.empty()) json["why"] = result.why;
+  return json;
+}
+
+std::string summary(const RecordReport& report) {
+  const Run& run = report.run;
+  const RecordingResult& result = report.result;
+  std::string text =
+      fmt::format("Run {} ({}) {}: {:.1f} s, {} samples", result.run, run_kind_name(run.kind),
+                  run_state_name(result.state), result.duration_s, result.committed);
+  const LineCounts& counts = result.counts;
+  text += fmt::format(", {} lost", counts.lost);
+  if (counts.damaged) text += fmt::format(", {} damaged on the line and left out", counts.damaged);
+  if (counts.implausible) text += fmt::format(", {} implausible and left out", counts.implausible);
+  if (counts.repeated) text += fmt::format(", {} repeated and kept once", counts.repeated);
+  if (counts.resets) text += fmt::format(", {} resets of the rig", counts.resets);
+  text += ".";
+  if (report.has_load_cell) text += "\n  " + zero_words(result) + ".";
+  if (report.slip) text += "\n  " + report.slip->sentence;
+  return text;
+}
+
+void throw_fault(const RecordReport& report) {
+  const RecordingResult& result = report.result;
+  if (result.state == RunState::kComplete) return;
+  std::string sentence = fmt::format(
+      "{} What was committed of run {} ({} samples) is in the book and "
+      "usable as far as it goes.",
+      result.why.ends_with('.') ? result.why : result.why + ".", result.run, result.committed);
+  if (!result.fallback_paths.empty()) {
+    std::string paths;
+    for (const std::string& path : result.fallback_paths)
+      paths += (paths.empty() ? "" : " ") + shell_word(path);
+    sentence += fmt::format(
+        " The line's bytes from there on are in {}; when the book can be written "
+        "again, read them in with 'record … --port'.",
+        paths);
+  }
+  throw Error(result.book_gave_up ? Fault::kBook : Fault::kRig, sentence);
+}
+
+}  // namespace loadline

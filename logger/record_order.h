@@ -1,0 +1,47 @@
+// An order to record one run, and what came of it: shared by `record`, the belt plan and the page.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <string>
+
+#include "logger/mounting.h"
+#include "logger/recording.h"
+#include "logger/rig_line.h"
+#include "logger/slip_verdict.h"
+
+namespace loadline {
+
+struct RecordOrder {
+  RunKind kind = RunKind::kBrake;
+  Mounting mounting;
+  std::optional<double> for_s;
+  double replug_s = 10;
+  double standstill_limit_s = 5;
+  double slip_limit_s = 2;
+  std::optional<double> slip_target_rpm;
+  double slip_band_percent = kUsualSlipBandPercent;
+  std::string save_capture;
+};
+
+struct RecordReport {
+  Run run;
+  RecordingResult result;
+  std::optional<SlipVerdict> slip;
+  std::string next;  ///< the next command to type
+  bool has_load_cell = false;
+  std::string damaged_example;
+};
+
+/// Checks the order against the book and the rig, records, judges a slip check. Cautions are the
+/// caller's. Errors as in Recording; a run that ended by a fault is reported, not thrown.
+RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
+                       Clock& clock, Attendant& attendant);
+
+Json to_json(const RecordReport& report);
+/// Some lines for people.
+std::string summary(const RecordReport& report);
+/// Throws Error(kRig) or Error(kBook) when the run did not end as it should.
+void throw_fault(const RecordReport& report);
+
+}  // namespace loadline
