@@ -1,5 +1,6 @@
 // loadline-fit: from the book to an answer.
 #include "db/basis/command_line.h"
+#include "fit/verbs/belt_verbs.h"
 #include "fit/verbs/verbs.h"
 
 int main(int argc, char** argv) {
@@ -16,5 +17,6 @@ int main(int argc, char** argv) {
       "in seconds. Follow your local electrical code; leave mains wiring to licensed people.";
   program.verbs.push_back(loadline::motor_verb());
   program.verbs.push_back(loadline::drag_verb());
+  program.verbs.push_back(loadline::belts_verb());
   return loadline::run_program(program, argc, argv);
 }

@@ -1,0 +1,538 @@
+#include "fit/belts/comparison.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/QR>
+#include <algorithm>
+#include <boost/math/distributions/chi_squared.hpp>
+#include <boost/math/distributions/non_central_t.hpp>
+#include <cmath>
+#include <map>
+#include <numeric>
+#include <set>
+
+#include "db/basis/error.h"
+#include "db/basis/units.h"
+#include "fit/belts/analysis_of_variance.h"
+#include "fit/belts/studentized_range.h"
+#include "fit/readings/least_squares.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+using Index = Eigen::Index;
+
+// Who stood where: belts and blocks by number, and which belts blocks tie together.
+struct Layout {
+  std::vector<std::string> belts, blocks;
+  std::vector<std::size_t> belt_of, block_of;   // per run
+  std::vector<std::size_t> component_of_belt;   // belts of one component share blocks, directly or
+  std::vector<std::size_t> component_of_block;  // through others
+  std::size_t components = 0;
+  std::vector<double> y, order;
+  std::optional<std::vector<double>> supply;  // ln(V/V₀), when it is to be corrected for
+  std::size_t runs() const { return y.size(); }
+};
+
+std::size_t number_of(std::vector<std::string>& names, const std::string& name) {
+  const auto at = std::find(names.begin(), names.end(), name);
+  if (at != names.end()) return static_cast<std::size_t>(at - names.begin());
+  names.push_back(name);
+  return names.size() - 1;
+}
+
+// Joins belts and blocks that meet in a run until nothing changes.
+void find_components(Layout& layout) {
+  const std::size_t belts = layout.belts.size();
+  std::vector<std::size_t> label(belts + layout.blocks.size());
+  std::iota(label.begin(), label.end(), std::size_t{0});
+  for (bool changed = true; changed;) {
+    changed = false;
+    for (std::size_t r = 0; r < layout.runs(); ++r) {
+      std::size_t& a = label[layout.belt_of[r]];
+      std::size_t& b = label[belts + layout.block_of[r]];
+      if (a == b) continue;
+      a = b = std::min(a, b);
+      changed = true;
+    }
+  }
+  std::vector<std::size_t> seen;
+  for (std::size_t i = 0; i < label.size(); ++i) {
+    auto at = std::find(seen.begin(), seen.end(), label[i]);
+    if (at == seen.end()) at = seen.insert(seen.end(), label[i]);
+    const auto component = static_cast<std::size_t>(at - seen.begin());
+    (i < belts ? layout.component_of_belt : layout.component_of_block).push_back(component);
+  }
+  layout.components = seen.size();
+}
+
+Layout lay_out(std::span<const TopSpeed> runs) {
+  Layout layout;
+  double first = runs.front().order, last = first;
+  for (const TopSpeed& run : runs) {
+    first = std::min(first, run.order);
+    last = std::max(last, run.order);
+  }
+  for (const TopSpeed& run : runs) {
+    layout.belt_of.push_back(number_of(layout.belts, run.belt));
+    layout.block_of.push_back(number_of(layout.blocks, run.block));
+    layout.y.push_back(std::log(run.speed));
+    layout.order.push_back(last > first ? (run.order - first) / (last - first) - 0.5 : 0.0);
+  }
+  find_components(layout);
+  return layout;
+}
+
+struct Terms {
+  bool supply = false;
+  bool drift = false;
+};
+
+// Columns: belts (their own means), blocks but one per component (adding to nothing within it),
+// then the supply, then the drift.
+LongMatrix design_of(const Layout& layout, const Terms& terms) {
+  const auto n = static_cast<Index>(layout.runs());
+  const auto belts = static_cast<Index>(layout.belts.size());
+  const auto blocks = static_cast<Index>(layout.blocks.size() - layout.components);
+  LongMatrix x =
+      LongMatrix::Zero(n, belts + blocks + (terms.supply ? 1 : 0) + (terms.drift ? 1 : 0));
+  std::vector<Index> column(layout.blocks.size(), -1);
+  std::vector<std::size_t> dropped(layout.components, layout.blocks.size());
+  Index next = belts;
+  for (std::size_t b = 0; b < layout.blocks.size(); ++b) {
+    std::size_t& out = dropped[layout.component_of_block[b]];
+    if (out == layout.blocks.size())
+      out = b;
+    else
+      column[b] = next++;
+  }
+  for (std::size_t r = 0; r < layout.runs(); ++r) {
+    const auto row = static_cast<Index>(r);
+    x(row, static_cast<Index>(layout.belt_of[r])) = 1;
+    const std::size_t block = layout.block_of[r];
+    if (column[block] >= 0) {
+      x(row, column[block]) = 1;
+    } else {
+      for (std::size_t b = 0; b < layout.blocks.size(); ++b)
+        if (column[b] >= 0 && layout.component_of_block[b] == layout.component_of_block[block])
+          x(row, column[b]) = -1;
+    }
+    if (terms.supply) x(row, next) = (*layout.supply)[r];
+    if (terms.drift) x(row, next + (terms.supply ? 1 : 0)) = layout.order[r];
+  }
+  return x;
+}
+
+struct Fitted {
+  LinearFit fit;
+  Terms terms;
+  double degrees_of_freedom = 0;  // for intervals
+  Index supply_column = -1, drift_column = -1;
+  double supply_effect = 0;  // used for correction
+};
+
+// The supply's effect from the runs themselves, or none to correct for.
+Fitted fit_free(const Layout& layout, const Terms& terms) {
+  const LongMatrix x = design_of(layout, terms);
+  Fitted fitted;
+  fitted.terms = terms;
+  fitted.drift_column = terms.drift ? x.cols() - 1 : -1;
+  fitted.fit = fit_linear(x, long_vector(layout.y));
+  fitted.degrees_of_freedom = fitted.fit.degrees_of_freedom;
+  if (!terms.supply) return fitted;
+  fitted.supply_column = x.cols() - 1 - (terms.drift ? 1 : 0);
+  fitted.supply_effect = fitted.fit.coefficients[fitted.supply_column];
+  return fitted;
+}
+
+// The supply's effect as known beforehand. What is not known of it moves all runs together: by m·δe
+// for means m of ln(V/V₀), which goes into the covariance. (Its part within a belt is in the
+// residuals already, so that the intervals are rather too wide than too narrow.)
+Fitted fit_with_prior(const Layout& layout, const Prior& prior, bool drift) {
+  LongVector y = long_vector(layout.y);
+  const LongVector volts = long_vector(*layout.supply);
+  y -= static_cast<long double>(prior.value) * volts;
+  const LongMatrix x = design_of(layout, {false, drift});
+  Fitted fitted;
+  fitted.terms.drift = drift;
+  fitted.drift_column = drift ? x.cols() - 1 : -1;
+  fitted.supply_effect = prior.value;
+  fitted.fit = fit_linear(x, y);
+  const Eigen::VectorXd m = fit_linear(x, volts).coefficients;
+  fitted.fit.covariance += prior.sd * prior.sd * m * m.transpose();
+  fitted.degrees_of_freedom = fitted.fit.degrees_of_freedom;
+  return fitted;
+}
+
+double spread(const std::vector<double>& values) {
+  const auto [low, high] = std::minmax_element(values.begin(), values.end());
+  return *high - *low;
+}
+
+std::string percent(double value) { return fmt::format("{:.1f} %", value); }
+
+// How well belts and blocks alone foretell the order of the runs: 1 when belts were run one after
+// the other, near 0 when they were mixed.
+double order_explained(const Layout& layout) {
+  if (!(spread(layout.order) > 0)) return 1;
+  return fit_linear(design_of(layout, {}), long_vector(layout.order)).r_squared;
+}
+
+// ---- steps of the comparison ------------------------------------------------------------------
+
+void set_supply(Layout& layout, std::span<const TopSpeed> runs, const CompareOptions& options,
+                BeltComparison& result) {
+  std::vector<double> volts;
+  for (const TopSpeed& run : runs)
+    if (run.supply) volts.push_back(*run.supply);
+  if (volts.size() < runs.size()) {
+    result.warnings.push_back(fmt::format(
+        "{} of {} runs name no supply voltage, so that none is corrected for it; give --supply-v "
+        "or record the channel",
+        runs.size() - volts.size(), runs.size()));
+    return;
+  }
+  const double middle = median(volts);
+  result.supply_v = middle;
+  std::vector<double> logs;
+  for (const double v : volts) logs.push_back(std::log(v / middle));
+  if (spread(logs) < options.least_supply_spread) {
+    result.notes.push_back(
+        fmt::format("supply {} V in all runs: no correction", significant(middle, 4)));
+    return;
+  }
+  layout.supply = std::move(logs);
+}
+
+// Whether the runs shall tell the supply's effect. Decided by the design alone, never by the
+// speeds, so that the choice cannot favour a result: estimating costs a degree of freedom, leaving
+// it at the prior leaves noise of prior.sd × the scatter of the supply.
+bool estimate_supply(const Layout& layout, const Prior& prior, double freedom) {
+  if (!layout.supply || freedom < 3) return false;
+  const LinearFit within = fit_linear(design_of(layout, {}), long_vector(*layout.supply));
+  const double noise = prior.sd * within.residual_sd;
+  return noise > (freedom < 5 ? 0.01 : 0.001);
+}
+
+Fitted choose_model(const Layout& layout, const Prior& prior, BeltComparison& result) {
+  const auto parameters =
+      static_cast<double>(layout.belts.size() + layout.blocks.size() - layout.components);
+  const double freedom = static_cast<double>(layout.runs()) - parameters;
+  const bool free_supply = estimate_supply(layout, prior, freedom);
+  const auto fit = [&](bool drift) {
+    return layout.supply && !free_supply ? fit_with_prior(layout, prior, drift)
+                                         : fit_free(layout, {free_supply, drift});
+  };
+  Fitted plain = fit(false);
+  const double explained = freedom > 0 ? order_explained(layout) : 1;
+  if (freedom > 0 && explained > 0.8)
+    result.warnings.push_back(
+        "the belts were run one after the other, not in mixed order: a drift over the session "
+        "would look like a difference between belts; next time follow 'loadline-logger plan "
+        "belts'");
+  if (plain.degrees_of_freedom < 5 || explained > 0.99 || !(plain.fit.residual_sd > 0))
+    return plain;
+  Fitted drifting = fit(true);
+  const double t =
+      drifting.fit.coefficients[drifting.drift_column] / drifting.fit.sd(drifting.drift_column);
+  const double p = t_tail_two_sided(t, drifting.degrees_of_freedom);
+  if (p < 0.05) {
+    result.notes.push_back(fmt::format("drift over the session taken out (p = {:.2g})", p));
+    return drifting;
+  }
+  result.notes.push_back(fmt::format("no drift over the session (p = {:.2g})", p));
+  plain.degrees_of_freedom -= 1;  // the price of having looked
+  return plain;
+}
+
+void describe_supply(const Fitted& fitted, const Prior& prior, const Layout& layout,
+                     BeltComparison& result) {
+  if (!layout.supply) return;
+  const double range = 100 * spread(*layout.supply);
+  std::string source = "as these runs show";
+  if (fitted.supply_column < 0) {
+    result.supply_effect = Estimate::with_half_width(prior.value, 1.96 * prior.sd, "");
+    source = "after " + prior.source;
+  } else {
+    result.supply_effect = Estimate::with_half_width(
+        fitted.supply_effect,
+        t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.supply_column), "");
+  }
+  result.notes.push_back(fmt::format(
+      "corrected to {} V: the supply differed by {}, 1 % of it moves the speed by {} %, {}",
+      significant(*result.supply_v, 4), percent(range), to_text(result.supply_effect), source));
+  if (fitted.supply_column < 0 && prior.sd > 0.3 && range > 1)
+    result.warnings.push_back(fmt::format(
+        "these runs are too few to tell what the supply does to the speed; {} is used and its "
+        "uncertainty is in the intervals",
+        prior.source));
+}
+
+Estimate log_estimate(double log_value, std::optional<double> half, double scale,
+                      const std::string& unit) {
+  Estimate e = Estimate::exact(scale * std::exp(log_value), unit);
+  if (half) {
+    e.low = scale * std::exp(log_value - *half);
+    e.high = scale * std::exp(log_value + *half);
+  }
+  return e;
+}
+
+Estimate percent_estimate(double log_ratio, std::optional<double> half) {
+  Estimate e = Estimate::exact(100 * std::expm1(log_ratio), "%");
+  if (half) {
+    e.low = 100 * std::expm1(log_ratio - *half);
+    e.high = 100 * std::expm1(log_ratio + *half);
+  }
+  return e;
+}
+
+Estimate scatter_estimate(double s, double freedom) {
+  if (!(freedom >= 1)) return Estimate::unknown("%");
+  const boost::math::chi_squared chi(freedom);
+  return {100 * s, 100 * s * std::sqrt(freedom / boost::math::quantile(chi, 0.975)),
+          100 * s * std::sqrt(freedom / boost::math::quantile(chi, 0.025)), "%"};
+}
+
+// Belts by falling speed.
+std::vector<std::size_t> ranking(const Fitted& fitted, std::size_t belts) {
+  std::vector<std::size_t> rank(belts);
+  std::iota(rank.begin(), rank.end(), std::size_t{0});
+  std::sort(rank.begin(), rank.end(), [&](std::size_t a, std::size_t b) {
+    return fitted.fit.coefficients[static_cast<Index>(a)] >
+           fitted.fit.coefficients[static_cast<Index>(b)];
+  });
+  return rank;
+}
+
+// Readings of each belt, corrected for the supply, in the order of `rank`.
+std::vector<std::vector<double>> corrected_groups(const Layout& layout, const Fitted& fitted,
+                                                  const std::vector<std::size_t>& rank) {
+  std::vector<std::vector<double>> groups(rank.size());
+  for (std::size_t r = 0; r < layout.runs(); ++r) {
+    const double correction = layout.supply ? fitted.supply_effect * (*layout.supply)[r] : 0.0;
+    const auto place = std::find(rank.begin(), rank.end(), layout.belt_of[r]) - rank.begin();
+    groups[static_cast<std::size_t>(place)].push_back(layout.y[r] - correction);
+  }
+  return groups;
+}
+
+// All pairs of the ranked belts. Half widths are NaN where nothing is known of the scatter.
+std::vector<Pair> pairs_of(const Layout& layout, const Fitted& fitted,
+                           const std::vector<std::size_t>& rank, BeltComparison& result) {
+  const auto k = static_cast<Index>(rank.size());
+  Eigen::VectorXd means(k);
+  Eigen::MatrixXd covariance(k, k);
+  for (Index i = 0; i < k; ++i) {
+    const auto from = static_cast<Index>(rank[static_cast<std::size_t>(i)]);
+    means[i] = fitted.fit.coefficients[from];
+    for (Index j = 0; j < k; ++j)
+      covariance(i, j) =
+          fitted.fit.covariance(from, static_cast<Index>(rank[static_cast<std::size_t>(j)]));
+  }
+  if (!(fitted.degrees_of_freedom >= 1)) {
+    std::vector<Pair> pairs;
+    for (std::size_t i = 0; i < rank.size(); ++i)
+      for (std::size_t j = i + 1; j < rank.size(); ++j)
+        pairs.push_back({i, j, means[static_cast<Index>(i)] - means[static_cast<Index>(j)],
+                         std::nan(""), std::nan("")});
+    return pairs;
+  }
+  const auto groups = corrected_groups(layout, fitted, rank);
+  if (layout.blocks.size() == 1 && !fitted.terms.drift && equal_spread_p(groups) < 0.01) {
+    result.notes.push_back(
+        "the belts repeat differently well (Brown–Forsythe p < 0.01): intervals after Games and "
+        "Howell, without one common scatter");
+    return all_pairs_unequal(groups);
+  }
+  return all_pairs(means, covariance, fitted.degrees_of_freedom);
+}
+
+void set_belts(const Layout& layout, const Fitted& fitted, const std::vector<std::size_t>& rank,
+               std::span<const TopSpeed> runs, BeltComparison& result) {
+  const bool known = fitted.degrees_of_freedom >= 1;
+  for (const std::size_t belt : rank) {
+    BeltResult& out = result.belts.emplace_back();
+    out.name = layout.belts[belt];
+    std::optional<double> half;
+    if (known)
+      half = t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(static_cast<Index>(belt));
+    out.top_speed = log_estimate(fitted.fit.coefficients[static_cast<Index>(belt)], half,
+                                 rpm_from_rad_per_s(1), "rpm");
+    std::vector<double> motor;
+    for (std::size_t r = 0; r < runs.size(); ++r) {
+      if (layout.belt_of[r] != belt) continue;
+      out.runs.push_back(runs[r].run);
+      if (runs[r].motor_speed) motor.push_back(rpm_from_rad_per_s(*runs[r].motor_speed));
+    }
+    if (!motor.empty()) out.motor_speed = Estimate::exact(median(motor), "rpm");
+  }
+}
+
+void set_pairs(const Layout& layout, const std::vector<std::size_t>& rank,
+               const std::vector<Pair>& pairs, BeltComparison& result) {
+  std::vector<std::pair<std::size_t, std::size_t>> different;
+  for (const Pair& pair : pairs) {
+    BeltPair out;
+    out.a = result.belts[pair.first].name;
+    out.b = result.belts[pair.second].name;
+    const bool tied =
+        layout.component_of_belt[rank[pair.first]] == layout.component_of_belt[rank[pair.second]];
+    std::optional<double> half;
+    if (std::isfinite(pair.half_width)) half = pair.half_width;
+    out.difference_percent =
+        tied ? percent_estimate(pair.difference, half) : Estimate::unknown("%");
+    if (tied && half) out.p_value = pair.p_value;
+    if (tied && half && pair.p_value < 0.05) different.emplace_back(pair.first, pair.second);
+    if (pair.first == 0) {
+      // relative to the best is the same pair, the other way round
+      Estimate& relative = result.belts[pair.second].relative_percent;
+      relative = tied ? percent_estimate(-pair.difference, half) : Estimate::unknown("%");
+    }
+    result.comparisons.push_back(std::move(out));
+  }
+  result.belts.front().relative_percent = {0.0, 0.0, 0.0, "%"};
+  if (!(result.degrees_of_freedom >= 1) || result.belts.size() < 2) return;
+  const auto letters = group_letters(result.belts.size(), different);
+  for (std::size_t i = 0; i < letters.size(); ++i) result.belts[i].group = letters[i];
+}
+
+void warn_of_components(const Layout& layout, BeltComparison& result) {
+  if (layout.components < 2) return;
+  std::string sets;
+  for (std::size_t c = 0; c < layout.components; ++c) {
+    std::string names;
+    for (std::size_t b = 0; b < layout.belts.size(); ++b)
+      if (layout.component_of_belt[b] == c) names += (names.empty() ? "" : ", ") + layout.belts[b];
+    sets += (sets.empty() ? "" : " | ") + names;
+  }
+  result.warnings.push_back(
+      fmt::format("these sets of belts never ran on the same pulleys ({}): between sets a "
+                  "difference may be the "
+                  "pulleys', and none is given; letters hold within a set only",
+                  sets));
+}
+
+// Externally studentised residuals against Bonferroni's limit at 1 %.
+void warn_of_outliers(const Layout& layout, const Fitted& fitted, std::span<const TopSpeed> runs,
+                      BeltComparison& result) {
+  const double freedom = fitted.fit.degrees_of_freedom;
+  const double s = fitted.fit.residual_sd;
+  if (freedom < 4 || !(s > 0)) return;
+  const LongMatrix x = design_of(layout, fitted.terms);
+  const Eigen::MatrixXd root = x.cast<double>().householderQr().householderQ() *
+                               Eigen::MatrixXd::Identity(x.rows(), x.cols());
+  for (Index r = 0; r < x.rows(); ++r) {
+    const double leverage = root.row(r).squaredNorm();
+    if (leverage > 0.999) continue;
+    const double t = fitted.fit.residuals[r] / (s * std::sqrt(1 - leverage));
+    const double external = t * std::sqrt((freedom - 1) / std::max(1e-9, freedom - t * t));
+    if (t_tail_two_sided(external, freedom - 1) * static_cast<double>(runs.size()) > 0.01) continue;
+    result.warnings.push_back(fmt::format(
+        "run {} ({}) is {:.1f} % away from its fellows; look at what was different and repeat it",
+        runs[static_cast<std::size_t>(r)].run, runs[static_cast<std::size_t>(r)].belt,
+        100 * fitted.fit.residuals[r]));
+  }
+}
+
+// Do belts rank differently from pulley pair to pulley pair? Cell means against repeats.
+void warn_of_interaction(const Layout& layout, const Fitted& fitted, BeltComparison& result) {
+  if (layout.blocks.size() < 2) return;
+  std::map<std::pair<std::size_t, std::size_t>, std::vector<double>> cells;
+  for (std::size_t r = 0; r < layout.runs(); ++r)
+    cells[{layout.belt_of[r], layout.block_of[r]}].push_back(
+        fitted.fit.residuals[static_cast<Index>(r)]);
+  double pure = 0, pure_freedom = 0, all = 0;
+  for (const auto& [cell, residuals] : cells) {
+    const double n = static_cast<double>(residuals.size());
+    const double mean = std::accumulate(residuals.begin(), residuals.end(), 0.0) / n;
+    for (const double e : residuals) pure += (e - mean) * (e - mean), all += e * e;
+    pure_freedom += n - 1;
+  }
+  const double lack_freedom = fitted.fit.degrees_of_freedom - pure_freedom;
+  if (pure_freedom < 4 || lack_freedom < 1 || !(pure > 0)) return;
+  const double f = (all - pure) / lack_freedom / (pure / pure_freedom);
+  if (f_tail(f, lack_freedom, pure_freedom) < 0.01)
+    result.warnings.push_back(
+        "how the belts compare depends on the pulley pair (p < 0.01): the differences given are "
+        "means over the pairs; compare pair by pair before deciding");
+}
+
+void warn_of_repeats(const Layout& layout, BeltComparison& result) {
+  if (result.degrees_of_freedom < 1) {
+    result.warnings.push_back(
+        "no belt was run twice alike: one run against one run has a difference but no interval; "
+        "set each belt anew and repeat");
+    return;
+  }
+  if (result.degrees_of_freedom < 4)
+    result.warnings.push_back(
+        fmt::format("only {:.0f} degrees of freedom: the intervals are wide; more repeats narrow "
+                    "them quickly",
+                    result.degrees_of_freedom));
+  std::string single;
+  for (std::size_t b = 0; b < layout.belts.size(); ++b)
+    if (std::count(layout.belt_of.begin(), layout.belt_of.end(), b) == 1)
+      single += (single.empty() ? "" : ", ") + layout.belts[b];
+  if (!single.empty())
+    result.warnings.push_back(
+        fmt::format("run only once: {}; its interval leans on how the other belts repeat", single));
+}
+
+}  // namespace
+
+bool BeltComparison::comparable() const {
+  return std::any_of(comparisons.begin(), comparisons.end(), [](const BeltPair& pair) {
+    return pair.difference_percent.value.has_value();
+  });
+}
+
+BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOptions& options) {
+  BeltComparison result;
+  result.runs.assign(runs.begin(), runs.end());
+  result.repeatability = Estimate::unknown("%");
+  result.drift = Estimate::unknown("%");
+  result.supply_effect = Estimate::unknown("");
+  if (runs.empty()) return result;
+  Layout layout = lay_out(runs);
+  result.blocks = layout.blocks.size();
+  set_supply(layout, runs, options, result);
+  const Prior prior = options.supply_effect.value_or(
+      Prior{0.7, 0.5, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
+  const Fitted fitted = choose_model(layout, prior, result);
+  result.degrees_of_freedom = std::max(0.0, fitted.degrees_of_freedom);
+  describe_supply(fitted, prior, layout, result);
+  if (fitted.drift_column >= 0)
+    result.drift = Estimate::with_half_width(
+        100 * fitted.fit.coefficients[fitted.drift_column],
+        100 * t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.drift_column), "%");
+  result.repeatability = scatter_estimate(fitted.fit.residual_sd, fitted.degrees_of_freedom);
+  const auto rank = ranking(fitted, layout.belts.size());
+  set_belts(layout, fitted, rank, runs, result);
+  set_pairs(layout, rank, pairs_of(layout, fitted, rank, result), result);
+  warn_of_components(layout, result);
+  warn_of_repeats(layout, result);
+  warn_of_outliers(layout, fitted, runs, result);
+  warn_of_interaction(layout, fitted, result);
+  return result;
+}
+
+std::optional<int> repeats_to_tell_apart(double percent, double repeatability_percent, int belts,
+                                         int blocks, double power) {
+  const double difference = std::log1p(percent / 100);
+  const double s = repeatability_percent / 100;
+  for (int n = 2; n <= 1000; n < 60 ? ++n : n += n / 20) {
+    // What compare_belts will have: runs less belts, blocks, the supply and the look for drift.
+    const double freedom = belts * n - belts - (blocks - 1) - 2.0;
+    if (freedom < 1) continue;
+    const double limit = studentized_range_quantile(0.95, belts, freedom) / std::sqrt(2.0);
+    const double centre = difference / (s * std::sqrt(2.0 / n));
+    if (centre > 30) return n;
+    const boost::math::non_central_t t(freedom, centre);
+    if (boost::math::cdf(boost::math::complement(t, limit)) >= power) return n;
+  }
+  return std::nullopt;
+}
+
+}  // namespace loadline

@@ -1,0 +1,355 @@
+#include "fit/belts/session.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <ctime>
+#include <iomanip>
+#include <set>
+#include <sstream>
+
+#include "db/basis/units.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+// Runs of a rig further apart than this belong to different sessions.
+constexpr double kSessionGapS = 6 * 3600;
+
+// A run on its way from the book to the comparison.
+struct Candidate {
+  Run run;
+  TopSpeed reduced;
+  std::optional<double> hand_speed, motor_speed;
+  std::vector<std::string> reasons;
+  bool ok() const { return reasons.empty(); }
+};
+
+std::optional<double> started_s(const Run& run) {
+  std::tm when{};
+  std::istringstream text(run.started_utc);
+  text >> std::get_time(&when, "%Y-%m-%dT%H:%M:%S");
+  if (text.fail()) return std::nullopt;
+  return static_cast<double>(timegm(&when));
+}
+
+std::string part_name(const Book& book, PartKind kind, std::int64_t id) {
+  return id ? book.part(kind, id).name : "";
+}
+
+// Mean supply between two times: the channel, else what the run names.
+std::optional<double> supply_between(const Readings& readings, double start_s, double end_s) {
+  double sum = 0, count = 0;
+  for (std::size_t i = 0; i < readings.supply_all_v.size(); ++i) {
+    const double t = readings.supply_time_s[i], v = readings.supply_all_v[i];
+    if (std::isnan(v) || t < start_s || t > end_s) continue;
+    sum += v;
+    count += 1;
+  }
+  if (count > 0) return sum / count;
+  const double mean = readings.mean_supply_v();
+  return std::isfinite(mean) && mean > 0 ? std::optional(mean) : std::nullopt;
+}
+
+// Change of the supply over the later half of the run, per cent; 0 without a channel.
+double supply_change(const Readings& readings) {
+  const auto& v = readings.supply_all_v;
+  const std::size_t n = v.size();
+  if (n < 20) return 0;
+  const auto middle = [&](std::size_t from, std::size_t to) {
+    std::vector<double> some;
+    for (std::size_t i = from; i < to; ++i)
+      if (!std::isnan(v[i])) some.push_back(v[i]);
+    return median(some);
+  };
+  const double early = middle(n / 3, n / 2), late = middle(n - n / 6, n);
+  return early > 0 && late > 0 ? 100 * (late / early - 1) : 0;
+}
+
+void reduce(const Readings& readings, const SessionOptions& options, Candidate& candidate) {
+  SteadyOptions steady;
+  steady.tolerance_percent = options.steady_percent;
+  steady.supply_change_percent = supply_change(readings);
+  const bool by_hand = !readings.handwheel.empty();
+  const SpeedTrace& trace = by_hand ? readings.handwheel : readings.motor;
+  if (trace.empty()) {
+    candidate.reasons.emplace_back("it holds no speed");
+    return;
+  }
+  const SteadyPart part = steady_part(trace, steady);
+  if (!part.found()) {
+    candidate.reasons.push_back(part.fault);
+    return;
+  }
+  TopSpeed& out = candidate.reduced;
+  out.speed = part.speed;
+  out.speed_sd = part.speed_sd;
+  out.start_s = part.start_s;
+  out.end_s = part.end_s;
+  out.turns = part.turns;
+  out.change_percent = part.change_percent;
+  out.supply = supply_between(readings, part.start_s, part.end_s);
+  (by_hand ? candidate.hand_speed : candidate.motor_speed) = part.speed;
+  if (by_hand && !readings.motor.empty()) {
+    const SteadyPart motor = steady_part(readings.motor, steady);
+    if (motor.found()) candidate.motor_speed = motor.speed;
+  }
+  out.motor_speed = candidate.motor_speed;
+}
+
+std::string block_name(const Book& book, const Run& run, int session) {
+  std::string name = part_name(book, PartKind::kMotor, run.motor);
+  const std::string motor_pulley = part_name(book, PartKind::kPulley, run.motor_pulley);
+  const std::string hand_pulley = part_name(book, PartKind::kPulley, run.hand_pulley);
+  if (!motor_pulley.empty() || !hand_pulley.empty())
+    name += fmt::format("{}{} on {}", name.empty() ? "" : ", ",
+                        motor_pulley.empty() ? "unnamed pulley" : motor_pulley,
+                        hand_pulley.empty() ? "unnamed pulley" : hand_pulley);
+  if (session > 0) name += fmt::format(", session {}", session + 1);
+  return name.empty() ? "all" : name;
+}
+
+// Runs in time order with their block, belt and place.
+std::vector<Candidate> candidates_of(const Book& book, std::int64_t machine,
+                                     const SessionOptions& options) {
+  RunFilter filter;
+  filter.kind = RunKind::kTopSpeed;
+  filter.machine = machine;
+  filter.motor = options.motor;
+  std::vector<Run> runs = book.runs(filter);
+  std::stable_sort(runs.begin(), runs.end(), [](const Run& a, const Run& b) {
+    return std::pair(a.started_utc, a.id) < std::pair(b.started_utc, b.id);
+  });
+  std::vector<Candidate> candidates;
+  std::optional<double> last;
+  int session = 0;
+  for (const Run& run : runs) {
+    const auto now = run.source == "rig" ? started_s(run) : std::nullopt;
+    if (now && last && *now - *last > kSessionGapS) ++session;
+    if (now) last = now;
+    Candidate& candidate = candidates.emplace_back();
+    candidate.run = run;
+    candidate.reduced.run = run.id;
+    candidate.reduced.order = static_cast<double>(candidates.size() - 1);
+    candidate.reduced.belt = part_name(book, PartKind::kBelt, run.belt);
+    candidate.reduced.block = block_name(book, run, session);
+    if (!run.belt) candidate.reasons.emplace_back("it names no belt");
+  }
+  return candidates;
+}
+
+// The slip checks, each read once.
+class SlipChecks {
+ public:
+  explicit SlipChecks(const Book& book) : book_(book) {}
+
+  /// Setting of the slip check that `run` leans on, or nullptr with `reason` filled.
+  const SlipSetting* of(const Run& run, std::string& reason) {
+    if (!run.slip_check) {
+      reason = "it names no slip check";
+      return nullptr;
+    }
+    const std::string check = fmt::format("its slip check (run {})", run.slip_check);
+    try {
+      const Run& checked = this->run(run.slip_check);
+      reason = mismatch(run, checked, check);
+      if (!reason.empty()) return nullptr;
+      const SlipSetting& setting = this->setting(run.slip_check);
+      if (setting.fault.empty()) return &setting;
+      reason = check + " " + setting.fault;
+    } catch (const Error& error) {
+      if (error.fault() == Fault::kBook) throw;
+      reason = check + " cannot be read: " + error.what();
+    }
+    return nullptr;
+  }
+
+  std::vector<SlipSetting> settings() const {
+    std::vector<SlipSetting> all;
+    for (const auto& [id, setting] : settings_) all.push_back(setting);
+    return all;
+  }
+
+ private:
+  const Run& run(std::int64_t id) {
+    const auto at = runs_.find(id);
+    return at != runs_.end() ? at->second : runs_.emplace(id, book_.run(id)).first->second;
+  }
+
+  const SlipSetting& setting(std::int64_t id) {
+    const auto at = settings_.find(id);
+    if (at != settings_.end()) return at->second;
+    return settings_.emplace(id, slip_setting(load_readings(book_, id))).first->second;
+  }
+
+  static std::string mismatch(const Run& run, const Run& checked, const std::string& check) {
+    const auto differs = [](std::int64_t a, std::int64_t b) { return a && b && a != b; };
+    if (checked.kind != RunKind::kSlipCheck) return check + " is not a slip check";
+    if (differs(checked.belt, run.belt)) return check + " was made with another belt";
+    if (differs(checked.machine, run.machine)) return check + " was made on another machine";
+    if (differs(checked.motor, run.motor)) return check + " was made with another motor";
+    if (differs(checked.motor_pulley, run.motor_pulley) ||
+        differs(checked.hand_pulley, run.hand_pulley))
+      return check + " was made on other pulleys";
+    return "";
+  }
+
+  const Book& book_;
+  std::map<std::int64_t, Run> runs_;
+  std::map<std::int64_t, SlipSetting> settings_;
+};
+
+std::optional<double> value_of(const std::optional<Estimate>& estimate) {
+  return estimate ? estimate->value : std::nullopt;
+}
+
+void refuse_outside(const SlipBand& band, const std::vector<std::optional<double>>& values,
+                    std::vector<Candidate>& candidates) {
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    if (!values[i] || band.holds(*values[i])) continue;
+    const bool loose = (*values[i] > band.high) == (band.quantity == "creep speed");
+    candidates[i].reasons.push_back(fmt::format(
+        "slip setting outside the band: {} {} {} against {} ± {:.0f} %; {} the belt and repeat",
+        band.quantity, significant(*values[i], 3), band.unit, significant(band.middle, 3),
+        band.percent, loose ? "tighten" : "loosen"));
+  }
+}
+
+void check_quantity(const char* quantity, const char* unit,
+                    const std::vector<std::optional<double>>& values, const SessionOptions& options,
+                    std::vector<Candidate>& candidates, BeltSession& session) {
+  std::vector<double> known;
+  for (const auto& value : values)
+    if (value) known.push_back(*value);
+  if (known.empty()) return;
+  const SlipBand band = slip_band(quantity, unit, known, options.slip_band_percent);
+  session.bands.push_back(band);
+  if (!options.any_slip) refuse_outside(band, values, candidates);
+}
+
+void check_slip(const Book& book, const SessionOptions& options, std::vector<Candidate>& candidates,
+                BeltSession& session) {
+  SlipChecks checks(book);
+  std::vector<std::optional<double>> creep(candidates.size()), torque(candidates.size());
+  std::set<std::int64_t> used;
+  bool shared = false;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    std::string reason;
+    const SlipSetting* setting = checks.of(candidates[i].run, reason);
+    if (setting) {
+      creep[i] = value_of(setting->creep);
+      torque[i] = value_of(setting->torque);
+      shared = !used.insert(setting->run).second || shared;
+    } else if (!options.any_slip) {
+      candidates[i].reasons.push_back(reason);
+    }
+  }
+  if (shared)
+    session.warnings.emplace_back(
+        "some runs share a slip check: whatever changed between them went unseen, and a shared "
+        "setting is no repeat; check the slip before each run");
+  if (options.any_slip)
+    session.warnings.emplace_back(
+        "slip settings were not looked at: a difference may be the belt's tension, not the belt");
+  check_quantity("creep speed", "rpm", creep, options, candidates, session);
+  check_quantity("torque", "N·m", torque, options, candidates, session);
+  session.settings = checks.settings();
+}
+
+void check_supply(const SessionOptions& options, std::vector<Candidate>& candidates) {
+  std::vector<double> volts;
+  for (const Candidate& candidate : candidates)
+    if (candidate.ok() && candidate.reduced.supply) volts.push_back(*candidate.reduced.supply);
+  const double middle = median(volts);
+  for (Candidate& candidate : candidates) {
+    if (!candidate.reduced.supply || volts.empty()) continue;
+    const double away = 100 * (*candidate.reduced.supply / middle - 1);
+    if (std::fabs(away) > options.supply_band_percent)
+      candidate.reasons.push_back(
+          fmt::format("supply voltage off: {} V is {:.1f} % from the session's {} V",
+                      significant(*candidate.reduced.supply, 4), away, significant(middle, 4)));
+  }
+}
+
+// Hand-wheel speed of runs that hold only the motor's, by the ratio that the same belt and pulleys
+// showed in runs with both.
+void fill_hand_speeds(std::vector<Candidate>& candidates, BeltSession& session) {
+  std::map<std::pair<std::string, std::string>, std::vector<double>> ratios;
+  bool any = false;
+  for (const Candidate& c : candidates) {
+    any = any || (c.ok() && c.hand_speed);
+    if (c.ok() && c.hand_speed && c.motor_speed)
+      ratios[{c.reduced.belt, c.reduced.block}].push_back(*c.motor_speed / *c.hand_speed);
+  }
+  session.at_motor = !any;
+  if (session.at_motor) return;
+  for (Candidate& c : candidates) {
+    if (!c.ok() || c.hand_speed) continue;
+    const auto at = ratios.find({c.reduced.belt, c.reduced.block});
+    if (at == ratios.end()) {
+      c.reasons.emplace_back("it holds no hand-wheel speed, while other runs do");
+      continue;
+    }
+    const double ratio = median(at->second);
+    c.reduced.speed /= ratio;
+    c.reduced.speed_sd /= ratio;
+  }
+}
+
+std::string joined(const std::vector<std::string>& reasons) {
+  std::string text;
+  for (const std::string& reason : reasons) text += (text.empty() ? "" : "; ") + reason;
+  return text;
+}
+
+}  // namespace
+
+BeltSession read_belt_session(const Book& book, std::int64_t machine,
+                              const SessionOptions& options) {
+  BeltSession session;
+  std::vector<Candidate> candidates = candidates_of(book, machine, options);
+  for (Candidate& candidate : candidates) {
+    try {
+      reduce(load_readings(book, candidate.run.id), options, candidate);
+    } catch (const Error& error) {
+      if (error.fault() == Fault::kBook) throw;
+      candidate.reasons.emplace_back(error.what());
+    }
+  }
+  check_slip(book, options, candidates, session);
+  check_supply(options, candidates);
+  fill_hand_speeds(candidates, session);
+  if (session.at_motor && !candidates.empty())
+    session.warnings.emplace_back(
+        "no run holds a hand-wheel speed: motor speeds are compared, which miss what the belt "
+        "slips");
+  std::set<std::int64_t> motors;
+  for (const Candidate& candidate : candidates) {
+    if (!candidate.ok()) {
+      session.refused.push_back({candidate.run.id, joined(candidate.reasons)});
+      continue;
+    }
+    session.runs.push_back(candidate.reduced);
+    motors.insert(candidate.run.motor);
+  }
+  session.motors.assign(motors.begin(), motors.end());
+  return session;
+}
+
+Json to_json(const SlipBand& band) {
+  return Json{{"quantity", band.quantity}, {"unit", band.unit}, {"middle", band.middle},
+              {"low", band.low},           {"high", band.high}, {"percent", band.percent},
+              {"checks", band.checks}};
+}
+
+Json to_json(const SlipSetting& setting) {
+  Json out{{"run", setting.run}};
+  out["creep_speed"] = setting.creep ? to_json(*setting.creep) : Json();
+  out["torque"] = setting.torque ? to_json(*setting.torque) : Json();
+  if (!setting.fault.empty()) out["fault"] = setting.fault;
+  return out;
+}
+
+}  // namespace loadline

@@ -1,0 +1,47 @@
+// The slip setting: how tight a belt was, told by how it slips while the hand wheel is held.
+//
+// At full voltage with the hand wheel held, the motor creeps at the speed where its torque is what
+// the belt can just carry. That creep speed, and the torque where it was measured, are the setting:
+// a tighter belt creeps slower at a higher torque. Belts are compared at one setting, so runs whose
+// slip checks lie outside a band about the session's median are not compared.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "db/basis/estimate.h"
+#include "fit/readings/readings.h"
+
+namespace loadline {
+
+struct SlipSetting {
+  std::int64_t run = 0;
+  std::optional<Estimate> creep;   ///< rpm, of the motor while the belt slips
+  std::optional<Estimate> torque;  ///< N·m
+  std::string fault;               ///< why it is no slip check; empty when it is one
+};
+
+/// Reduces a slip check: mean over the steady part, or the median of the later 60 % when the speed
+/// never settles (a check lasts two seconds). A turning hand wheel is a fault: the belt then drove.
+SlipSetting slip_setting(const Readings& readings);
+
+/// What "the same setting" means for one quantity.
+struct SlipBand {
+  std::string quantity;  ///< "creep speed" or "torque"
+  std::string unit;
+  double middle = 0, low = 0, high = 0;
+  double percent = 0;
+  std::size_t checks = 0;
+  bool holds(double value) const { return value >= low && value <= high; }
+};
+
+/// The band about the median of the values. Without `percent` it is four robust standard deviations
+/// of the checks themselves, but at least 12 % and at most 30 %: creep speed swings several times
+/// as much as tension does, so that a narrower band would refuse what a careful hand can set.
+SlipBand slip_band(const std::string& quantity, const std::string& unit,
+                   std::span<const double> values, std::optional<double> percent);
+
+}  // namespace loadline
