@@ -1,6 +1,7 @@
 // loadline-fit: from the book to an answer.
 #include "db/basis/command_line.h"
 #include "fit/verbs/belt_verbs.h"
+#include "fit/verbs/drive_verb.h"
 #include "fit/verbs/verbs.h"
 
 int main(int argc, char** argv) {
@@ -18,5 +19,6 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::motor_verb());
   program.verbs.push_back(loadline::drag_verb());
   program.verbs.push_back(loadline::belts_verb());
+  program.verbs.push_back(loadline::drive_verb());
   return loadline::run_program(program, argc, argv);
 }

@@ -74,6 +74,8 @@ std::string extrapolation(const DriveSetup& setup, const DriveQuestion& question
                           Figure figure) {
   switch (figure) {
     case Figure::kRatio:
+    case Figure::kBeltSlip:
+    case Figure::kBeltLoss:
       return {};
     case Figure::kPeakPower:
     case Figure::kPeakPowerSpeed:

@@ -21,6 +21,8 @@ constexpr std::array<FigureInfo, kFigureCount> kInfo = {{
     {"motor_torque", "torque at the motor shaft", "N·m", 1},
     {"handwheel_torque", "torque at the hand wheel", "N·m", 1},
     {"belt_power", "power lost in the belt", "W", 1},
+    {"belt_slip", "belt slip", "%", kPercent},
+    {"belt_loss", "belt loss at the motor shaft", "N·m", 1},
     {"peak_power", "motor's peak power", "W", 1},
     {"peak_power_speed", "motor speed at its peak power", "rpm", kRpm},
     {"power_share", "share of the motor's peak power in use", "%", kPercent},
@@ -67,7 +69,7 @@ void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
   f[Figure::kMotorTorque] = torque;
   f[Figure::kShaftPower] = torque * motor_speed;
   f[Figure::kHandwheelTorque] = setup.machine.torque(wheel_speed);
-  if (question.slip.value > 0 || question.belt_loss.value > 0)
+  if (setup.line.slip.value != 0 || setup.line.belt_loss.value != 0)
     f[Figure::kBeltPower] = *f[Figure::kShaftPower] - *f[Figure::kHandwheelTorque] * wheel_speed;
   if (question.max_motor_speed) f[Figure::kLimitShare] = motor_speed / *question.max_motor_speed;
 }
@@ -206,6 +208,8 @@ const FigureInfo& info(Figure figure) { return kInfo[static_cast<std::size_t>(fi
 DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth) {
   DriveFindings findings;
   findings.figures[Figure::kRatio] = setup.line.ratio;
+  if (setup.line.slip.value != 0) findings.figures[Figure::kBeltSlip] = setup.line.slip;
+  if (setup.line.belt_loss.value != 0) findings.figures[Figure::kBeltLoss] = setup.line.belt_loss;
   add_operating_point(setup, question, findings);
   add_standstill(setup, question, findings.figures);
   add_loaded(setup, question, findings);

@@ -23,6 +23,8 @@ enum class Figure : std::size_t {
   kMotorTorque,
   kHandwheelTorque,
   kBeltPower,
+  kBeltSlip,
+  kBeltLoss,
   kPeakPower,
   kPeakPowerSpeed,
   kPowerShare,

@@ -19,6 +19,19 @@ struct Uncertain {
   double degrees_of_freedom = 1e9;
 };
 
+/// Top-speed runs with two tachometers on one pulley pair: what the belt wasted there.
+///   slip        s  = 1 − i·ω_h/ω_m
+///   belt loss   τ_b = T(ω_m) − τ(ω_h)/i       (motor's curve at the supply of the runs)
+/// Both lean on the same curves and, on the same pulleys, on the same ratio as the question; their
+/// errors cancel where they are the same, and propagation sees that.
+struct BeltSeen {
+  Uncertain motor_speed;           ///< rad/s, mean over the runs
+  Uncertain speed_quotient;        ///< ω_h/ω_m, mean over the runs
+  std::optional<Uncertain> ratio;  ///< of the runs' pulleys; empty: the same as the question's
+  std::optional<double> supply_v;  ///< mean supply of the runs
+  bool with_loss = false;          ///< the runs were driven by the question's motor on its machine
+};
+
 /// SI throughout. The curves must outlive the question and everything made from it.
 struct DriveQuestion {
   std::string motor_name, machine_name;
@@ -29,6 +42,8 @@ struct DriveQuestion {
   std::optional<Uncertain> motor_diameter, hand_diameter;  ///< effective, m
   Uncertain slip;                                          ///< fraction
   Uncertain belt_loss;                                     ///< N·m at the motor shaft
+  /// Slip and belt loss as seen; they take the places of `slip` and `belt_loss`.
+  std::optional<BeltSeen> belt_seen;
   double extra_nm = 0;                    ///< sewing load at the hand wheel, for the loaded figures
   std::optional<double> max_motor_speed;  ///< rad/s
   std::optional<double> max_handwheel_speed;  ///< rad/s
@@ -78,10 +93,15 @@ class DriveDesk {
  private:
   struct Places {
     int motor = 0, machine = 0, ratio = 0, slip = 0, belt_loss = 0, what_if = 0, seen = 0;
+    int seen_motor_speed = 0, seen_quotient = 0, seen_ratio = 0;
     std::optional<int> motor_diameter, hand_diameter;
   };
+  void add_sources();
+  void add_belt_warnings();
   template <class Input>
   void lay_line(DriveSetup& setup, Input input) const;
+  template <class Input>
+  void lay_belt(DriveSetup& setup, Input input) const;
 
   DriveQuestion question_;
   Sources sources_;

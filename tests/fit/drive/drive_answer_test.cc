@@ -412,3 +412,47 @@ TEST_CASE("A question that cannot be asked says what is wrong with it") {
   question.what_if_diameter = Uncertain{0.015, 0};
   CHECK_THROWS_AS(DriveDesk{question}, Error);
 }
+
+TEST_CASE("A belt's slip and loss are read from its runs, and predict these runs exactly") {
+  const Bench bench;
+  DriveQuestion truth = question_of(bench.motor, bench.machine, 6);
+  truth.slip = {0.03, 0};
+  truth.belt_loss = {0.012, 0};
+  const auto runs = answer(DriveDesk(truth));
+  const double motor_speed = rad_per_s_from_rpm(value(runs, Figure::kMotorSpeed));
+  const double wheel_speed = rad_per_s_from_rpm(value(runs, Figure::kHandwheelSpeed));
+
+  DriveQuestion question = question_of(bench.motor, bench.machine, 6);
+  question.ratio.sd = 0.05;
+  BeltSeen seen;
+  seen.motor_speed = {motor_speed, 0.001 * motor_speed};
+  seen.speed_quotient = {wheel_speed / motor_speed, 0};
+  seen.with_loss = true;
+  question.belt_seen = seen;
+  const auto found = answer(DriveDesk(question));
+  CHECK(value(found, Figure::kBeltSlip) == doctest::Approx(3).epsilon(1e-9));
+  CHECK(value(found, Figure::kBeltLoss) == doctest::Approx(0.012).epsilon(1e-9));
+  // Curves and ratio were wrong in the runs as they are now, so what is predicted for the same
+  // pulleys is known as well as the runs themselves.
+  const Estimate& speed = estimate(found, Figure::kMotorSpeed);
+  CHECK(*speed.value == doctest::Approx(rpm_from_rad_per_s(motor_speed)).epsilon(1e-9));
+  CHECK(half_width(speed) == doctest::Approx(1.96 * 0.001 * *speed.value).epsilon(0.01));
+  // On other pulleys that does not hold.
+  question.belt_seen->ratio = Uncertain{6, 0.05};
+  CHECK(half_width(estimate(answer(DriveDesk(question)), Figure::kHandwheelSpeed)) >
+        2 * half_width(estimate(found, Figure::kHandwheelSpeed)));
+}
+
+TEST_CASE("A belt that seems to give power away is told of") {
+  const Bench bench(0.001);
+  DriveQuestion question = question_of(bench.motor, bench.machine, 6);
+  const auto plain = answer(DriveDesk(question));
+  BeltSeen seen;
+  seen.motor_speed = {1.1 * rad_per_s_from_rpm(value(plain, Figure::kMotorSpeed)), 0};
+  seen.speed_quotient = {1 / 5.8, 0};
+  seen.with_loss = true;
+  question.belt_seen = seen;
+  const auto found = answer(DriveDesk(question));
+  CHECK(warned(found, "faster than the pulleys' ratio allows"));
+  CHECK(warned(found, "faster than the curves allow"));
+}

@@ -1,0 +1,302 @@
+#include "fit/verbs/drive_inputs.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/verbs/drive_belt.h"
+
+namespace loadline {
+namespace {
+
+constexpr double kDefaultDiameterSdMm = 0.1;
+constexpr double kPulleyFarTooLarge = 1e3;  // ratio that no pulley pair of a bench has
+
+double positive(const Arguments& arguments, const char* option, double otherwise) {
+  const double value = arguments.number(option).value_or(otherwise);
+  if (!(value > 0)) throw Error(Fault::kInput, fmt::format("--{} must be more than 0.", option));
+  return value;
+}
+
+double not_negative(const Arguments& arguments, const char* option, double otherwise) {
+  const double value = arguments.number(option).value_or(otherwise);
+  if (value < 0) throw Error(Fault::kInput, fmt::format("--{} must not be negative.", option));
+  return value;
+}
+
+std::optional<double> optional_positive(const Arguments& arguments, const char* option,
+                                        double factor) {
+  if (!arguments.has(option)) return std::nullopt;
+  return factor * positive(arguments, option, 1);
+}
+
+double diameter_sd(const Arguments& arguments) {
+  return m_from_mm(not_negative(arguments, "diameter-sd-mm", kDefaultDiameterSdMm));
+}
+
+void require_motor_and_machine(const Arguments& arguments) {
+  for (const char* option : {"motor", "machine"})
+    if (!arguments.has(option))
+      throw Error(Fault::kInput,
+                  fmt::format("drive needs --{} NAME; 'loadline-db list {}s' shows the names, and "
+                              "--all tries every pair.",
+                              option, option));
+}
+
+void refuse_double_ratio(const Arguments& arguments) {
+  const bool one = arguments.has("motor-pulley"), other = arguments.has("hand-pulley");
+  if (arguments.has("ratio") && (one || other))
+    throw Error(Fault::kInput, "--ratio and pulleys exclude each other; give one or the other.");
+  if (!arguments.has("ratio") && !(one && other))
+    throw Error(Fault::kInput,
+                "drive needs a ratio: --ratio I, or both --motor-pulley P and --hand-pulley H.");
+}
+
+// Role in the book against role on the command line.
+void warn_of_role(const Part& pulley, const char* used_as, std::vector<std::string>& warnings) {
+  const auto role = pulley.text("role");
+  if (role && *role != used_as)
+    warnings.push_back(fmt::format("pulley {} is recorded as a {} pulley but used as the {} one.",
+                                   pulley.name, *role == "hand" ? "hand-wheel" : "motor",
+                                   std::string(used_as) == "hand" ? "hand-wheel" : "motor"));
+}
+
+// A bore that is not the shaft's size does not go on, or wobbles.
+void warn_of_bore(const Part& pulley, const Part& carrier, std::vector<std::string>& warnings) {
+  const auto bore = pulley.number("bore-mm"), shaft = carrier.number("shaft-mm");
+  if (!bore || !shaft || std::fabs(*bore - *shaft) <= 0.1) return;
+  warnings.push_back(
+      fmt::format("pulley {} has a bore of {:.4g} mm, the shaft of {} is {:.4g} mm: "
+                  "{}.",
+                  pulley.name, *bore, carrier.name, *shaft,
+                  *bore < *shaft ? "it does not go on" : "it needs a bush"));
+}
+
+void put_pulleys(const Book& book, const Arguments& arguments, const std::optional<Part>& belt,
+                 const Part& motor, const Part& machine, DriveCase& drive) {
+  const double sd = diameter_sd(arguments);
+  const auto diameter = [&](const std::string& name, const char* role, const Part& carrier) {
+    const Part pulley = book.get(PartKind::kPulley, name);
+    warn_of_role(pulley, role, drive.warnings);
+    warn_of_bore(pulley, carrier, drive.warnings);
+    return effective_diameter(pulley, belt, sd, drive.warnings);
+  };
+  drive.motor_pulley = arguments.text("motor-pulley");
+  drive.hand_pulley = arguments.text("hand-pulley");
+  drive.question.motor_diameter = diameter(*drive.motor_pulley, "motor", motor);
+  drive.question.hand_diameter = diameter(*drive.hand_pulley, "hand", machine);
+  if (const auto other = arguments.text("what-if-pulley"))
+    drive.question.what_if_diameter = diameter(*other, "motor", motor);
+}
+
+void put_options(const Arguments& arguments, const Part& motor, const Part& machine,
+                 DriveQuestion& question) {
+  question.slip = {not_negative(arguments, "slip-percent", 0) / 100,
+                   not_negative(arguments, "slip-sd-percent", 0) / 100};
+  question.belt_loss = {not_negative(arguments, "belt-loss-nm", 0),
+                        not_negative(arguments, "belt-loss-sd-nm", 0)};
+  question.extra_nm = not_negative(arguments, "extra-nm", 0);
+  question.seam_nm = positive(arguments, "seam-nm", DriveQuestion::kDefaultSeam);
+  const double rpm = rad_per_s_from_rpm(1);
+  const auto limit = [&](const Part& part) -> std::optional<double> {
+    const auto recorded = part.number("max-rpm");
+    if (!recorded) return std::nullopt;
+    return rad_per_s_from_rpm(*recorded);
+  };
+  question.max_motor_speed = limit(motor);
+  if (arguments.has("max-rpm"))
+    question.max_motor_speed = optional_positive(arguments, "max-rpm", rpm);
+  question.max_handwheel_speed = limit(machine);
+  if (const auto stroke = machine.number("stroke-mm")) question.stroke_m = m_from_mm(*stroke);
+  if (arguments.has("stroke-mm"))
+    question.stroke_m = optional_positive(arguments, "stroke-mm", 1e-3);
+  question.stitches_per_turn = machine.number("stitches-per-turn").value_or(1);
+  question.wanted_speed = optional_positive(arguments, "wanted-rpm", rpm);
+  question.slow_speed = optional_positive(arguments, "slow-rpm", rpm);
+  if (arguments.has("slow-spm"))
+    question.slow_speed =
+        optional_positive(arguments, "slow-spm", rpm / question.stitches_per_turn);
+  if (arguments.has("what-if-ratio"))
+    question.what_if_ratio = Uncertain{positive(arguments, "what-if-ratio", 1), 0};
+  if (arguments.has("explain-top-speed"))
+    question.seen_top_speed = Uncertain{positive(arguments, "explain-top-speed", 1) * rpm,
+                                        not_negative(arguments, "explain-sd-rpm", 0) * rpm};
+  question.supply.volts = optional_positive(arguments, "supply-v", 1);
+  question.supply.hertz = optional_positive(arguments, "supply-hz", 1);
+  if (const auto rated = motor.number("rated-hz"); rated && *rated > 0)
+    question.supply.rated_hertz = rated;
+}
+
+DriveCase case_of(const Arguments& arguments, const Part& motor, const Part& machine,
+                  std::shared_ptr<const Curve> motor_curve,
+                  std::shared_ptr<const Curve> machine_curve) {
+  DriveCase drive;
+  drive.motor_curve = std::move(motor_curve);
+  drive.machine_curve = std::move(machine_curve);
+  drive.question.motor_name = motor.name;
+  drive.question.machine_name = machine.name;
+  drive.question.motor = drive.motor_curve.get();
+  drive.question.machine = drive.machine_curve.get();
+  if (arguments.has("ratio"))
+    drive.question.ratio = {positive(arguments, "ratio", 1),
+                            not_negative(arguments, "ratio-sd", 0)};
+  put_options(arguments, motor, machine, drive.question);
+  return drive;
+}
+
+void check_exclusive_belt_options(const Arguments& arguments) {
+  if (arguments.has("belt") && (arguments.has("slip-percent") || arguments.has("belt-loss-nm")))
+    throw Error(Fault::kInput,
+                "--belt takes slip and loss from the belt's runs; leave --slip-percent and "
+                "--belt-loss-nm out, or leave --belt out.");
+}
+
+struct Curved {
+  Part part;
+  std::shared_ptr<const Curve> curve;
+};
+
+// The parts of a kind that have curves: one when it is named, else all.
+std::vector<Curved> curved_parts(const Book& book, PartKind kind,
+                                 const std::optional<std::string>& name,
+                                 std::vector<std::string>& skipped) {
+  std::vector<Curved> found;
+  const std::vector<Part> parts =
+      name ? std::vector<Part>{book.get(kind, *name)} : book.parts(kind);
+  for (const Part& part : parts) try {
+      found.push_back({part, curve_for(book, part)});
+    } catch (const Error& error) {
+      if (error.fault() != Fault::kInput || name) throw;
+      skipped.push_back(error.what());
+    }
+  return found;
+}
+
+struct PulleyPair {
+  std::string motor, hand;
+  Uncertain motor_diameter, hand_diameter;
+  std::vector<std::string> warnings;
+};
+
+bool may_be(const Part& pulley, const char* role) {
+  return pulley.text("role").value_or(role) == role;
+}
+
+std::vector<PulleyPair> pulley_pairs(const Book& book, double sd,
+                                     std::vector<std::string>& skipped) {
+  struct Sized {
+    Part part;
+    Uncertain diameter;
+    std::vector<std::string> warnings;
+  };
+  std::vector<Sized> sized;
+  for (const Part& pulley : book.parts(PartKind::kPulley)) try {
+      Sized one{pulley, {}, {}};
+      one.diameter = effective_diameter(pulley, {}, sd, one.warnings);
+      sized.push_back(std::move(one));
+    } catch (const Error& error) {
+      if (error.fault() != Fault::kInput) throw;
+      skipped.push_back(error.what());
+    }
+  std::vector<PulleyPair> pairs;
+  for (const Sized& motor : sized)
+    for (const Sized& hand : sized) {
+      if (!may_be(motor.part, "motor") || !may_be(hand.part, "hand")) continue;
+      if (hand.diameter.value <= motor.diameter.value) continue;
+      PulleyPair pair{motor.part.name, hand.part.name, motor.diameter, hand.diameter,
+                      motor.warnings};
+      pair.warnings.insert(pair.warnings.end(), hand.warnings.begin(), hand.warnings.end());
+      pairs.push_back(std::move(pair));
+    }
+  return pairs;
+}
+
+}  // namespace
+
+std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
+  const bool machine = part.kind == PartKind::kMachine;
+  const auto stored = book.latest_curve(machine, part.id);
+  if (!stored)
+    throw Error(Fault::kInput, fmt::format("{} '{}' has no curve yet; run: loadline-fit {} '{}'",
+                                           machine ? "machine" : "motor", part.name,
+                                           machine ? "drag" : "motor", part.name));
+  return std::make_shared<const Curve>(Curve::from_stored(*stored));
+}
+
+Uncertain effective_diameter(const Part& pulley, const std::optional<Part>& belt, double sd_m,
+                             std::vector<std::string>& warnings) {
+  if (const auto pitch = pulley.number("pitch-mm")) return {m_from_mm(*pitch), sd_m};
+  const auto rim = pulley.number("rim-mm");
+  if (!rim)
+    throw Error(
+        Fault::kInput,
+        fmt::format("pulley '{}' has no diameter; run: loadline-db set pulley '{}' --pitch-mm "
+                    "D (effective) or --rim-mm D",
+                    pulley.name, pulley.name));
+  // A V-belt flush with the rim works at about half its height; nothing better is known here.
+  const double height = belt ? belt->number("height-mm").value_or(0) : 0;
+  warnings.push_back(fmt::format(
+      "pulley {}: its effective diameter is taken as {:.4g} mm from the rim; measure it "
+      "(--pitch-mm) to trust the ratio.",
+      pulley.name, *rim - height));
+  return {m_from_mm(*rim - height), std::max(sd_m, m_from_mm(height) / 4)};
+}
+
+DriveCase read_case(const Book& book, const Arguments& arguments) {
+  require_motor_and_machine(arguments);
+  refuse_double_ratio(arguments);
+  check_exclusive_belt_options(arguments);
+  const Part motor = book.get(PartKind::kMotor, *arguments.text("motor"));
+  const Part machine = book.get(PartKind::kMachine, *arguments.text("machine"));
+  DriveCase drive =
+      case_of(arguments, motor, machine, curve_for(book, motor), curve_for(book, machine));
+  std::optional<Part> belt;
+  if ((drive.belt = arguments.text("belt"))) belt = book.get(PartKind::kBelt, *drive.belt);
+  if (!arguments.has("ratio"))
+    put_pulleys(book, arguments, belt, motor, machine, drive);
+  else if (arguments.has("what-if-pulley"))
+    throw Error(Fault::kInput,
+                "--what-if-pulley needs --motor-pulley and --hand-pulley; with --ratio use "
+                "--what-if-ratio.");
+  if (belt) put_belt(book, *belt, motor, machine, diameter_sd(arguments), drive);
+  return drive;
+}
+
+std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& arguments,
+                                      std::vector<std::string>& skipped) {
+  const auto motors = curved_parts(book, PartKind::kMotor, arguments.text("motor"), skipped);
+  const auto machines = curved_parts(book, PartKind::kMachine, arguments.text("machine"), skipped);
+  std::vector<PulleyPair> pairs;
+  if (!arguments.has("ratio")) pairs = pulley_pairs(book, diameter_sd(arguments), skipped);
+  if (motors.empty() || machines.empty())
+    throw Error(
+        Fault::kInput,
+        "the book holds no motor or no machine with a curve; run loadline-fit motor NAME and "
+        "loadline-fit drag NAME first.");
+  if (!arguments.has("ratio") && pairs.empty())
+    throw Error(
+        Fault::kInput,
+        "the book holds no pair of pulleys with diameters; give --ratio I, or add them with "
+        "loadline-db add pulley NAME --pitch-mm D --role motor|hand.");
+  std::vector<DriveCase> cases;
+  for (const Curved& motor : motors)
+    for (const Curved& machine : machines) {
+      const DriveCase plain =
+          case_of(arguments, motor.part, machine.part, motor.curve, machine.curve);
+      if (arguments.has("ratio")) cases.push_back(plain);
+      for (const PulleyPair& pair : pairs) {
+        if (pair.hand_diameter.value > kPulleyFarTooLarge * pair.motor_diameter.value) continue;
+        DriveCase& drive = cases.emplace_back(plain);
+        drive.motor_pulley = pair.motor;
+        drive.hand_pulley = pair.hand;
+        drive.question.motor_diameter = pair.motor_diameter;
+        drive.question.hand_diameter = pair.hand_diameter;
+        drive.warnings = pair.warnings;
+      }
+    }
+  return cases;
+}
+
+}  // namespace loadline

@@ -1,0 +1,39 @@
+// From the book and the command line to drive questions.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "db/basis/command_line.h"
+#include "db/book.h"
+#include "fit/drive/question.h"
+
+namespace loadline {
+
+/// A question with the curves that it points to.
+struct DriveCase {
+  std::shared_ptr<const Curve> motor_curve, machine_curve;
+  DriveQuestion question;
+  std::optional<std::string> motor_pulley, hand_pulley, belt;
+  std::vector<std::string> warnings;
+};
+
+/// The stored curve of a part; Error(kInput) with the command to run next when there is none.
+std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part);
+
+/// What --motor, --machine, --ratio or the pulleys, and the other options ask.
+DriveCase read_case(const Book& book, const Arguments& arguments);
+
+/// Every motor with a curve on every machine with a curve, at --ratio or at every pulley pair of
+/// the book. `skipped` receives a sentence for each part without a curve.
+std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& arguments,
+                                      std::vector<std::string>& skipped);
+
+/// Effective diameter of a pulley under a belt, m; appends a warning where it is a guess. Error
+/// (kInput) when nothing is recorded that it follows from.
+Uncertain effective_diameter(const Part& pulley, const std::optional<Part>& belt, double sd_m,
+                             std::vector<std::string>& warnings);
+
+}  // namespace loadline
