@@ -4,6 +4,7 @@ import sys
 import tempfile
 
 import book_figures  # noqa: F401  (registers its figures)
+import drive_figures  # noqa: F401
 import fit_figures  # noqa: F401
 from figures import Bench, run_figures
 

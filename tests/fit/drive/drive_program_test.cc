@@ -1,0 +1,290 @@
+// loadline-fit drive as a person runs it, on a book with known curves.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <sstream>
+
+#include "db/basis/units.h"
+#include "db/book.h"
+#include "tests/db/program.h"
+
+using namespace loadline;
+using namespace loadline::testing;
+
+namespace {
+
+constexpr double kStall = 0.30, kFree = 900, kDrag = 0.45;  // N·m, rad/s, N·m
+
+Part part(PartKind kind, const std::string& name,
+          const std::map<std::string, std::variant<double, std::string>>& fields = {}) {
+  Part result;
+  result.kind = kind;
+  result.name = name;
+  result.fields = fields;
+  return result;
+}
+
+void add_curve(Book& book, bool of_machine, std::int64_t subject, const std::string& model,
+               const std::vector<std::string>& names, const std::vector<double>& parameters,
+               double high) {
+  StoredCurve curve;
+  curve.of_machine = of_machine;
+  curve.subject = subject;
+  curve.model = model;
+  curve.parameter_names = names;
+  curve.parameters = parameters;
+  const auto n = static_cast<Eigen::Index>(parameters.size());
+  curve.covariance = Eigen::MatrixXd::Zero(n, n);
+  for (Eigen::Index k = 0; k < n; ++k)
+    curve.covariance(k, k) = std::pow(0.01 * parameters[static_cast<std::size_t>(k)], 2);
+  curve.degrees_of_freedom = 1e9;
+  curve.speed_low = of_machine ? 0 : 0.05 * high;
+  curve.speed_high = high;
+  if (!of_machine) curve.supply_v = 230;
+  book.add_curve(curve);
+}
+
+// A workshop with two motors (one of them weak), a machine, pulleys and a belt.
+void fill(Book& book) {
+  const auto strong = book.add(part(PartKind::kMotor, "Lathe motor", {{"max-rpm", 9000.0}}));
+  const auto weak = book.add(part(PartKind::kMotor, "Toy motor"));
+  book.add(part(PartKind::kMotor, "New motor"));
+  const auto machine = book.add(part(PartKind::kMachine, "Parlour", {{"stroke-mm", 30.0}}));
+  add_curve(book, false, strong, "permanent-magnet", {"stall", "omega_n"}, {kStall, kFree}, kFree);
+  add_curve(book, false, weak, "permanent-magnet", {"stall", "omega_n"}, {0.02, 700}, 700);
+  add_curve(book, true, machine, "drag", {"c0", "c1", "c2"}, {kDrag, 0, 0}, 150);
+  book.add(part(PartKind::kPulley, "P18", {{"role", std::string("motor")}, {"pitch-mm", 18.0}}));
+  book.add(part(PartKind::kPulley, "P15", {{"role", std::string("motor")}, {"pitch-mm", 15.0}}));
+  book.add(part(PartKind::kPulley, "H90", {{"role", std::string("hand")}, {"pitch-mm", 90.0}}));
+  book.add(part(PartKind::kPulley, "Bare"));
+  book.add(part(PartKind::kBelt, "Red", {{"height-mm", 4.0}}));
+}
+
+struct Workshop {
+  Scratch scratch;
+  Workshop() {
+    Book book = Book::open(scratch.path("bench.book"), Book::Mode::kCreate);
+    fill(book);
+  }
+  Outcome drive(const std::string& words) const {
+    return run_program(scratch, LOADLINE_FIT_PROGRAM, "drive " + words);
+  }
+  Outcome pair(const std::string& words) const {
+    return drive("--motor 'Lathe motor' --machine Parlour " + words);
+  }
+};
+
+bool says(const Outcome& outcome, const std::string& words) {
+  return outcome.err.find(words) != std::string::npos;
+}
+
+// i·Ts(1 − ω/ωn) = c0.
+double top_rpm(double ratio) {
+  return rpm_from_rad_per_s(kFree * (1 - kDrag / (ratio * kStall)) / ratio);
+}
+
+double number(const nlohmann::json& json, const char* key) { return json[key]["value"]; }
+
+void add_top_speed_run(const Workshop& workshop, double motor_rpm, double wheel_rpm) {
+  Book book = Book::open(workshop.scratch.path("bench.book"), Book::Mode::kWrite);
+  Run run;
+  run.kind = RunKind::kTopSpeed;
+  run.source = "csv";
+  run.motor = book.get(PartKind::kMotor, "Lathe motor").id;
+  run.machine = book.get(PartKind::kMachine, "Parlour").id;
+  run.belt = book.get(PartKind::kBelt, "Red").id;
+  run.motor_pulley = book.get(PartKind::kPulley, "P18").id;
+  run.hand_pulley = book.get(PartKind::kPulley, "H90").id;
+  run.supply_v = 230;
+  const auto id = book.begin_run(run);
+  std::vector<ImportedReading> rows(800);
+  for (std::size_t k = 0; k < rows.size(); ++k) {
+    // Values that differ from row to row, as a tachometer's do.
+    const double wobble = 1 + 1e-4 * std::sin(0.9 * static_cast<double>(k));
+    rows[k].time_s = 0.02 * static_cast<double>(k);
+    rows[k].motor_rpm = motor_rpm * wobble;
+    rows[k].handwheel_rpm = wheel_rpm * wobble;
+  }
+  book.append(id, rows);
+  book.end_run(id, RunState::kComplete);
+}
+
+}  // namespace
+
+TEST_CASE("The contract's keys hold the answer of two straight lines") {
+  const Workshop workshop;
+  const auto outcome = workshop.pair("--ratio 5 --json");
+  REQUIRE(outcome.status == 0);
+  const auto json = outcome.json();
+  CHECK(number(json, "ratio") == 5);
+  CHECK(number(json, "handwheel_speed") == doctest::Approx(top_rpm(5)).epsilon(1e-9));
+  CHECK(number(json, "motor_speed") == doctest::Approx(5 * top_rpm(5)).epsilon(1e-9));
+  CHECK(number(json, "standstill_torque") == doctest::Approx(5 * kStall).epsilon(1e-12));
+  CHECK(number(json, "shaft_power") ==
+        doctest::Approx(kDrag * rad_per_s_from_rpm(top_rpm(5))).epsilon(1e-9));
+  CHECK(number(json, "best_ratio") == doctest::Approx(2 * kDrag / kStall).epsilon(1e-9));
+  CHECK(number(json, "best_handwheel_speed") ==
+        doctest::Approx(rpm_from_rad_per_s(kStall * kFree / (4 * kDrag))).epsilon(1e-9));
+  CHECK(number(json, "needle_force") == doctest::Approx(5 * kStall / 0.015).epsilon(1e-9));
+  CHECK(json["extrapolated"] == false);
+  CHECK(json["warnings"].is_array());
+  for (const char* key : {"motor_speed", "handwheel_speed", "best_handwheel_speed"})
+    CHECK(json[key]["unit"] == "rpm");
+  CHECK(json["standstill_torque"]["unit"] == "N·m");
+  CHECK(json["shaft_power"]["unit"] == "W");
+  for (const char* key : {"motor_speed", "handwheel_speed", "shaft_power", "standstill_torque",
+                          "best_ratio", "best_handwheel_speed"}) {
+    CHECK(json[key]["low"] < json[key]["value"]);
+    CHECK(json[key]["value"] < json[key]["high"]);
+  }
+}
+
+TEST_CASE("Pulleys give the ratio of their effective diameters, with its interval") {
+  const Workshop workshop;
+  const auto json =
+      workshop.pair("--motor-pulley P18 --hand-pulley H90 --diameter-sd-mm 0.2 --json").json();
+  CHECK(number(json, "ratio") == doctest::Approx(5));
+  const double relative = std::hypot(0.2 / 18, 0.2 / 90);
+  CHECK(json["ratio"]["high"].get<double>() - 5 ==
+        doctest::Approx(1.959964 * 5 * relative).epsilon(1e-6));
+}
+
+TEST_CASE("Without an operating point the exit status is 1 and the document still whole") {
+  const Workshop workshop;
+  const auto outcome = workshop.drive("--motor 'Toy motor' --machine Parlour --ratio 5 --json");
+  CHECK(outcome.status == 1);
+  const auto json = outcome.json();
+  CHECK(json["handwheel_speed"]["value"].is_null());
+  CHECK(number(json, "standstill_torque") == doctest::Approx(0.1));
+  CHECK(says(outcome, "there is no operating point"));
+}
+
+TEST_CASE("Bad usage ends with status 2 and a sentence that helps") {
+  const Workshop workshop;
+  const auto refused = [&](const std::string& words, const std::string& sentence) {
+    const auto outcome = workshop.drive(words);
+    INFO(words << ": " << outcome.err);
+    CHECK(outcome.status == 2);
+    CHECK(outcome.out.empty());
+    CHECK(says(outcome, sentence));
+  };
+  refused("--motor 'New motor' --machine Parlour --ratio 5 --json",
+          "loadline-fit motor 'New motor'");
+  refused("--motor 'Lath motor' --machine Parlour --ratio 5 --json", "Lath");
+  refused("--machine Parlour --ratio 5", "--motor NAME");
+  refused("--motor 'Lathe motor' --machine Parlour", "needs a ratio");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --motor-pulley P18", "exclude");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 0", "more than 0");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio nan", "ratio");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio five", "ratio");
+  refused("--motor 'Lathe motor' --machine Parlour --motor-pulley Bare --hand-pulley H90",
+          "loadline-db set pulley 'Bare'");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --ratios 4-12", "4:12:33");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --ratios 12:4:9", "larger");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --draws 5", "100");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --csv x.csv", "--ratios");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --supply-hz 60", "no frequency");
+}
+
+TEST_CASE("Half the voltage halves what a magnet motor can do") {
+  const Workshop workshop;
+  const auto json = workshop.pair("--ratio 5 --supply-v 115 --json").json();
+  CHECK(number(json, "standstill_torque") == doctest::Approx(2.5 * kStall).epsilon(1e-12));
+  CHECK(number(json, "peak_power") == doctest::Approx(kStall * kFree / 16).epsilon(1e-9));
+}
+
+TEST_CASE("What if: a smaller motor pulley, in per cent against today's") {
+  const Workshop workshop;
+  const auto json =
+      workshop.pair("--motor-pulley P18 --hand-pulley H90 --what-if-pulley P15 --json").json();
+  CHECK(number(json["what_if"], "ratio") == doctest::Approx(6));
+  CHECK(number(json["what_if"]["change"], "standstill_torque") == doctest::Approx(20));
+  CHECK(number(json["what_if"]["change"], "handwheel_speed") ==
+        doctest::Approx(100 * (top_rpm(6) / top_rpm(5) - 1)));
+}
+
+TEST_CASE("The trade-off comes as JSON, as CSV and as a picture") {
+  const Workshop workshop;
+  const auto outcome = workshop.pair("--ratio 5 --ratios 3:7:5 --csv t.csv --svg c.svg --json");
+  REQUIRE(outcome.status == 0);
+  const auto json = outcome.json();
+  REQUIRE(json["trade_off"].size() == 5);
+  for (int k = 0; k < 5; ++k) {
+    CHECK(number(json["trade_off"][k], "ratio") == 3 + k);
+    CHECK(number(json["trade_off"][k], "handwheel_speed") ==
+          doctest::Approx(top_rpm(3 + k)).epsilon(1e-9));
+  }
+  std::istringstream csv(bytes_of(workshop.scratch.path("t.csv")));
+  std::string header, line;
+  std::getline(csv, header);
+  CHECK(header.find("top speed of the hand wheel (rpm)") != std::string::npos);
+  int rows = 0;
+  while (std::getline(csv, line)) rows += !line.empty();
+  CHECK(rows == 5);
+  const std::string svg = bytes_of(workshop.scratch.path("c.svg"));
+  CHECK(svg.find("<svg") != std::string::npos);
+  CHECK(svg.find("Lathe motor") != std::string::npos);
+}
+
+TEST_CASE("All pairs of the drawer are ranked, the best for the machine first") {
+  const Workshop workshop;
+  const auto outcome = workshop.drive("--all --json");
+  REQUIRE(outcome.status == 0);
+  const auto json = outcome.json();
+  // Two motors with curves, one machine, two pulley pairs.
+  REQUIRE(json["drives"].size() == 4);
+  // At 5 the strong motor turns the machine fastest (its best ratio is 3).
+  CHECK(json["drives"][0]["motor"] == "Lathe motor");
+  CHECK(json["drives"][0]["motor_pulley"] == "P18");
+  CHECK(json["drives"][1]["motor_pulley"] == "P15");
+  CHECK(json["drives"][2]["motor"] == "Toy motor");
+  CHECK(json["skipped"].size() == 2);  // a motor without a curve, a pulley without a diameter
+}
+
+TEST_CASE("A named belt brings its slip and loss from its runs") {
+  const Workshop workshop;
+  const std::string pulleys = "--motor-pulley P18 --hand-pulley H90 --belt Red --json";
+  const auto without = workshop.pair(pulleys);
+  CHECK(says(without, "belt Red has no top-speed run"));
+  CHECK(number(without.json(), "handwheel_speed") == doctest::Approx(top_rpm(5)));
+  // 3 % slip and 0.01 N·m lost: i(Ts(1 − ω/ωn) − τb) = c0.
+  const double motor = kFree * (1 - (kDrag / 5 + 0.01) / kStall);
+  const double motor_rpm = rpm_from_rad_per_s(motor);
+  for (int k = -1; k <= 1; ++k)
+    add_top_speed_run(workshop, motor_rpm * (1 + 0.001 * k),
+                      motor_rpm * (1 + 0.001 * k) * 0.97 / 5);
+  const auto json = workshop.pair(pulleys).json();
+  CHECK(number(json, "belt_slip") == doctest::Approx(3).epsilon(0.01));
+  CHECK(number(json, "belt_loss") == doctest::Approx(0.01).epsilon(0.01));
+  CHECK(number(json, "handwheel_speed") == doctest::Approx(motor_rpm * 0.97 / 5).epsilon(1e-4));
+  CHECK(workshop.pair(pulleys + " --slip-percent 2").status == 2);
+}
+
+TEST_CASE("Draws with one seed print one document") {
+  const Workshop workshop;
+  const auto first = workshop.pair("--ratio 5 --draws 400 --seed 3 --json");
+  CHECK(first.status == 0);
+  CHECK(first.out == workshop.pair("--ratio 5 --draws 400 --seed 3 --json").out);
+  CHECK(first.json()["intervals"] == "draws");
+  CHECK(first.json()["draws"]["number"] == 400);
+}
+
+TEST_CASE("People get a table, and warnings on the other stream") {
+  const Workshop workshop;
+  const auto outcome = workshop.pair("--ratio 12 --slow-rpm 150 --wanted-rpm 9999");
+  CHECK(outcome.status == 0);
+  CHECK(outcome.out.find("top speed of the hand wheel") != std::string::npos);
+  CHECK(says(outcome, "no ratio gives the wanted top speed"));
+}
+
+TEST_CASE("A ratio out of reach of one pair of pulleys is planned as two") {
+  const Workshop workshop;
+  // The best ratio is 3: one pair does with a 30 mm pulley, but not where 40 mm is the smallest.
+  const std::string pulleys = "--motor-pulley P18 --hand-pulley H90 --json --smallest-pulley-mm ";
+  const auto one = workshop.pair(pulleys + "20").json();
+  CHECK(one["reduction"]["pairs"] == 1);
+  CHECK(one["reduction"]["motor_pulley_mm"] == doctest::Approx(30));
+  const auto two = workshop.pair(pulleys + "40").json();
+  CHECK(two["reduction"]["pairs"] == 2);
+  CHECK(two["reduction"]["motor_pulley_mm"] == 40);
+}
