@@ -67,16 +67,12 @@ std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const Coa
   fit.coasts = coasts;
   fit.options = options;
   fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
-  NonlinearOptions quick;
-  quick.max_iterations = 80;
-  quick.tolerance = 1e-10;
-  quick.polish = false;
   Eigen::VectorXd x = fit.problem->start();
   const double own = static_cast<double>(fit.problem->parameters() - fit.problem->common()) /
                      static_cast<double>(fit.coasts.size());
   for (Coast& coast : fit.coasts) coast.noise_sd = coast.by_edges ? 0.02 : 0.01 * coast.speed_high;
   for (int pass = 0; pass < kPasses; ++pass) {
-    fit.solution = fit_nonlinear(*fit.problem, x, pass + 1 == kPasses ? NonlinearOptions{} : quick);
+    fit.solution = improve(*fit.problem, x);
     x = fit.solution.parameters;
     if (pass + 1 == kPasses) break;
     for (std::size_t j = 0; j < fit.coasts.size(); ++j)
@@ -312,7 +308,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   for (const Coast& coast : coasts) largest = std::max(largest, coast.added_kgm2);
   const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
   const Fitted fitted = best_fit(coasts, options, unit, inertia, out.choice);
-  const CoastFit& fit = *fitted;
+  CoastFit& fit = *fitted;
+  if (fit.usable) fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters);
+  fit.usable = fit.usable && fit.solution.inverse_normal.allFinite();
   if (!fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("the coast-downs of '{}' do not determine a drag curve: {}", part.name,

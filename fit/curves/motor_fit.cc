@@ -162,13 +162,41 @@ std::vector<Candidate> try_models(const SweepFitInput& input,
   return candidates;
 }
 
+// The equations can be so close on a narrow range that AICc says nothing; then the motor's entered
+// type decides, else the series motor, which is what such machines mostly have (common practice).
+// Its fit carries the widest doubt about what lies outside the measured speeds.
+constexpr double kClearly = 6;
+constexpr double kAgainstType = 15;
+
+void prefer(std::vector<Candidate>& candidates, const std::string& name, double unless_worse_by) {
+  const auto at = std::find_if(candidates.begin(), candidates.end(),
+                               [&](const Candidate& c) { return c.tried.name == name; });
+  if (at == candidates.end() || !at->fit->usable) return;
+  if (at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
+    std::rotate(candidates.begin(), at, at + 1);
+}
+
+void choose(std::vector<Candidate>& candidates, const Part& motor) {
+  const auto type = motor.text("type");
+  if (type && *type != "unknown")
+    prefer(candidates, *type, kAgainstType);
+  else
+    prefer(candidates, "series", kClearly);
+}
+
 std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
   const ModelTried& best = models.front();
   if (options.model) return fmt::format("'{}' was asked for; {}.", best.name, best.remark);
   if (models.size() < 2 || models[1].aicc > 1e299)
     return fmt::format("'{}' is the only model that describes the data.", best.name);
-  return fmt::format("'{}' has the least AICc, {:.1f} below '{}'; {}.", best.name,
-                     models[1].aicc - best.aicc, models[1].name, best.remark);
+  const double ahead = models[1].aicc - best.aicc;
+  if (ahead < 0)
+    return fmt::format(
+        "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "
+        "them apart clearly; {}.",
+        best.name, models[1].name, -ahead, best.remark);
+  return fmt::format("'{}' has the least AICc, {:.1f} below '{}'; {}.", best.name, ahead,
+                     models[1].name, best.remark);
 }
 
 // ---- results ---------------------------------------------------------------------------------
@@ -328,7 +356,7 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor) {
                       "(first at {:.2f} s); they carry no weight.",
                       found.run, found.outlier_times_s.size(), found.outlier_times_s.front()));
   const ModelTried& used = out.models.front();
-  if (used.runs_z < -3)
+  if (used.runs_z < -3 && out.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
     out.warnings.push_back(fmt::format(
         "The '{}' curve does not quite describe these data: neighbouring speeds miss it the same "
         "way (runs test z = {:.1f}).",
@@ -373,6 +401,10 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
                             "units of torque and speed.",
                             motor.name));
+  choose(candidates, motor);
+  if (!settle(*candidates.front().fit))
+    throw Error(Fault::kInput, fmt::format("the brake runs of '{}' do not determine a curve: {}",
+                                           motor.name, candidates.front().fit->solution.message));
   MotorFit out;
   out.warnings = bench.warnings;
   for (const Candidate& c : candidates) out.models.push_back(c.tried);

@@ -19,8 +19,8 @@ using Eigen::VectorXd;
 // some tenths of the no-load speed; their friction and fan take a few per cent of the standstill
 // torque.
 constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
-constexpr double kDragShare[3] = {0.02, 0.01, 0.01};
-constexpr double kDragShareSd = 0.05;
+constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
+constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 
 template <typename Equation>
 class ShapeOf : public MotorShape {
@@ -127,7 +127,7 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
   static MatrixXd weak_root() {
     MatrixXd root = MatrixXd::Zero(5, kSize);
     root(0, 1) = root(1, 2) = 1 / kCornerLogSd;
-    for (int j = 0; j < 3; ++j) root(2 + j, 3 + j) = 1 / kDragShareSd;
+    for (int j = 0; j < 3; ++j) root(2 + j, 3 + j) = 1 / kDragShareSd[j];
     return root;
   }
   VectorXd weak_mean() const {

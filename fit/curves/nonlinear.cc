@@ -448,4 +448,43 @@ NonlinearFit fit_nonlinear(const Residuals& residuals, const VectorXd& start,
   return answer(residuals, best, iterations);
 }
 
+NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_iterations,
+                     double tolerance) {
+  using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+  const int n = residuals.count(), k = residuals.parameters();
+  NonlinearFit fit;
+  fit.parameters = start;
+  fit.residuals.resize(n);
+  RowMajor jacobian(n, k);
+  fit.rss = 1e300;
+  if (!residuals.evaluate(fit.parameters.data(), fit.residuals.data(), jacobian.data())) return fit;
+  fit.rss = fit.residuals.squaredNorm();
+  double damping = 1e-4;
+  MatrixXd normal = jacobian.transpose() * jacobian;
+  VectorXd trial_residuals(n);
+  while (fit.iterations < max_iterations && !fit.converged && damping < 1e12) {
+    ++fit.iterations;
+    MatrixXd damped = normal;
+    damped.diagonal() += damping * (normal.diagonal().array() + 1e-300).matrix();
+    const VectorXd step = damped.ldlt().solve(-(jacobian.transpose() * fit.residuals));
+    const VectorXd trial = fit.parameters + step;
+    const bool defined =
+        trial.allFinite() && residuals.evaluate(trial.data(), trial_residuals.data(), nullptr);
+    const double rss = defined ? trial_residuals.squaredNorm() : 1e300;
+    if (!(rss <= fit.rss)) {
+      damping *= 8;
+      continue;
+    }
+    fit.converged = fit.rss - rss <= tolerance * fit.rss;
+    fit.parameters = trial;
+    residuals.evaluate(trial.data(), fit.residuals.data(), jacobian.data());
+    fit.rss = rss;
+    normal = jacobian.transpose() * jacobian;
+    damping = std::max(1e-12, damping / 10);
+  }
+  fit.jacobian = jacobian;
+  fit.inverse_normal = normal.ldlt().solve(MatrixXd::Identity(k, k));
+  return fit;
+}
+
 }  // namespace loadline

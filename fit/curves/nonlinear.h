@@ -72,6 +72,12 @@ struct NonlinearFit {
   Eigen::VectorXd naive_sd() const;
 };
 
+/// The quick sibling for passes whose answer only feeds the next pass: damped Gauss–Newton on the
+/// normal equations in double precision, no bounds, no fallbacks, no polish. `relative_offset`,
+/// `rank` and `condition` are not determined; end with fit_nonlinear before anything is reported.
+NonlinearFit improve(const Residuals& residuals, const Eigen::VectorXd& start,
+                     int max_iterations = 40, double tolerance = 1e-7);
+
 /// Fits from `start` (k values, moved into the bounds first). Error(kInput) when the residuals are
 /// not defined at the start, when n < k, or when the options do not fit the problem.
 NonlinearFit fit_nonlinear(const Residuals& residuals, const Eigen::VectorXd& start,

@@ -38,7 +38,7 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   const double first = readings.time_s.empty() ? 0 : readings.time_s.front();
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
     const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - lag_s);
-    if (!motion.valid || motion.width_s > speed.half_width_s()) {
+    if (!motion.valid || motion.speed < 0) {
       ++sweep.unplaced;
       continue;
     }

@@ -13,6 +13,7 @@ namespace {
 constexpr int kPasses = 6;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
+constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
 constexpr double kDriftShare = 0.01;
 constexpr double kHeatSd = 0.06;
 // Tukey's biweight between these: Gaussian values keep their whole weight.
@@ -26,10 +27,12 @@ double outlier_weight(double u) {
   return (1 - x * x) * (1 - x * x);
 }
 
-// Noise of sweep j from the present residuals; returns the weighted sum of squares.
-double update_noise(SweepNoise& noise, const std::vector<double>& residuals, double fitted) {
+// Noise of one sweep from the present residuals. `floor` is what alignment and the file's digits
+// leave unexplained even in perfect data.
+void update_noise(SweepNoise& noise, const std::vector<double>& residuals, double fitted,
+                  double floor) {
   // The scale from the bulk, then from all that keep their weight.
-  const double bulk = std::max(robust_sd(residuals), 1e-12);
+  const double bulk = std::max(robust_sd(residuals), floor);
   double squares = 0, kept = 0;
   std::vector<double> weighted(residuals.size());
   for (std::size_t i = 0; i < residuals.size(); ++i) {
@@ -39,9 +42,8 @@ double update_noise(SweepNoise& noise, const std::vector<double>& residuals, dou
     kept += noise.weight[i];
   }
   const double left = std::max(1.0, kept - fitted);
-  noise.sd = std::max(std::sqrt(squares / left), 1e-12);
+  noise.sd = std::max(std::sqrt(squares / left), floor);
   noise.correlation = std::max(1.0, correlation_factor(weighted, fitted).factor);
-  return squares;
 }
 
 NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape) {
@@ -54,14 +56,10 @@ NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape
     scored.emplace_back(std::inner_product(r.begin(), r.end(), r.begin(), 0.0), x);
   }
   std::sort(scored.begin(), scored.end(), [](auto& a, auto& b) { return a.first < b.first; });
-  NonlinearOptions quick;
-  quick.max_iterations = 60;
-  quick.tolerance = 1e-8;
-  quick.polish = false;
   NonlinearFit best;
   best.rss = 1e300;
   for (std::size_t i = 0; i < std::min<std::size_t>(2, scored.size()); ++i) {
-    NonlinearFit fit = fit_nonlinear(problem, scored[i].second, quick);
+    NonlinearFit fit = improve(problem, scored[i].second, 60);
     if (fit.rss < best.rss) best = std::move(fit);
   }
   return best;
@@ -83,6 +81,7 @@ std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const SweepFitIn
 
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
 void find_sensitivities(SweepFit& fit) {
+  fit.by_zero.clear();
   const Eigen::MatrixXd& jacobian = fit.solution.jacobian;
   const Eigen::MatrixXd gain = fit.solution.inverse_normal * jacobian.transpose();
   Eigen::VectorXd scale = Eigen::VectorXd::Zero(jacobian.rows());
@@ -121,6 +120,7 @@ void finish(SweepFit& fit) {
   const Eigen::MatrixXd data = fit.solution.jacobian.topRows(rows);
   fit.effective_parameters = (fit.covariance * (data.transpose() * data)).trace();
   double squares = 0, kept = 0;
+  fit.effective_values = 0;
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
     const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
     const SweepNoise& noise = fit.problem->noise[j];
@@ -134,7 +134,6 @@ void finish(SweepFit& fit) {
   }
   fit.rms = kept > 0 ? std::sqrt(squares / kept) : 0;
   fit.degrees_of_freedom = std::max(3.0, fit.effective_values - fit.effective_parameters);
-  add_systematics(fit);
 }
 
 }  // namespace
@@ -168,27 +167,36 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
   for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.02 * scale.torque;
   fit.solution = best_of_starts(*fit.problem, *fit.shape);
   if (!(fit.solution.rss < 1e299)) return result;
-  NonlinearOptions quick;
-  quick.max_iterations = 100;
-  quick.tolerance = 1e-10;
-  quick.polish = false;
   const double fitted = 2 + fit.shape->size();
+  double before = 0;
   for (int pass = 0; pass < kPasses; ++pass) {
     if (pass > 0) {
       realign(fit, input);
       fit.problem = make_problem(fit, input);
     }
-    for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
+    double noise = 0;
+    for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
       update_noise(fit.problem->noise[j], fit.problem->plain_residuals(fit.solution.parameters, j),
-                   fitted);
-    const bool last = pass + 1 == kPasses;
-    fit.solution =
-        fit_nonlinear(*fit.problem, fit.solution.parameters, last ? NonlinearOptions{} : quick);
+                   fitted, kNoiseFloor * scale.torque);
+      noise += fit.problem->noise[j].sd * std::sqrt(fit.problem->noise[j].correlation);
+    }
+    fit.solution = improve(*fit.problem, fit.solution.parameters);
+    if (pass > 1 && std::fabs(noise / before - 1) < 0.003) break;
+    before = noise;
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);
   fit.usable = true;
   return result;
+}
+
+bool settle(SweepFit& fit) {
+  fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters);
+  fit.usable = fit.solution.inverse_normal.allFinite();
+  if (!fit.usable) return false;
+  finish(fit);
+  add_systematics(fit);
+  return true;
 }
 
 }  // namespace loadline

@@ -51,6 +51,10 @@ struct SweepFit {
 /// `model` as in motor_shape().
 std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input);
 
+/// Ends a fit with the full core: the answer, its covariance and its sensitivities as they are
+/// reported. False when the data do not determine it.
+bool settle(SweepFit& fit);
+
 /// Robust greatest torque and highest speed of the rows.
 SweepScale sweep_scale(const std::vector<Sweep>& sweeps);
 

@@ -142,16 +142,28 @@ void set_supply(Readings& out, const Columns& c, std::size_t most) {
   if (any(c.temperature)) out.temperature_c = thinned(c.temperature, block);
 }
 
+// Speeds of an imported run: between edges where these can be told, else over rows.
+void set_speed(SpeedTrace& trace, EdgeTrace& edges, const std::vector<double>& time,
+               const std::vector<double>& rpm, std::size_t most) {
+  const SpeedTrace rows = speed_from_rows(time, rpm);
+  edges = edges_from_rows(time, rpm);
+  if (edges.empty()) {
+    trace = thinned(rows, block_for(rows.speed.size(), most));
+    return;
+  }
+  const double span = time.back() - time.front();
+  trace = speed_from_edges(edges, most ? span / static_cast<double>(most) : 0);
+  trace.stale = rows.stale;
+}
+
 void from_rows(const Book& book, Readings& out, std::size_t most) {
   const std::vector<ImportedReading> rows = book.readings(out.run.id);
   if (rows.empty())
     throw Error(Fault::kInput,
                 fmt::format("run {} holds no rows; record or import it again.", out.run.id));
   const Columns c = columns_of(rows);
-  const SpeedTrace motor = speed_from_rows(c.time, c.motor);
-  out.motor = thinned(motor, block_for(motor.speed.size(), most));
-  const SpeedTrace hand = speed_from_rows(c.time, c.hand);
-  out.handwheel = thinned(hand, block_for(hand.speed.size(), most));
+  set_speed(out.motor, out.motor_edges, c.time, c.motor, most);
+  set_speed(out.handwheel, out.handwheel_edges, c.time, c.hand, most);
   set_torque(out, c.time, c.torque, c.supply, most);
   set_supply(out, c, most);
   out.duration_s = rows.back().time_s - rows.front().time_s;

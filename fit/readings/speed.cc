@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numeric>
+#include <optional>
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
@@ -52,6 +53,103 @@ SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const doubl
   if (trace.speed.size() < 3 || trace.stale > 3 * trace.speed.size())
     trace = trace_rows(time_s, rpm, false);
   return trace;
+}
+
+namespace {
+
+// One new value of an imported tachometer: when it was seen, and how long after the one before.
+struct NewValue {
+  double seen_s = 0, since_s = 0, speed = 0;
+  std::size_t rows = 1;  ///< that it took to come
+};
+
+std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const double> rpm) {
+  std::vector<NewValue> values;
+  double last_time = 0, last_value = 0;
+  std::size_t last_row = 0;
+  bool started = false;
+  for (std::size_t i = 0; i < rpm.size(); ++i) {
+    if (std::isnan(rpm[i]) || (started && rpm[i] == last_value)) continue;
+    if (started)
+      values.push_back(
+          {time_s[i], time_s[i] - last_time, rad_per_s_from_rpm(rpm[i]), i - last_row});
+    started = true;
+    last_time = time_s[i];
+    last_value = rpm[i];
+    last_row = i;
+  }
+  return values;
+}
+
+constexpr int kMostPulses = 120;
+constexpr std::size_t kLeastStretches = 6;
+
+// How far the times of single (or few) pulses of this pitch stray from the rows that report them,
+// in rows; each edge lies at most one row before its row, so the truth strays by less than one
+// either way. Only values slow enough that a pulse outlasts a row can tell; empty with too few of
+// them.
+std::optional<double> strays(const std::vector<NewValue>& values, double pitch, double row_s) {
+  double worst = 0, low = 0, high = 0, sum = 0;
+  std::size_t used = 0;
+  for (const NewValue& value : values) {
+    const double period = value.speed > 0 ? pitch / value.speed : 0;
+    if (period < 1.15 * row_s) {  // a fast stretch: what follows starts anew
+      sum = low = high = 0;
+      continue;
+    }
+    sum += std::max(1.0, std::round(value.since_s / period)) * period - value.since_s;
+    low = std::min(low, sum);
+    high = std::max(high, sum);
+    worst = std::max(worst, (high - low) / row_s);
+    ++used;
+  }
+  if (used < kLeastStretches) return std::nullopt;
+  return worst;
+}
+
+// The fewest pulses per turn that explain the values; 0 when there is too little to tell, or when
+// one pulse more would explain them too.
+int pulses_per_turn(const std::vector<NewValue>& values, double row_s) {
+  const auto explains = [&](int pulses) {
+    const auto away = strays(values, 2 * kPi / pulses, row_s);
+    return away && *away < 1.4;
+  };
+  for (int pulses = 1; pulses <= kMostPulses; ++pulses)
+    if (explains(pulses)) return pulses > 2 && explains(pulses + 1) ? 0 : pulses;
+  return 0;
+}
+
+}  // namespace
+
+EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
+  EdgeTrace edges;
+  const std::vector<NewValue> values = new_values(time_s, rpm);
+  if (values.size() < 12) return edges;
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < time_s.size(); ++i) steps.push_back(time_s[i] - time_s[i - 1]);
+  const double row_s = median(std::move(steps));
+  const int pulses = pulses_per_turn(values, row_s);
+  if (pulses == 0) return edges;
+  edges.pulses_per_turn = pulses;
+  const double pitch = 2 * kPi / pulses;
+  long long count = 0;
+  // The first edge lies half a pulse before its row, for want of better knowledge.
+  double edge_s = values[0].seen_s - std::min(row_s, pitch / std::max(values[0].speed, 1e-9)) / 2;
+  for (std::size_t i = 1; i < values.size(); ++i) {
+    if (!(values[i].speed > 0)) continue;
+    const double period = pitch / values[i].speed;
+    const double span = values[i].seen_s - edge_s;
+    const auto n = static_cast<long long>(std::max(1.0, std::floor(span / period + 1e-6)));
+    edge_s += static_cast<double>(n) * period;
+    // A value that came out of nowhere (a knock, a missed edge): take the row's word for the time.
+    if (edge_s > values[i].seen_s + 0.02 * row_s || edge_s < values[i].seen_s - row_s - period)
+      edge_s = values[i].seen_s - std::min(row_s, period) / 2;
+    count += n;
+    if (!edges.time_s.empty() && edge_s <= edges.time_s.back()) continue;
+    edges.time_s.push_back(edge_s);
+    edges.count.push_back(count);
+  }
+  return edges;
 }
 
 SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s) {
@@ -123,7 +221,7 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
     high = std::max(high, x);
     ++used;
   }
-  if (used < 5 || low > -0.15 || high < 0.15) return false;
+  if (used < 6 || low > -0.15 || high < 0.15) return false;
   const Eigen::LDLT<Eigen::Matrix3d> solver(normal);
   if (solver.info() != Eigen::Success || solver.rcond() < 1e-9) return false;
   const Eigen::Vector3d beta = solver.solve(right);
@@ -153,7 +251,10 @@ double SmoothSpeed::cross_validation(double half_width) const {
 SmoothSpeed::Value SmoothSpeed::at(double time_s) const {
   Value value;
   if (half_width_s_ <= 0) return value;
-  if (!local_fit(time_s, half_width_s_, trace_.speed.size(), value)) value.valid = false;
+  // Where edges are rare the kernel widens until it sees enough of them.
+  for (const double widening : {1.0, 1.6, 2.5, 4.0})
+    if (local_fit(time_s, widening * half_width_s_, trace_.speed.size(), value)) return value;
+  value.valid = false;
   return value;
 }
 
