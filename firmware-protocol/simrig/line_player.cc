@@ -22,7 +22,7 @@ double seconds_since(Clock::time_point start) {
 
 class LinePlayer {
  public:
-  LinePlayer(Player& player, const LineOptions& options) : player_(player), options_(options) {
+  LinePlayer(PlayedRig& player, const LineOptions& options) : player_(player), options_(options) {
     plug_in();
   }
 
@@ -88,7 +88,7 @@ class LinePlayer {
   /// Whether bench time runs at present.
   bool moving() const {
     if (player_.over()) return false;
-    return player_.streaming() || (!options_.fast && player_.bench().switched());
+    return player_.streaming() || (!options_.fast && player_.switched());
   }
 
   void move_on() {
@@ -107,10 +107,10 @@ class LinePlayer {
     if (!anchored_) {
       anchored_ = true;
       anchor_ = Clock::now();
-      anchor_s_ = player_.bench().time_s();
+      anchor_s_ = player_.time_s();
     }
     // At most one conversion ahead of the clock, and never so long that a command waits.
-    const double ahead = player_.bench().time_s() - anchor_s_ - seconds_since(anchor_);
+    const double ahead = player_.time_s() - anchor_s_ - seconds_since(anchor_);
     if (ahead > 0.0)
       terminal_->wait(static_cast<int>(std::min(20.0, 1.0 + ahead * 1000.0)), false);
     else
@@ -149,7 +149,7 @@ class LinePlayer {
     plug_in();
   }
 
-  Player& player_;
+  PlayedRig& player_;
   LineOptions options_;
   std::unique_ptr<PseudoTerminal> terminal_;
   Bytes pending_;
@@ -160,8 +160,8 @@ class LinePlayer {
 
 }  // namespace
 
-LineEnd play_on_line(Player& player, const LineOptions& options) {
-  return LinePlayer(player, options).run();
+LineEnd play_on_line(PlayedRig& rig, const LineOptions& options) {
+  return LinePlayer(rig, options).run();
 }
 
 }  // namespace loadline::simrig

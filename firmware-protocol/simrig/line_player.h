@@ -4,7 +4,7 @@
 #include <functional>
 #include <string>
 
-#include "firmware-protocol/simrig/play.h"
+#include "firmware-protocol/simrig/played_rig.h"
 
 namespace loadline::simrig {
 
@@ -19,6 +19,6 @@ enum class LineEnd { kOver, kNeverStarted, kReaderGone };
 
 /// Returns when the run is over and has been read, or as LineEnd says. Throws std::runtime_error
 /// when no pseudo-terminal can be had or the link cannot be made. The link is removed at the end.
-LineEnd play_on_line(Player& player, const LineOptions& options);
+LineEnd play_on_line(PlayedRig& rig, const LineOptions& options);
 
 }  // namespace loadline::simrig

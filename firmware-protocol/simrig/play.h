@@ -8,32 +8,31 @@
 #include "firmware-protocol/simrig/bench.h"
 #include "firmware-protocol/simrig/board.h"
 #include "firmware-protocol/simrig/line_faults.h"
+#include "firmware-protocol/simrig/played_rig.h"
 #include "firmware-protocol/simrig/truth.h"
 
 namespace loadline::simrig {
 
 /// Bench, board and line together, moved on one conversion at a time. One thread.
-class Player {
+class Player : public PlayedRig {
  public:
   Player(const Scenario& scenario, std::uint64_t seed);
 
-  /// Bytes from the host.
-  void receive(const std::uint8_t* bytes, std::size_t size);
-  /// Moves on to the next conversion; false when the run is over. A start command after that plays
-  /// on for run.tail_s more, with the bench at rest.
-  bool advance();
-  /// What has arrived at the host's end since the last call.
-  Bytes arrived();
+  void receive(const std::uint8_t* bytes, std::size_t size) override;
+  /// A start command after the end plays on for run.tail_s more, with the bench at rest.
+  bool advance() override;
+  Bytes arrived() override;
+  bool streaming() const override { return board_.streaming(); }
+  bool over() const override { return over_; }
+  bool switched() const override { return bench_.switched(); }
+  double time_s() const override { return bench_.time_s(); }
+  double run_time_s() const override;
+  const Scenario& scenario() const override { return scenario_; }
 
-  bool streaming() const { return board_.streaming(); }
-  bool over() const { return over_; }
-  /// Seconds since the first start command, in bench time.
-  double run_time_s() const;
   const Bench& bench() const { return bench_; }
   const Board& board() const { return board_; }
   const Moment& moment() const { return moment_; }
   const LineFaults& line() const { return line_; }
-  const Scenario& scenario() const { return scenario_; }
 
  private:
   void carry();
