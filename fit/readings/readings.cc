@@ -284,9 +284,13 @@ void from_samples(const Book& book, Readings& out, std::size_t most) {
 }  // namespace
 
 double Readings::mean_supply_v() const {
+  // A sensor at the motor's terminals reads nothing before the switch and after it.
+  double highest = 0;
+  for (const double v : supply_all_v)
+    if (v > highest) highest = v;
   double sum = 0, count = 0;
   for (const double v : supply_all_v) {
-    if (std::isnan(v)) continue;
+    if (std::isnan(v) || v < 0.2 * highest) continue;
     sum += v;
     count += 1;
   }
