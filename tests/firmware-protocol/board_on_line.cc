@@ -20,8 +20,7 @@ class EmulatedRig : public PlayedRig {
         board_(image, scenario.cell.converter_hz < 45.0 ? 10 : 80),
         bench_(board_, scenario, scenario.run.seed) {
     wire_decoder_start(&overheard_);
-    while (bench_.moment().time_s < 0.05 && bench_.advance()) {
-    }
+    while (time_s() < 0.05) advance();
   }
 
   void receive(const std::uint8_t* bytes, std::size_t size) override {
@@ -44,6 +43,7 @@ class EmulatedRig : public PlayedRig {
                               run_time_s() < f.stuck_at_s + f.stuck_for_s;
     bench_.handwheel_tach_off =
         f.handwheel_tach_lost_at_s >= 0.0 && run_time_s() >= f.handwheel_tach_lost_at_s;
+    if (started_s_ < 0.0) bench_.start_command();  // the hand waits at the switch
     over_ = over_ || !bench_.advance();
     return !over_;
   }
