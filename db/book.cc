@@ -115,6 +115,8 @@ bool has_book_row(sqlite3* db) {
 }
 
 void ready_for_writing(sqlite3* db) {
+  // Of a new book only: larger pages take fewer calls to write and to scan.
+  execute(db, "PRAGMA page_size = 8192");
   upgrade_schema(db);
   // The log lets readers go on while a run is recorded. On a file system without shared memory
   // SQLite keeps its older journal, which is slower and as safe.
