@@ -142,6 +142,8 @@ ImportedReading read_reading(const Statement& row) {
   return {row.real(0), row.real(1), row.real(2), row.real(3), row.real(4), row.real(5)};
 }
 
+}  // namespace
+
 void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
                         const std::function<void(std::span<const ImportedReading>)>& take) {
   Statement select(book.handle(),
@@ -158,6 +160,8 @@ void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
   }
   if (!rows.empty()) take(rows);
 }
+
+namespace {
 
 constexpr std::size_t kBlock = 4096;
 
@@ -244,18 +248,39 @@ void Book::end_run(std::int64_t run, RunState state) {
   scope.commit();
 }
 
+namespace {
+
+void interrupt_run(Book& book, std::int64_t run, const std::string& why) {
+  const std::int64_t last_tick = [&] {
+    Statement last(book.handle(), "SELECT max(id) FROM sample WHERE id BETWEEN ? AND ?");
+    last.with(row_id(run, 0), row_id(run, kTickMask)).step();
+    return last.whole(0) & kTickMask;
+  }();
+  Book::Transaction transaction(book);
+  book.add_event({run, last_tick, "interrupted", 0, why + "; what was committed is kept"});
+  book.end_run(run, RunState::kInterrupted);
+  transaction.commit();
+}
+
+}  // namespace
+
 int close_abandoned_runs(Book& book) {
   std::vector<std::int64_t> abandoned;
-  Statement select(book.handle(), "SELECT id, recorder FROM run WHERE state = 'open'");
-  while (select.step())
-    if (!recorder_is_alive(select.text(1))) abandoned.push_back(select.whole(0));
-  for (const std::int64_t run : abandoned) {
-    book.add_event({run, 0, "interrupted", 0,
-                    "the recording program ended without ending the run; what it had committed is "
-                    "kept"});
-    book.end_run(run, RunState::kInterrupted);
+  {
+    Statement select(book.handle(), "SELECT id, recorder FROM run WHERE state = 'open'");
+    while (select.step())
+      if (!recorder_is_alive(select.text(1))) abandoned.push_back(select.whole(0));
   }
+  for (const std::int64_t run : abandoned)
+    interrupt_run(book, run, "the recording program ended without ending the run");
   return static_cast<int>(abandoned.size());
+}
+
+void close_open_runs(Book& book, const std::string& why) {
+  RunFilter all;
+  all.with_open = true;
+  for (const Run& run : book.runs(all))
+    if (run.state == RunState::kOpen) interrupt_run(book, run.id, why);
 }
 
 void Book::each_block(std::int64_t run, std::size_t block,

@@ -67,6 +67,13 @@ class Scope {
 /// Returns how many.
 int close_abandoned_runs(Book& book);
 
+/// Ends every open run of a copy, whose recorder records into the original.
+void close_open_runs(Book& book, const std::string& why);
+
+/// As Book::each_block, for the readings of an imported run.
+void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
+                        const std::function<void(std::span<const ImportedReading>)>& take);
+
 /// Text for one run's id in a message: "run 7 (brake)".
 std::string run_words(const Run& run);
 

@@ -16,6 +16,9 @@ Verb list_verb();
 Verb show_verb();
 Verb import_verb();
 Verb export_verb();
+Verb merge_verb();
+Verb backup_verb();
+Verb check_verb();
 
 /// The kind that a person's word means: "motor" or "motors"; Error(kInput) naming the kinds.
 PartKind part_kind_of(const std::string& word);
