@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <csignal>
 #include <cstdlib>
 #include <iostream>
 #include <sstream>
@@ -230,6 +231,8 @@ void add_common_options(po::options_description& options, bool without_book) {
 
 int run_program(const Program& program, int argc, const char* const* argv) {
   g_program_name = program.name;
+  // A file at the session's size limit is an error to report, not a reason to die.
+  std::signal(SIGXFSZ, SIG_IGN);
   const auto complain = [&](const std::string& sentence) {
     std::cout.flush();
     std::cerr << program.name << ": " << sentence << "\n";

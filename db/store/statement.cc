@@ -1,8 +1,8 @@
 #include "db/store/statement.h"
 
 #include <fmt/format.h>
+#include <sys/resource.h>
 
-#include <cerrno>
 #include <limits>
 #include <utility>
 
@@ -16,11 +16,17 @@ std::string path_of(sqlite3* db) {
   return name && *name ? name : "(in memory)";
 }
 
+// SQLite does not hand the system's reason for a failed write on in a dependable way.
+bool session_limits_file_size() {
+  rlimit limit{};
+  return getrlimit(RLIMIT_FSIZE, &limit) == 0 && limit.rlim_cur != RLIM_INFINITY;
+}
+
 std::string write_fault(sqlite3* db, const std::string& path) {
-  if (sqlite3_system_errno(db) == EFBIG)
+  if (sqlite3_extended_errcode(db) == SQLITE_IOERR_WRITE && session_limits_file_size())
     return fmt::format(
-        "the book {} would grow beyond the file-size limit of this session; what "
-        "was committed is kept. Raise the limit (ulimit -f) and repeat.",
+        "the book {} met the file-size limit of this session; what was committed is "
+        "kept. Raise the limit (ulimit -f) and repeat.",
         path);
   return fmt::format(
       "the book {} could not be read or written ({}); what was committed is kept. "
