@@ -20,8 +20,28 @@ std::string first_option_words(const Verb& verb) {
   return verb.name.empty() ? verb.words : verb.name + (verb.words.empty() ? "" : " " + verb.words);
 }
 
+// Paragraphs broken at blanks to fit a terminal; lines that are short already stay as they are.
+std::string wrapped(const std::string& text) {
+  constexpr std::size_t kWidest = 96;
+  std::string out;
+  std::istringstream lines(text);
+  for (std::string line; std::getline(lines, line);) {
+    while (line.size() > kWidest) {
+      std::size_t blank = line.rfind(' ', kWidest);
+      if (blank == std::string::npos || blank == 0) blank = line.find(' ', kWidest);
+      if (blank == std::string::npos) break;
+      out += line.substr(0, blank) + "\n";
+      line.erase(0, blank + 1);
+    }
+    out += line + "\n";
+  }
+  if (!out.empty()) out.pop_back();
+  return out;
+}
+
 void print_program_help(const Program& program) {
-  std::cout << program.name << ": " << program.summary << "\n\n" << program.description << "\n\n";
+  std::cout << program.name << ": " << program.summary << "\n\n"
+            << wrapped(program.description) << "\n\n";
   if (program.verbs.size() == 1 && program.verbs[0].name.empty()) {
     const Verb& verb = program.verbs[0];
     std::cout << "Usage: " << program.name << " " << verb.words << "\n\n"
@@ -35,12 +55,12 @@ void print_program_help(const Program& program) {
     std::cout << "\nExit status: 0 done; 1 the answer is 'no'; 2 bad usage or input; 3 rig or line "
                  "fault; 4 book fault.\n";
   }
-  if (!program.cautions.empty()) std::cout << "\n" << program.cautions << "\n";
+  if (!program.cautions.empty()) std::cout << "\n" << wrapped(program.cautions) << "\n";
 }
 
 void print_verb_help(const Program& program, const Verb& verb) {
   std::cout << program.name << " " << first_option_words(verb) << "\n\n" << verb.summary << ".\n";
-  if (!verb.description.empty()) std::cout << "\n" << verb.description << "\n";
+  if (!verb.description.empty()) std::cout << "\n" << wrapped(verb.description) << "\n";
   std::cout << "\n" << verb.options << "\nExample:\n";
   std::istringstream lines(verb.example);
   for (std::string line; std::getline(lines, line);) std::cout << "  " << line << "\n";
