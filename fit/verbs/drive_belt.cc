@@ -5,40 +5,19 @@
 #include <cmath>
 #include <map>
 
-#include "fit/readings/readings.h"
+#include "fit/belts/session.h"
 
 namespace loadline {
 namespace {
 
-// One top-speed run with both tachometers, over the later part of it.
+// One top-speed run with both tachometers, over its steady part.
 struct Sighting {
   double motor_speed, quotient;
-  double supply_v;  // NaN when not known
+  std::optional<double> supply_v;
 };
 
-constexpr double kRunUpPart = 0.4;          // of the run, left out
 constexpr double kQuotientOfOneRun = 2e-4;  // two tachometers against each other, relative
 constexpr double kSpeedOfOneRun = 2e-3;     // how a single run repeats, relative (a guess of ours)
-
-double mean_speed(const SpeedTrace& trace, double from_s) {
-  double turns = 0, time = 0;
-  for (std::size_t i = 0; i < trace.speed.size(); ++i) {
-    if (trace.start_s[i] < from_s) continue;
-    turns += trace.speed[i] * trace.window_s(i);
-    time += trace.window_s(i);
-  }
-  return time > 0 ? turns / time : 0;
-}
-
-std::optional<Sighting> see(const Book& book, const Run& run) {
-  const Readings readings = load_readings(book, run.id);
-  if (readings.motor.empty() || readings.handwheel.empty()) return std::nullopt;
-  const double from = kRunUpPart * readings.duration_s;
-  const double motor = mean_speed(readings.motor, from);
-  const double wheel = mean_speed(readings.handwheel, from);
-  if (!(motor > 0 && wheel > 0)) return std::nullopt;
-  return Sighting{motor, wheel / motor, readings.mean_supply_v()};
-}
 
 struct PairOfPulleys {
   std::int64_t motor, hand;
@@ -47,17 +26,25 @@ struct PairOfPulleys {
 
 using Sightings = std::map<PairOfPulleys, std::vector<Sighting>>;
 
-Sightings sightings_of(const Book& book, const Part& belt, const Part& motor, const Part& machine) {
-  RunFilter filter;
-  filter.kind = RunKind::kTopSpeed;
-  filter.belt = belt.id;
-  filter.machine = machine.id;
-  filter.motor = motor.id;
+Sightings sightings_of(const Book& book, const Part& belt, const BeltSession& session) {
   Sightings found;
-  for (const Run& run : book.runs(filter))
-    if (const auto sighting = see(book, run))
-      found[{run.motor_pulley, run.hand_pulley}].push_back(*sighting);
+  if (session.at_motor) return found;
+  for (const TopSpeed& top : session.runs) {
+    if (top.belt != belt.name || !top.motor_speed) continue;
+    const Run run = book.run(top.run);
+    found[{run.motor_pulley, run.hand_pulley}].push_back(
+        {*top.motor_speed, top.speed / *top.motor_speed, top.supply});
+  }
   return found;
+}
+
+// Why the belt's own runs were left out, when they were.
+std::string refusals(const Book& book, const Part& belt, const BeltSession& session) {
+  std::string text;
+  for (const RefusedRun& refused : session.refused)
+    if (book.run(refused.run).belt == belt.id)
+      text += fmt::format("; run {}: {}", refused.run, refused.reason);
+  return text;
 }
 
 // Mean with the standard uncertainty of the mean; one run's scatter is taken from `relative`.
@@ -77,7 +64,7 @@ BeltSeen seen_in(const std::vector<Sighting>& sightings) {
   for (const Sighting& one : sightings) {
     speeds.push_back(one.motor_speed);
     quotients.push_back(one.quotient);
-    supply += one.supply_v / static_cast<double>(sightings.size());
+    supply += one.supply_v.value_or(std::nan("")) / static_cast<double>(sightings.size());
   }
   BeltSeen seen;
   seen.motor_speed = mean_of(speeds, kSpeedOfOneRun);
@@ -94,21 +81,23 @@ PairOfPulleys pulleys_of(const Book& book, const DriveCase& drive) {
   return {id(drive.motor_pulley), id(drive.hand_pulley)};
 }
 
-Uncertain ratio_of(const Book& book, const PairOfPulleys& pair, const Part& belt, double sd_m,
-                   std::vector<std::string>& warnings) {
-  const auto diameter = [&](std::int64_t id) {
-    return effective_diameter(book.part(PartKind::kPulley, id), belt, sd_m, warnings);
-  };
-  const Uncertain small = diameter(pair.motor), large = diameter(pair.hand);
-  const double ratio = large.value / small.value;
-  return {ratio, ratio * std::hypot(small.sd / small.value, large.sd / large.value)};
+Uncertain ratio_of(const Book& book, const PairOfPulleys& pair, const Part& belt,
+                   const std::optional<double>& sd_m, std::vector<std::string>& warnings) {
+  const Diameters found =
+      effective_diameters(book.part(PartKind::kPulley, pair.motor),
+                          book.part(PartKind::kPulley, pair.hand), belt, sd_m, warnings);
+  return {found.ratio(), found.ratio_sd()};
 }
 
 }  // namespace
 
 void put_belt(const Book& book, const Part& belt, const Part& motor, const Part& machine,
-              double diameter_sd_m, DriveCase& drive) {
-  const Sightings sightings = sightings_of(book, belt, motor, machine);
+              const std::optional<double>& diameter_sd_m, DriveCase& drive) {
+  SessionOptions options;
+  options.motor = motor.id;
+  options.any_slip = true;  // whatever the setting was, this is how the belt ran
+  const BeltSession session = read_belt_session(book, machine.id, options);
+  const Sightings sightings = sightings_of(book, belt, session);
   const PairOfPulleys todays = pulleys_of(book, drive);
   auto chosen = sightings.find(todays);
   const bool same = chosen != sightings.end() && todays.motor && todays.hand;
@@ -119,9 +108,9 @@ void put_belt(const Book& book, const Part& belt, const Part& motor, const Part&
   if (chosen == sightings.end()) {
     drive.warnings.push_back(fmt::format(
         "belt {} has no top-speed run of motor {} on machine {} with both tachometers and named "
-        "pulleys, so that its slip and loss are taken as none; record one with 'loadline-logger "
-        "record top-speed'.",
-        belt.name, motor.name, machine.name));
+        "pulleys that can be used{}; its slip and loss are taken as none. Record one with "
+        "'loadline-logger record top-speed'.",
+        belt.name, motor.name, machine.name, refusals(book, belt, session)));
     return;
   }
   BeltSeen seen = seen_in(chosen->second);

@@ -6,13 +6,11 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/belts/fit_check.h"
 #include "fit/verbs/drive_belt.h"
 
 namespace loadline {
 namespace {
-
-constexpr double kDefaultDiameterSdMm = 0.1;
-constexpr double kPulleyFarTooLarge = 1e3;  // ratio that no pulley pair of a bench has
 
 double positive(const Arguments& arguments, const char* option, double otherwise) {
   const double value = arguments.number(option).value_or(otherwise);
@@ -30,10 +28,6 @@ std::optional<double> optional_positive(const Arguments& arguments, const char* 
                                         double factor) {
   if (!arguments.has(option)) return std::nullopt;
   return factor * positive(arguments, option, 1);
-}
-
-double diameter_sd(const Arguments& arguments) {
-  return m_from_mm(not_negative(arguments, "diameter-sd-mm", kDefaultDiameterSdMm));
 }
 
 void require_motor_and_machine(const Arguments& arguments) {
@@ -57,38 +51,37 @@ void refuse_double_ratio(const Arguments& arguments) {
 // Role in the book against role on the command line.
 void warn_of_role(const Part& pulley, const char* used_as, std::vector<std::string>& warnings) {
   const auto role = pulley.text("role");
+  const auto words = [](const std::string& r) { return r == "hand" ? "hand-wheel" : "motor"; };
   if (role && *role != used_as)
     warnings.push_back(fmt::format("pulley {} is recorded as a {} pulley but used as the {} one.",
-                                   pulley.name, *role == "hand" ? "hand-wheel" : "motor",
-                                   std::string(used_as) == "hand" ? "hand-wheel" : "motor"));
+                                   pulley.name, words(*role), words(used_as)));
 }
 
-// A bore that is not the shaft's size does not go on, or wobbles.
-void warn_of_bore(const Part& pulley, const Part& carrier, std::vector<std::string>& warnings) {
-  const auto bore = pulley.number("bore-mm"), shaft = carrier.number("shaft-mm");
-  if (!bore || !shaft || std::fabs(*bore - *shaft) <= 0.1) return;
-  warnings.push_back(
-      fmt::format("pulley {} has a bore of {:.4g} mm, the shaft of {} is {:.4g} mm: "
-                  "{}.",
-                  pulley.name, *bore, carrier.name, *shaft,
-                  *bore < *shaft ? "it does not go on" : "it needs a bush"));
+void append(std::vector<std::string>& to, const std::vector<std::string>& from) {
+  for (const std::string& one : from)
+    if (std::find(to.begin(), to.end(), one) == to.end()) to.push_back(one);
 }
 
 void put_pulleys(const Book& book, const Arguments& arguments, const std::optional<Part>& belt,
                  const Part& motor, const Part& machine, DriveCase& drive) {
-  const double sd = diameter_sd(arguments);
-  const auto diameter = [&](const std::string& name, const char* role, const Part& carrier) {
-    const Part pulley = book.get(PartKind::kPulley, name);
-    warn_of_role(pulley, role, drive.warnings);
-    warn_of_bore(pulley, carrier, drive.warnings);
-    return effective_diameter(pulley, belt, sd, drive.warnings);
-  };
+  const auto sd = diameter_sd(arguments);
   drive.motor_pulley = arguments.text("motor-pulley");
   drive.hand_pulley = arguments.text("hand-pulley");
-  drive.question.motor_diameter = diameter(*drive.motor_pulley, "motor", motor);
-  drive.question.hand_diameter = diameter(*drive.hand_pulley, "hand", machine);
-  if (const auto other = arguments.text("what-if-pulley"))
-    drive.question.what_if_diameter = diameter(*other, "motor", motor);
+  const Part small = book.get(PartKind::kPulley, *drive.motor_pulley);
+  const Part large = book.get(PartKind::kPulley, *drive.hand_pulley);
+  warn_of_role(small, "motor", drive.warnings);
+  warn_of_role(large, "hand", drive.warnings);
+  const Diameters found = effective_diameters(small, large, belt, sd, drive.warnings);
+  append(drive.warnings, fit_warnings(motor, machine, small, large, belt));
+  drive.question.motor_diameter = found.motor;
+  drive.question.hand_diameter = found.hand;
+  const auto name = arguments.text("what-if-pulley");
+  if (!name) return;
+  const Part other = book.get(PartKind::kPulley, *name);
+  warn_of_role(other, "motor", drive.warnings);
+  drive.question.what_if_diameter =
+      effective_diameters(other, large, belt, sd, drive.warnings).motor;
+  append(drive.warnings, fit_warnings(motor, machine, other, large, belt));
 }
 
 void put_options(const Arguments& arguments, const Part& motor, const Part& machine,
@@ -175,8 +168,8 @@ std::vector<Curved> curved_parts(const Book& book, PartKind kind,
 }
 
 struct PulleyPair {
-  std::string motor, hand;
-  Uncertain motor_diameter, hand_diameter;
+  Part motor, hand;
+  Diameters diameters;
   std::vector<std::string> warnings;
 };
 
@@ -184,31 +177,25 @@ bool may_be(const Part& pulley, const char* role) {
   return pulley.text("role").value_or(role) == role;
 }
 
-std::vector<PulleyPair> pulley_pairs(const Book& book, double sd,
+bool has_size(const Part& pulley) { return pulley.number("pitch-mm") || pulley.number("rim-mm"); }
+
+std::vector<PulleyPair> pulley_pairs(const Book& book, const std::optional<double>& sd,
                                      std::vector<std::string>& skipped) {
-  struct Sized {
-    Part part;
-    Uncertain diameter;
-    std::vector<std::string> warnings;
-  };
-  std::vector<Sized> sized;
-  for (const Part& pulley : book.parts(PartKind::kPulley)) try {
-      Sized one{pulley, {}, {}};
-      one.diameter = effective_diameter(pulley, {}, sd, one.warnings);
-      sized.push_back(std::move(one));
-    } catch (const Error& error) {
-      if (error.fault() != Fault::kInput) throw;
-      skipped.push_back(error.what());
-    }
   std::vector<PulleyPair> pairs;
-  for (const Sized& motor : sized)
-    for (const Sized& hand : sized) {
-      if (!may_be(motor.part, "motor") || !may_be(hand.part, "hand")) continue;
-      if (hand.diameter.value <= motor.diameter.value) continue;
-      PulleyPair pair{motor.part.name, hand.part.name, motor.diameter, hand.diameter,
-                      motor.warnings};
-      pair.warnings.insert(pair.warnings.end(), hand.warnings.begin(), hand.warnings.end());
-      pairs.push_back(std::move(pair));
+  const std::vector<Part> pulleys = book.parts(PartKind::kPulley);
+  for (const Part& pulley : pulleys)
+    if (!has_size(pulley))
+      skipped.push_back(
+          fmt::format("pulley '{}' has no diameter; run: loadline-db set pulley '{}' "
+                      "--pitch-mm D (effective) or --rim-mm D",
+                      pulley.name, pulley.name));
+  for (const Part& motor : pulleys)
+    for (const Part& hand : pulleys) {
+      if (!has_size(motor) || !has_size(hand)) continue;
+      if (!may_be(motor, "motor") || !may_be(hand, "hand")) continue;
+      PulleyPair pair{motor, hand, {}, {}};
+      pair.diameters = effective_diameters(motor, hand, {}, sd, pair.warnings);
+      if (pair.diameters.ratio() > 1) pairs.push_back(std::move(pair));
     }
   return pairs;
 }
@@ -225,23 +212,28 @@ std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
   return std::make_shared<const Curve>(Curve::from_stored(*stored));
 }
 
-Uncertain effective_diameter(const Part& pulley, const std::optional<Part>& belt, double sd_m,
-                             std::vector<std::string>& warnings) {
-  if (const auto pitch = pulley.number("pitch-mm")) return {m_from_mm(*pitch), sd_m};
-  const auto rim = pulley.number("rim-mm");
-  if (!rim)
-    throw Error(
-        Fault::kInput,
-        fmt::format("pulley '{}' has no diameter; run: loadline-db set pulley '{}' --pitch-mm "
-                    "D (effective) or --rim-mm D",
-                    pulley.name, pulley.name));
-  // A V-belt flush with the rim works at about half its height; nothing better is known here.
-  const double height = belt ? belt->number("height-mm").value_or(0) : 0;
-  warnings.push_back(fmt::format(
-      "pulley {}: its effective diameter is taken as {:.4g} mm from the rim; measure it "
-      "(--pitch-mm) to trust the ratio.",
-      pulley.name, *rim - height));
-  return {m_from_mm(*rim - height), std::max(sd_m, m_from_mm(height) / 4)};
+double Diameters::ratio_sd() const {
+  return ratio() * std::hypot(motor.sd / motor.value, hand.sd / hand.value);
+}
+
+std::optional<double> diameter_sd(const Arguments& arguments) {
+  if (!arguments.has("diameter-sd-mm")) return std::nullopt;
+  return m_from_mm(not_negative(arguments, "diameter-sd-mm", 0));
+}
+
+Diameters effective_diameters(const Part& motor_pulley, const Part& hand_pulley,
+                              const std::optional<Part>& belt, const std::optional<double>& sd_m,
+                              std::vector<std::string>& warnings) {
+  const TrueRatio found = true_ratio(motor_pulley, hand_pulley, belt);
+  if (!found.motor_diameter.value || !found.hand_diameter.value)
+    throw Error(Fault::kInput, found.reason + ".");
+  const auto diameter = [&](const Estimate& mm) {
+    constexpr double kLimitsToSd = 2 * 1.96;  // its limits are value ± 1.96 standard uncertainties
+    return Uncertain{m_from_mm(*mm.value),
+                     sd_m.value_or(m_from_mm(*mm.high - *mm.low) / kLimitsToSd)};
+  };
+  append(warnings, found.warnings);
+  return {diameter(found.motor_diameter), diameter(found.hand_diameter)};
 }
 
 DriveCase read_case(const Book& book, const Arguments& arguments) {
@@ -287,13 +279,13 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
           case_of(arguments, motor.part, machine.part, motor.curve, machine.curve);
       if (arguments.has("ratio")) cases.push_back(plain);
       for (const PulleyPair& pair : pairs) {
-        if (pair.hand_diameter.value > kPulleyFarTooLarge * pair.motor_diameter.value) continue;
         DriveCase& drive = cases.emplace_back(plain);
-        drive.motor_pulley = pair.motor;
-        drive.hand_pulley = pair.hand;
-        drive.question.motor_diameter = pair.motor_diameter;
-        drive.question.hand_diameter = pair.hand_diameter;
+        drive.motor_pulley = pair.motor.name;
+        drive.hand_pulley = pair.hand.name;
+        drive.question.motor_diameter = pair.diameters.motor;
+        drive.question.hand_diameter = pair.diameters.hand;
         drive.warnings = pair.warnings;
+        append(drive.warnings, fit_warnings(motor.part, machine.part, pair.motor, pair.hand, {}));
       }
     }
   return cases;

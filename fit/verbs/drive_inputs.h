@@ -31,9 +31,20 @@ DriveCase read_case(const Book& book, const Arguments& arguments);
 std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& arguments,
                                       std::vector<std::string>& skipped);
 
-/// Effective diameter of a pulley under a belt, m; appends a warning where it is a guess. Error
-/// (kInput) when nothing is recorded that it follows from.
-Uncertain effective_diameter(const Part& pulley, const std::optional<Part>& belt, double sd_m,
-                             std::vector<std::string>& warnings);
+/// Effective diameters of two pulleys under a belt, m.
+struct Diameters {
+  Uncertain motor, hand;
+  double ratio() const { return hand.value / motor.value; }
+  double ratio_sd() const;
+};
+
+/// From where the belt seats, the pitch diameters or the rims (fit/belts/fit_check.h); appends its
+/// warnings. `sd_m` overrides its standard uncertainty. Error(kInput) when a size is missing.
+Diameters effective_diameters(const Part& motor_pulley, const Part& hand_pulley,
+                              const std::optional<Part>& belt, const std::optional<double>& sd_m,
+                              std::vector<std::string>& warnings);
+
+/// --diameter-sd-mm in m.
+std::optional<double> diameter_sd(const Arguments& arguments);
 
 }  // namespace loadline

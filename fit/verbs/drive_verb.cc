@@ -188,7 +188,8 @@ void add_what_is_mounted(po::options_description& options) {
       "motor-pulley", text()->value_name("NAME"), "instead of --ratio: the pulley on the motor")(
       "hand-pulley", text()->value_name("NAME"), "and the one on the machine")(
       "diameter-sd-mm", number()->value_name("U"),
-      "standard uncertainty of effective diameters (else 0.1 mm)")(
+      "standard uncertainty of effective diameters (else 0.2 % of a pitch diameter, or what the "
+      "belt's seat in the groove leaves open)")(
       "belt", text()->value_name("NAME"), "take slip and loss from this belt's top-speed runs")(
       "slip-percent", number()->value_name("S"), "or: speed lost in the belt")(
       "slip-sd-percent", number()->value_name("U"), "its standard uncertainty")(
