@@ -23,8 +23,8 @@ std::optional<Curve> motor_curve(const Book& book, const BeltSession& session) {
   return session.motors.size() == 1 ? curve_of(book, false, session.motors.front()) : std::nullopt;
 }
 
-std::optional<Prior> supply_effect(const Book& book, const BeltSession& session, const Curve& motor,
-                                   const Curve* drag) {
+std::optional<KnownEffect> supply_effect(const Book& book, const BeltSession& session,
+                                         const Curve& motor, const Curve* drag) {
   double motor_speed = 0, ratio = 0, count = 0;
   for (const TopSpeed& run : session.runs) {
     if (!run.motor_speed) continue;

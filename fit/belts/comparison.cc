@@ -149,7 +149,7 @@ Fitted fit_free(const Layout& layout, const Terms& terms) {
 // The supply's effect as known beforehand. What is not known of it moves all runs together: by m·δe
 // for means m of ln(V/V₀), which goes into the covariance. (Its part within a belt is in the
 // residuals already, so that the intervals are rather too wide than too narrow.)
-Fitted fit_with_prior(const Layout& layout, const Prior& prior, bool drift) {
+Fitted fit_with_prior(const Layout& layout, const KnownEffect& prior, bool drift) {
   LongVector y = long_vector(layout.y);
   const LongVector volts = long_vector(*layout.supply);
   y -= static_cast<long double>(prior.value) * volts;
@@ -208,14 +208,14 @@ void set_supply(Layout& layout, std::span<const TopSpeed> runs, const CompareOpt
 // Whether the runs shall tell the supply's effect. Decided by the design alone, never by the
 // speeds, so that the choice cannot favour a result: estimating costs a degree of freedom, leaving
 // it at the prior leaves noise of prior.sd × the scatter of the supply.
-bool estimate_supply(const Layout& layout, const Prior& prior, double freedom) {
+bool estimate_supply(const Layout& layout, const KnownEffect& prior, double freedom) {
   if (!layout.supply || freedom < 3) return false;
   const LinearFit within = fit_linear(design_of(layout, {}), long_vector(*layout.supply));
   const double noise = prior.sd * within.residual_sd;
   return noise > (freedom < 5 ? 0.01 : 0.001);
 }
 
-Fitted choose_model(const Layout& layout, const Prior& prior, BeltComparison& result) {
+Fitted choose_model(const Layout& layout, const KnownEffect& prior, BeltComparison& result) {
   const auto parameters =
       static_cast<double>(layout.belts.size() + layout.blocks.size() - layout.components);
   const double freedom = static_cast<double>(layout.runs()) - parameters;
@@ -246,7 +246,7 @@ Fitted choose_model(const Layout& layout, const Prior& prior, BeltComparison& re
   return plain;
 }
 
-void describe_supply(const Fitted& fitted, const Prior& prior, const Layout& layout,
+void describe_supply(const Fitted& fitted, const KnownEffect& prior, const Layout& layout,
                      BeltComparison& result) {
   if (!layout.supply) return;
   const double range = 100 * spread(*layout.supply);
@@ -498,8 +498,8 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   Layout layout = lay_out(runs);
   result.blocks = layout.blocks.size();
   set_supply(layout, runs, options, result);
-  const Prior prior = options.supply_effect.value_or(
-      Prior{0.7, 0.5, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
+  const KnownEffect prior = options.supply_effect.value_or(
+      KnownEffect{0.7, 0.5, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
   const Fitted fitted = choose_model(layout, prior, result);
   result.degrees_of_freedom = std::max(0.0, fitted.degrees_of_freedom);
   describe_supply(fitted, prior, layout, result);

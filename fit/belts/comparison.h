@@ -41,7 +41,7 @@ struct TopSpeed {
 };
 
 /// A value known beforehand, with its standard uncertainty.
-struct Prior {
+struct KnownEffect {
   double value = 0;
   double sd = 0;
   std::string source;  ///< for people: "the curve of motor M"
@@ -49,7 +49,7 @@ struct Prior {
 
 struct CompareOptions {
   /// d ln(speed) / d ln(supply) known beforehand; the default is described above.
-  std::optional<Prior> supply_effect;
+  std::optional<KnownEffect> supply_effect;
   /// Below this spread (largest − smallest of ln V) no correction is made: 0.2 % of supply moves
   /// the speed by as much at most, and a correction would cost more than it mends.
   double least_supply_spread = 0.002;

@@ -54,9 +54,9 @@ std::optional<Curve> at_voltage(const Curve& motor, double factor) {
   return moved;
 }
 
-std::optional<Prior> supply_effect_from_curve(const Curve& motor, double motor_speed,
-                                              const Curve* drag, double ratio,
-                                              const std::string& source) {
+std::optional<KnownEffect> supply_effect_from_curve(const Curve& motor, double motor_speed,
+                                                    const Curve* drag, double ratio,
+                                                    const std::string& source) {
   constexpr double kStep = 1e-3;
   const auto up = at_voltage(motor, 1 + kStep), down = at_voltage(motor, 1 - kStep);
   const double torque = motor.torque(motor_speed);
@@ -68,12 +68,13 @@ std::optional<Prior> supply_effect_from_curve(const Curve& motor, double motor_s
   if (drag && ratio > 0) {
     // τ(ω/i)/i at the motor shaft, so that its slope there is τ′/i².
     const double value = effect(drag->slope(motor_speed / ratio) / (ratio * ratio));
-    return Prior{value, 0.15 * std::fabs(value), source};
+    return KnownEffect{value, 0.15 * std::fabs(value), source};
   }
   const double least = effect(2 * torque / motor_speed), most = effect(0);
   if (!(least > 0) || !(most > 0)) return std::nullopt;
-  return Prior{(least + most) / 2,
-               std::hypot((most - least) / std::sqrt(12.0), 0.1 * (least + most) / 2), source};
+  return KnownEffect{(least + most) / 2,
+                     std::hypot((most - least) / std::sqrt(12.0), 0.1 * (least + most) / 2),
+                     source};
 }
 
 void add_belt_costs(BeltComparison& comparison, const Curve& motor, const Curve* drag) {

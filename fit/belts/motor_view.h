@@ -19,9 +19,9 @@ std::optional<Curve> at_voltage(const Curve& motor, double factor);
 /// e = (∂T/∂ln V) / (ω (D′ − T′)) with D = T there. From the machine's curve p is known; without it
 /// p lies between 0 and 2, taken as rectangular. `motor_speed` in rad/s; `ratio` = motor speed over
 /// hand-wheel speed, used with `drag`. Empty when the curve cannot be moved or has no torque there.
-std::optional<Prior> supply_effect_from_curve(const Curve& motor, double motor_speed,
-                                              const Curve* drag, double ratio,
-                                              const std::string& source);
+std::optional<KnownEffect> supply_effect_from_curve(const Curve& motor, double motor_speed,
+                                                    const Curve* drag, double ratio,
+                                                    const std::string& source);
 
 /// Fills extra_torque and extra_power of each belt with a motor speed: what its belt costs more
 /// than the best one's, T(ω) − T(ω_best) less what the machine's drag changes by between the two

@@ -143,7 +143,7 @@ TEST_CASE("with too few runs the supply's effect comes from what is known before
   const double volts[] = {230, 231, 234, 236};
   for (std::size_t i = 0; i < 4; ++i) runs[i].supply = volts[i];
   CompareOptions known;
-  known.supply_effect = Prior{1.0, 0.05, "the curve"};
+  known.supply_effect = KnownEffect{1.0, 0.05, "the curve"};
   const BeltComparison c = compare_belts(runs, known);
   // By hand: logarithms less 1.0·ln(V/232.5), means, difference.
   const double by_hand =
