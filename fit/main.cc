@@ -20,5 +20,8 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::drag_verb());
   program.verbs.push_back(loadline::belts_verb());
   program.verbs.push_back(loadline::drive_verb());
+  program.verbs.push_back(loadline::groove_verb());
+  program.verbs.push_back(loadline::length_verb());
+  program.verbs.push_back(loadline::tension_verb());
   return loadline::run_program(program, argc, argv);
 }

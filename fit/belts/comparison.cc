@@ -340,9 +340,13 @@ std::vector<Pair> pairs_of(const Layout& layout, const Fitted& fitted,
     return pairs;
   }
   const auto groups = corrected_groups(layout, fitted, rank);
-  if (layout.blocks.size() == 1 && !fitted.terms.drift && equal_spread_p(groups) < 0.01) {
+  // Fewer than six repeats cannot tell unequal spread from chance.
+  const bool enough = std::all_of(groups.begin(), groups.end(),
+                                  [](const auto& group) { return group.size() >= 6; });
+  if (enough && layout.blocks.size() == 1 && !fitted.terms.drift &&
+      equal_spread_p(groups) < 0.005) {
     result.notes.push_back(
-        "the belts repeat differently well (Brown–Forsythe p < 0.01): intervals after Games and "
+        "the belts repeat differently well (Brown–Forsythe p < 0.005): intervals after Games and "
         "Howell, without one common scatter");
     return all_pairs_unequal(groups);
   }

@@ -16,7 +16,7 @@ constexpr double kTensionLine = 0.34;
 // A belt may stand proud or sink by this share of its height and still be held by its sides.
 constexpr double kMostProud = 0.2, kMostSunk = 0.5, kSunkWarning = 0.3;
 // Standard uncertainties of calliper sizes in soft belts and turned grooves, mm; practice.
-constexpr double kWidthSd = 0.05, kRimSd = 0.05, kTensionLineSd = 0.08;
+constexpr double kWidthSd = 0.05, kRimSd = 0.05, kTensionLineSd = 0.05;
 
 double half_tan(double angle_deg) { return std::tan(rad_from_deg(angle_deg / 2)); }
 

@@ -7,6 +7,7 @@
 #include <ctime>
 #include <iomanip>
 #include <set>
+#include <span>
 #include <sstream>
 
 #include "db/basis/units.h"
@@ -217,20 +218,45 @@ void refuse_outside(const SlipBand& band, const std::vector<std::optional<double
   }
 }
 
-void check_quantity(const char* quantity, const char* unit,
+// The band that slip checks at the bench were judged by: document "slip-band" of the book, by the
+// machine's uuid. Taken when most checks of the session lie in it; else it is another day's.
+std::optional<SlipBand> band_of_bench(const Book& book, std::int64_t machine,
+                                      std::span<const double> creep) {
+  const auto text = book.document("slip-band");
+  if (!text) return std::nullopt;
+  const Json document = Json::parse(*text, nullptr, false);
+  const std::string key = book.part(PartKind::kMachine, machine).uuid;
+  if (!document.is_object() || !document.contains(key) || !document[key].is_object())
+    return std::nullopt;
+  SlipBand band{.quantity = "creep speed", .unit = "rpm"};
+  band.low = document[key].value("low_rpm", 0.0);
+  band.high = document[key].value("high_rpm", 0.0);
+  if (!(band.high > band.low)) return std::nullopt;
+  band.middle = (band.low + band.high) / 2;
+  band.percent = 100 * (band.high - band.low) / 2 / band.middle;
+  band.checks = creep.size();
+  const auto inside =
+      std::count_if(creep.begin(), creep.end(), [&](double value) { return band.holds(value); });
+  if (2 * static_cast<std::size_t>(inside) <= creep.size()) return std::nullopt;
+  return band;
+}
+
+void check_quantity(const Book& book, std::int64_t machine, const char* quantity, const char* unit,
                     const std::vector<std::optional<double>>& values, const SessionOptions& options,
                     std::vector<Candidate>& candidates, BeltSession& session) {
   std::vector<double> known;
   for (const auto& value : values)
     if (value) known.push_back(*value);
   if (known.empty()) return;
-  const SlipBand band = slip_band(quantity, unit, known, options.slip_band_percent);
+  SlipBand band = slip_band(quantity, unit, known, options.slip_band_percent);
+  if (!options.slip_band_percent && std::string(quantity) == "creep speed")
+    if (const auto bench = band_of_bench(book, machine, known)) band = *bench;
   session.bands.push_back(band);
   if (!options.any_slip) refuse_outside(band, values, candidates);
 }
 
-void check_slip(const Book& book, const SessionOptions& options, std::vector<Candidate>& candidates,
-                BeltSession& session) {
+void check_slip(const Book& book, std::int64_t machine, const SessionOptions& options,
+                std::vector<Candidate>& candidates, BeltSession& session) {
   SlipChecks checks(book);
   std::vector<std::optional<double>> creep(candidates.size()), torque(candidates.size());
   std::set<std::int64_t> used;
@@ -253,8 +279,8 @@ void check_slip(const Book& book, const SessionOptions& options, std::vector<Can
   if (options.any_slip)
     session.warnings.emplace_back(
         "slip settings were not looked at: a difference may be the belt's tension, not the belt");
-  check_quantity("creep speed", "rpm", creep, options, candidates, session);
-  check_quantity("torque", "N·m", torque, options, candidates, session);
+  check_quantity(book, machine, "creep speed", "rpm", creep, options, candidates, session);
+  check_quantity(book, machine, "torque", "N·m", torque, options, candidates, session);
   session.settings = checks.settings();
 }
 
@@ -318,7 +344,7 @@ BeltSession read_belt_session(const Book& book, std::int64_t machine,
       candidate.reasons.emplace_back(error.what());
     }
   }
-  check_slip(book, options, candidates, session);
+  check_slip(book, machine, options, candidates, session);
   check_supply(options, candidates);
   fill_hand_speeds(candidates, session);
   if (session.at_motor && !candidates.empty())
