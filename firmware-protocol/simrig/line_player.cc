@@ -136,8 +136,11 @@ class LinePlayer {
   void unplug() {
     unplugged_ = true;
     while (!pending_.empty() && terminal_->has_reader()) send();
-    while (terminal_->has_reader() && terminal_->unread() > 0)
+    // The kernel hands on in portions: empty once is not yet read to the end.
+    for (int empty = 0; empty < 5 && terminal_->has_reader();) {
+      empty = terminal_->unread() > 0 ? 0 : empty + 1;
       std::this_thread::sleep_for(std::chrono::milliseconds(5));
+    }
     terminal_.reset();
     present_ = false;
     const double gone_s = player_.scenario().faults.hang_up_for_s;

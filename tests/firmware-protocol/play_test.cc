@@ -333,6 +333,57 @@ TEST_CASE("the pseudo-terminal carries the run that the memory holds") {
   for (std::size_t n = 0; n < r.samples.size(); ++n) CHECK(same(heard.samples[n], r.samples[n]));
 }
 
+TEST_CASE("a terminal that goes and comes back costs what was sent meanwhile, and no more") {
+  Scenario s = parse_scenario(kQuick);
+  s.run.action_s = 6.0;
+  s.faults.hang_up_at_s = 2.0;
+  s.faults.hang_up_for_s = 1.0;
+  Player player(s, 5);
+  const std::string link =
+      (std::filesystem::temp_directory_path() / ("loadline-play-" + std::to_string(::getpid())))
+          .string();
+  LineOptions options;
+  options.fast = true;
+  options.wait_s = 10.0;
+  options.link = link;
+  auto end = std::async(std::launch::async, [&] { return play_on_line(player, options); });
+  Heard heard;
+  wire_decoder_start(&heard.decoder);
+  const auto open_link = [&] {
+    int fd = -1;
+    for (int n = 0; n < 1000 && (fd = ::open(link.c_str(), O_RDWR | O_NOCTTY)) < 0; ++n)
+      std::this_thread::sleep_for(std::chrono::milliseconds(10));
+    return fd;
+  };
+  const auto listen = [&](int fd) {  // until the line goes or the rig has stopped
+    Bytes bytes(700);
+    while (heard.states.empty() || heard.states.back().streaming != 0 || heard.samples.empty()) {
+      const ssize_t got = ::read(fd, bytes.data(), bytes.size());
+      if (got <= 0) break;
+      hear(heard, Bytes(bytes.begin(), bytes.begin() + got));
+    }
+    ::close(fd);
+  };
+  int fd = open_link();
+  REQUIRE(fd >= 0);
+  const Bytes start = command(kWireStart);
+  REQUIRE(::write(fd, start.data(), start.size()) == static_cast<ssize_t>(start.size()));
+  listen(fd);
+  const std::size_t before = heard.samples.size();
+  fd = open_link();
+  REQUIRE(fd >= 0);
+  listen(fd);
+  CHECK(end.get() == LineEnd::kOver);
+  REQUIRE(heard.samples.size() > before);
+  CHECK(heard.samples.back().number >= 557);
+  for (std::size_t n = 1; n < heard.samples.size(); ++n)
+    if (n != before) CHECK(heard.samples[n].number == heard.samples[n - 1].number + 1);
+  CHECK(heard.samples[before - 1].number >= 155);  // up to 2 s
+  const std::uint32_t gap = heard.samples[before].number - heard.samples[before - 1].number - 1;
+  CHECK(gap >= 70);
+  CHECK(gap <= 90);
+}
+
 TEST_CASE("nobody at the other end is said, not waited for without end") {
   Player player(parse_scenario(kQuick), 1);
   LineOptions options;
