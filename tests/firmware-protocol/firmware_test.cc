@@ -163,6 +163,35 @@ TEST_CASE("eighty conversions a second and 12,000 rpm on both tachometers lose n
                                      << " us, conversion " << worst_conversion * 1e6 << " us");
 }
 
+// Twenty slots at 12,000 rpm on both shafts: the most that the firmware's page promises.
+TEST_CASE("four thousand edges a second on both inputs are all counted and all timed") {
+  EmulatedBoard board(LOADLINE_FIRMWARE_IMAGE, 80);
+  Heard heard;
+  std::vector<double> motor, wheel;
+  for (int n = 0; n < 6000; ++n) motor.push_back(0.05 + n / 4000.0);
+  for (int n = 0; n < 6000; ++n) wheel.push_back(0.05 + n / 3989.0);
+  for (const double t : motor) board.motor_edge(t);
+  for (const double t : wheel) board.handwheel_edge(t);
+  convert(board, 80.0, 0.03, 1.7);
+  start(board);
+  board.run_until(1.7);
+  heard(board.output());
+  REQUIRE(heard.samples.size() > 120);
+  CHECK(heard.samples.back().motor_edges == 6000);
+  CHECK(heard.samples.back().handwheel_edges == 6000);
+  CHECK(heard.states.back().missed_edges == 0);
+  CHECK(heard.samples.back().number + 1 == heard.samples.size());
+  const double begun = clock_begun(heard.samples, motor);
+  double worst = 0.0;
+  for (const WireSample& x : heard.samples) {
+    if (x.motor_edges == 0 || x.handwheel_edges == 0) continue;
+    CHECK(std::abs(begun + x.motor_edge_tick * kTick - motor[x.motor_edges - 1]) <= 2 * kTick);
+    worst = std::max(
+        worst, std::abs(begun + x.handwheel_edge_tick * kTick - wheel[x.handwheel_edges - 1]));
+  }
+  CHECK(worst < 40e-6);
+}
+
 TEST_CASE("raw counts keep sign and size over the whole range") {
   EmulatedBoard board(LOADLINE_FIRMWARE_IMAGE, 80);
   Heard heard;
