@@ -74,7 +74,7 @@ void details_table(Page& page, const Subject& machine, const std::string& id, co
       else if (value.is_number())
         row.push_back(value.get<double>());
       else
-        row.push_back(value.is_string() ? value.get<std::string>() : std::string());
+        row.push_back(value.is_string() ? value.get<std::string>() : "");
     }
     table.rows.push_back(std::move(row));
   }

@@ -75,8 +75,7 @@ void curve_plots(Page& page, const Subject& motor, const std::string& id) {
 
 Cell number_cell(const Json& json, const char* key) {
   const auto found = json.find(key);
-  return found != json.end() && found->is_number() ? Cell(found->get<double>())
-                                                   : Cell(std::string());
+  return found != json.end() && found->is_number() ? Cell(found->get<double>()) : Cell("");
 }
 
 std::string text_of(const Json& json, const char* key) {

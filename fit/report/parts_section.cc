@@ -36,7 +36,7 @@ FieldWords field_words(const PartField& field) {
 Cell field_cell(const Part& part, const PartField& field) {
   if (field.type == PartField::Type::kNumber) {
     const auto number = part.number(field.name);
-    return number ? Cell(*number) : Cell(std::string());
+    return number ? Cell(*number) : Cell("");
   }
   return part.text(field.name).value_or("");
 }

@@ -25,9 +25,7 @@ class Names {
   std::map<std::pair<PartKind, std::int64_t>, std::string> known_;
 };
 
-Cell maybe(const std::optional<double>& number) {
-  return number ? Cell(*number) : Cell(std::string());
-}
+Cell maybe(const std::optional<double>& number) { return number ? Cell(*number) : Cell(""); }
 
 bool concerns(const Run& run, const Subjects& subjects) {
   const auto has = [](const std::vector<Subject>& list, std::int64_t id) {

@@ -14,13 +14,11 @@ std::string with_unit(const std::string& heading, const std::string& unit) {
 }
 
 std::string cell_html(const Cell& cell) {
-  if (const auto* text = std::get_if<std::string>(&cell))
-    return fmt::format("<td>{}</td>", html_escape(*text));
-  if (const auto* number = std::get_if<double>(&cell))
-    return fmt::format("<td class=\"number\">{}</td>",
-                       std::isfinite(*number) ? significant(*number, 4) : "");
-  return fmt::format("<td class=\"number\">{}</td>",
-                     estimate_html(std::get<Estimate>(cell), false));
+  if (cell.kind == Cell::Kind::kText) return fmt::format("<td>{}</td>", html_escape(cell.text));
+  const bool bare = cell.kind == Cell::Kind::kNumber;
+  const std::string number = bare ? std::isfinite(cell.number) ? significant(cell.number, 4) : ""
+                                  : estimate_html(cell.estimate, false);
+  return fmt::format("<td class=\"number\">{}</td>", number);
 }
 
 std::string csv_text(std::string text) {
@@ -39,11 +37,9 @@ std::string csv_number(const std::optional<double>& number) {
 }
 
 std::string cell_csv(const Cell& cell, bool estimate) {
-  if (const auto* text = std::get_if<std::string>(&cell))
-    return csv_text(*text) + (estimate ? ",," : "");
-  if (const auto* number = std::get_if<double>(&cell))
-    return csv_number(*number) + (estimate ? ",," : "");
-  const auto& value = std::get<Estimate>(cell);
+  if (cell.kind == Cell::Kind::kText) return csv_text(cell.text) + (estimate ? ",," : "");
+  if (cell.kind == Cell::Kind::kNumber) return csv_number(cell.number) + (estimate ? ",," : "");
+  const Estimate& value = cell.estimate;
   return fmt::format("{},{},{}", csv_number(value.value), csv_number(value.low),
                      csv_number(value.high));
 }

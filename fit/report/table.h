@@ -3,7 +3,7 @@
 #pragma once
 
 #include <string>
-#include <variant>
+#include <utility>
 #include <vector>
 
 #include "db/basis/estimate.h"
@@ -16,7 +16,20 @@ struct Column {
   bool estimate = false;  ///< cells are Estimates: three columns (value, low, high) in the CSV file
 };
 
-using Cell = std::variant<std::string, double, Estimate>;
+/// What stands in one cell: text, a bare number or a number with its interval. Made from any of
+/// these without being asked.
+struct Cell {
+  enum class Kind { kText, kNumber, kEstimate };
+  Cell(std::string words) : text(std::move(words)) {}                          // NOLINT
+  Cell(const char* words) : text(words) {}                                     // NOLINT
+  Cell(double value) : kind(Kind::kNumber), number(value) {}                   // NOLINT
+  Cell(Estimate value) : kind(Kind::kEstimate), estimate(std::move(value)) {}  // NOLINT
+
+  Kind kind = Kind::kText;
+  std::string text;
+  double number = 0;
+  Estimate estimate;
+};
 
 struct Table {
   std::string id;  ///< unique in the page, [a-z0-9-]; also the file name of --csv

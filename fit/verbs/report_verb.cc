@@ -1,11 +1,11 @@
-#include "fit/verbs/report_verb.h"
-
+// loadline-fit report: everything about motors and machines as one page.
 #include <fmt/format.h>
 #include <unistd.h>
 
 #include <iostream>
 
 #include "fit/report/report.h"
+#include "fit/verbs/verbs.h"
 
 namespace loadline {
 namespace {

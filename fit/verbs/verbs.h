@@ -11,6 +11,7 @@ namespace loadline {
 
 Verb motor_verb();
 Verb drag_verb();
+Verb report_verb();
 
 /// The run numbers given to a multi-word option; Error(kInput) for anything else.
 std::vector<std::int64_t> whole_numbers(const Arguments& arguments, const std::string& option);

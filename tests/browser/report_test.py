@@ -1,0 +1,260 @@
+"""The report in a real browser: report_test.py LOADLINE-DB LOADLINE-FIT.
+
+A book is made from two imported brake runs and a coast-down pair whose physics is written here;
+then the page must show every curve, its slider must give what `drive` prints, it must work by
+keyboard, in the dark, on a phone and on paper, without a complaint in the console and without one
+request leaving the machine.
+"""
+
+import csv
+import json
+import math
+import pathlib
+import random
+import re
+import subprocess
+import sys
+import tempfile
+import unittest
+
+from browser import Browser
+
+DB, FIT = (str(pathlib.Path(p).resolve()) for p in sys.argv[1:3])
+# Names that break whatever does not quote them.
+MOTORS = ["Heron 70", "</script><script>document.title='broken'</script> \"O'Neill\" & =1+1 🧵"]
+MACHINE = "Wren <img src=x onerror=document.title='broken'>"
+
+
+def call(*words, status=0):
+    done = subprocess.run([str(w) for w in words], capture_output=True, text=True, check=False)
+    assert done.returncode == status, f"{words}: {done.returncode} {done.stderr}"
+    return done.stdout
+
+
+def write_csv(path, header, rows):
+    with open(path, "w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows([[f"{cell:.6g}" for cell in row] for row in rows])
+
+
+def brake_run(path, a, seed):
+    """Series motor a/((w+280)^2+420^2), swept down and up over 40 s, 2 mN·m of noise."""
+    noise = random.Random(seed)
+    rows = []
+    for i in range(1600):
+        share = abs(i / 800 - 1)
+        w = 150 + 750 * share
+        rows.append([i * 0.025, w * 30 / math.pi,
+                     a / ((w + 280) ** 2 + 420 ** 2) + noise.gauss(0, 0.002)])
+    write_csv(path, ["time_s", "motor_rpm", "torque_nm"], rows)
+
+
+def coast_down(path, inertia, seed):
+    """J dw/dt = -(0.05 + 0.0006 w), from 100 rad/s (closed form)."""
+    noise = random.Random(seed)
+    c0, c1 = 0.05, 0.0006
+    rows, t = [], 0.0
+    while True:
+        w = (100 + c0 / c1) * math.exp(-c1 * t / inertia) - c0 / c1
+        if w < 4:
+            break
+        rows.append([t, w * 30 / math.pi * (1 + noise.gauss(0, 0.0005))])
+        t += 0.0125
+    write_csv(path, ["time_s", "handwheel_rpm"], rows)
+
+
+class ReportInBrowser(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory(prefix="loadline-report-")
+        cls.addClassCleanup(cls.folder.cleanup)
+        here = pathlib.Path(cls.folder.name)
+        cls.book, cls.page = here / "evening.book", here / "report.html"
+        at = ["--book", cls.book]
+        call(DB, "init", *at)
+        for name in MOTORS:
+            call(DB, "add", "motor", name, "--rated-v", 230, "--max-rpm", 12000, *at)
+        call(DB, "add", "machine", MACHINE, "--stroke-mm", 30, *at)
+        call(DB, "add", "pulley", "small", "--role", "motor", "--rim-mm", 20, "--groove-top-mm", 6,
+             "--groove-depth-mm", 5, "--groove-angle-deg", 38, "--bore-mm", 6, *at)
+        call(DB, "add", "belt", "ring", "--section", "round", "--round-mm", 5, *at)
+        for i, name in enumerate(MOTORS):
+            brake_run(here / "brake.csv", 5.5e4 + 6e3 * i, i)
+            call(DB, "import", here / "brake.csv", "--kind", "brake", "--motor", name, "--supply-v",
+                 230, "--inertia-kgm2", 3e-5, *at)
+            call(FIT, "motor", name, *at)
+        for added, inertia in ((0, 0.0016), (0.0021, 0.0037)):
+            coast_down(here / "coast.csv", inertia, added)
+            words = ["--added-inertia-kgm2", added] if added else []
+            call(DB, "import", here / "coast.csv", "--kind", "coast-down", "--machine", MACHINE,
+                 *words, *at)
+        call(FIT, "drag", MACHINE, *at)
+        call(FIT, "report", "-o", cls.page, "--csv", here / "csv", "--svg", here / "svg", *at)
+        cls.browser = Browser()
+        cls.addClassCleanup(cls.browser.close)
+
+    def setUp(self):
+        self.browser.look(1100, 900)
+        self.browser.console()
+        self.browser.requests()
+        self.browser.open(self.page.as_uri())
+
+    def tearDown(self):
+        self.assertEqual(self.browser.console(), [], "the console complains")
+        sent = [url for url in self.browser.requests() if not url.startswith(("data:", "chrome"))]
+        self.assertEqual([url for url in sent if url != self.page.as_uri()], [],
+                         "a request leaves the page")
+        self.assertNotEqual(self.browser.run("return document.title"), "broken")
+
+    def plots(self):
+        return self.browser.run("""return [...document.querySelectorAll('figure[data-plot]')].map(
+            (f) => ({id: f.dataset.plot, chart: !!Chart.getChart(f.querySelector('canvas')),
+                     height: f.querySelector('.screen').clientHeight}))""")
+
+    def test_every_curve_is_shown(self):
+        plots = self.plots()
+        shown = [plot["id"] for plot in plots]
+        for start, count in (("torque-", 2), ("power-", 2), ("residual-", 2), ("drag-", 2),
+                             ("cross-", 2), ("top-speed-", 2)):
+            self.assertGreaterEqual(sum(p.startswith(start) for p in shown), count, start)
+        for plot in plots:
+            self.assertTrue(plot["chart"], plot)
+            self.assertGreater(plot["height"], 200, plot)
+        # A canvas that stayed blank has one colour only.
+        colours = self.browser.run("""
+            return [...document.querySelectorAll('canvas')].map((canvas) => {
+              const d = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+              const seen = new Set();
+              for (let i = 0; i < d.length; i += 4 * 97) seen.add(d[i] + ',' + d[i+1] + ',' + d[i+2]);
+              return seen.size; })""")
+        self.assertTrue(all(count > 5 for count in colours), colours)
+
+    def test_points_band_and_extrapolation_reach_the_chart(self):
+        sets = self.browser.run("""
+            const canvas = document.querySelector('figure[data-plot^=torque-] canvas');
+            return Chart.getChart(canvas).data.datasets.map((s) =>
+              ({type: s.type, n: s.data.length, helper: !!s.helper, fill: s.fill,
+                from: s.source && s.source.from, to: s.source && s.source.to}))""")
+        self.assertTrue(any(s["type"] == "scatter" and s["n"] > 300 for s in sets), sets)
+        self.assertTrue(any(s["fill"] == "-1" for s in sets), sets)
+        line = next(s for s in sets if s["type"] == "line" and not s["helper"])
+        # Measured from 150 to 900 rad/s.
+        self.assertAlmostEqual(line["from"], 150 * 30 / math.pi, delta=30)
+        self.assertAlmostEqual(line["to"], 900 * 30 / math.pi, delta=60)
+
+    def test_the_slider_gives_what_drive_prints(self):
+        for ratio in (4.3, 6.5, 9.0):
+            moved = self.browser.run("""
+                const box = document.querySelector('.slider');
+                const input = box.querySelector('input');
+                const pair = JSON.parse(document.getElementById('data-' + box.dataset.pair)
+                  .textContent);
+                input.value = pair.stops.findIndex((s) => Math.abs(s.ratio - arguments[0]) < 1e-9);
+                input.dispatchEvent(new Event('input', {bubbles: true}));
+                const chart = Chart.getChart(document.querySelector('#plot-' + pair.plot
+                  + ' canvas'));
+                const cross = chart.data.datasets.find((s) => s.source &&
+                  s.source.look === 'mark').data[0];
+                const text = (key) => box.querySelector(`[data-key="${key}"]`).parentElement
+                  .textContent;
+                return {ratio: box.querySelector('output').textContent, cross,
+                  motor_speed: text('motor_speed'), handwheel_speed: text('handwheel_speed'),
+                  shaft_power: text('shaft_power'), standstill_torque: text('standstill_torque')};
+                """, ratio)
+            said = json.loads(call(FIT, "drive", "--motor", MOTORS[0], "--machine", MACHINE,
+                                   "--ratio", ratio, "--json", "--book", self.book))
+            self.assertEqual(moved["ratio"], f"{ratio:.1f} : 1")
+            self.assertAlmostEqual(moved["cross"]["x"], said["motor_speed"]["value"],
+                                   delta=1e-3 * said["motor_speed"]["value"])
+            for key in ("motor_speed", "handwheel_speed", "shaft_power", "standstill_torque"):
+                numbers = re.findall(r"-?[\d,]*\.?\d+", moved[key])
+                for shown, wanted in zip(numbers, ("value", "low", "high")):
+                    # As near as the digits shown can tell.
+                    decimals = len(shown.partition(".")[2])
+                    self.assertAlmostEqual(float(shown.replace(",", "")), said[key][wanted],
+                                           delta=0.51 * 10 ** -decimals, msg=f"{key} at {ratio}")
+                self.assertGreaterEqual(len(numbers), 3, moved[key])
+
+    def test_the_load_line_falls_as_the_ratio_rises(self):
+        heights = [self.browser.run("""
+            const box = document.querySelector('.slider'), input = box.querySelector('input');
+            input.value = arguments[0];
+            input.dispatchEvent(new Event('input', {bubbles: true}));
+            const pair = JSON.parse(document.getElementById('data-' + box.dataset.pair).textContent);
+            const chart = Chart.getChart(document.querySelector('#plot-' + pair.plot + ' canvas'));
+            return chart.data.datasets.filter((s) => s.source)[1].data[0].y""", stop)
+                   for stop in (10, 50, 100)]
+        self.assertGreater(heights[0], heights[1])
+        self.assertGreater(heights[1], heights[2])
+
+    def test_the_keyboard_reads_a_curve(self):
+        said = self.browser.run("""
+            const figure = document.querySelector('figure[data-plot^=torque-]');
+            const canvas = figure.querySelector('canvas');
+            canvas.focus();
+            for (let i = 0; i < 8; ++i)
+              canvas.dispatchEvent(new KeyboardEvent('keydown', {key: 'ArrowRight', bubbles: true,
+                cancelable: true}));
+            return [document.activeElement === canvas, figure.querySelector('.readout').textContent]
+            """)
+        self.assertTrue(said[0], "a plot cannot take the focus")
+        self.assertRegex(said[1], r"rpm: .* N·m \(.* to .*\)")
+
+    def test_dark_and_light_keep_their_contrast(self):
+        def contrast():
+            ink, paper = self.browser.run("""
+                const s = getComputedStyle(document.body);
+                return [s.color, s.backgroundColor]""")
+            def luminance(colour):  # WCAG 2.2, relative luminance
+                parts = [int(p) / 255 for p in re.findall(r"\d+", colour)[:3]]
+                parts = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+                return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+            a, b = luminance(ink), luminance(paper)
+            return (max(a, b) + 0.05) / (min(a, b) + 0.05), b
+        light = contrast()
+        self.browser.look(1100, 900, dark=True)
+        dark = contrast()
+        # WCAG 2.2, 1.4.6: enhanced contrast is 7 : 1.
+        self.assertGreater(light[0], 7)
+        self.assertGreater(dark[0], 7)
+        self.assertGreater(light[1], 0.5)
+        self.assertLess(dark[1], 0.1)
+
+    def test_a_phone_needs_no_sideways_scrolling(self):
+        self.browser.look(390, 844, phone=True)
+        self.browser.open(self.page.as_uri())
+        wide, screen = self.browser.run(
+            "return [document.documentElement.scrollWidth, window.innerWidth]")
+        self.assertLessEqual(wide, screen)
+
+    def test_paper_gets_lines_not_pixels(self):
+        self.browser.devtools("Emulation.setEmulatedMedia", media="print")
+        state = self.browser.run("""
+            const figure = document.querySelector('figure[data-plot]');
+            const shown = (e) => getComputedStyle(e).display !== 'none';
+            return [shown(figure.querySelector('.picture')), shown(figure.querySelector('.screen'))]
+            """)
+        self.browser.devtools("Emulation.setEmulatedMedia", media="")
+        self.assertEqual(state, [True, False])
+        paper = self.page.with_suffix(".pdf")
+        self.browser.pdf(paper)
+        self.assertTrue(paper.read_bytes().startswith(b"%PDF"))
+
+    def test_names_stay_text_and_files_stay_in_their_folder(self):
+        text = self.browser.run("return document.body.innerText")
+        for name in [*MOTORS, MACHINE]:
+            self.assertIn(name, text)
+        self.assertEqual(self.browser.run("return document.querySelectorAll('main img').length"), 0)
+        here = self.page.parent
+        self.assertGreater(len(list((here / "svg").glob("*.svg"))), 8)
+        for file in (here / "csv").glob("*.csv"):
+            with open(file, newline="", encoding="utf-8") as opened:
+                rows = list(csv.reader(opened))
+            self.assertTrue(all(len(row) == len(rows[0]) for row in rows), file.name)
+            # No cell that a spreadsheet would run.
+            self.assertFalse([c for row in rows for c in row if re.match(r"[=+@]", c)], file.name)
+
+
+if __name__ == "__main__":
+    unittest.main(argv=sys.argv[:1], verbosity=2)
