@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <cmath>
 
 #include "db/basis/units.h"
@@ -17,6 +18,13 @@ constexpr std::size_t kMostPairs = 12;  // each carries some 120 answers
 constexpr std::array kShown = {Figure::kMotorSpeed,       Figure::kHandwheelSpeed,
                                Figure::kStitchRate,       Figure::kShaftPower,
                                Figure::kStandstillTorque, Figure::kNeedleForce};
+
+// The figure's name as a heading.
+std::string heading(Figure figure) {
+  std::string words = info(figure).words;
+  words[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(words[0])));
+  return words;
+}
 
 // "1,234 rpm" and "1,200 to 1,270" apart, as the page shows them.
 std::array<std::string, 2> value_and_limits(const Estimate& estimate) {
@@ -142,12 +150,10 @@ std::string slider_html(const Pair& pair, const std::string& data_name) {
     if (figure == Figure::kNeedleForce && !line) continue;
     const auto shown = line ? value_and_limits(line->estimate)
                             : std::array<std::string, 2>{"no steady running", ""};
-    std::string words = info(figure).words;
-    words[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(words[0])));
     html += fmt::format(
         "<div><dt>{}</dt><dd><span data-key=\"{}\">{}</span> <span class=\"interval\">{}</span>"
         "</dd></div>",
-        html_escape(words), info(figure).key, html_escape(shown[0]), html_escape(shown[1]));
+        html_escape(heading(figure)), info(figure).key, html_escape(shown[0]), html_escape(shown[1]));
   }
   return html + "</dl></div>\n";
 }
@@ -208,7 +214,7 @@ void trade_off(Page& page, const Pair& pair, const std::string& id) {
       {{"Ratio", "", false}},
       {}};
   for (const Figure figure : kShown)
-    table.columns.push_back({info(figure).words, info(figure).unit, true});
+    table.columns.push_back({heading(figure), info(figure).unit, true});
   for (std::size_t i = 0; i < pair.stops.size(); i += 10) {
     std::vector<Cell> row{pair.stops[i].ratio};
     for (const Figure figure : kShown) {
