@@ -58,7 +58,7 @@ show loadline-db init
 show loadline-db add rig Bench --arm-mm 100 --arm-sd-mm 0.1 --cell brake
 show loadline-db add motor 'Heron 70' --type series --rated-v 230 --rated-hz 50 --max-rpm 10000 --shaft-mm 6
 show loadline-db add motor 'Finch 45' --type series --rated-v 230 --rated-hz 50 --max-rpm 10000 --shaft-mm 6
-show loadline-db add machine Wren --stroke-mm 30 --max-rpm 1600
+show loadline-db add machine Wren --stroke-mm 30 --max-rpm 2000
 show loadline-db add pulley 'motor 20' --role motor --pitch-mm 20 --rim-mm 24 --groove-top-mm 7 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
 show loadline-db add pulley 'motor 16' --role motor --pitch-mm 16 --rim-mm 20 --groove-top-mm 7 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
 show loadline-db add pulley 'wheel 110' --role hand --pitch-mm 110 --rim-mm 114 --groove-top-mm 7 --groove-depth-mm 7 --groove-angle-deg 38 --bore-mm 12

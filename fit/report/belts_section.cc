@@ -2,8 +2,7 @@
 
 #include <algorithm>
 
-#include "fit/belts/comparison.h"
-#include "fit/belts/session.h"
+#include "fit/belts/belt_answer.h"
 #include "fit/report/sections.h"
 
 namespace loadline {
@@ -118,11 +117,10 @@ void refused_table(Page& page, const std::vector<RefusedRun>& refused, const std
 void one_machine(Page& page, const Book& book, const Subject& machine, std::size_t number) {
   const std::string id = slug(machine.part.name, number);
   page.heading("On " + machine.part.name);
-  const BeltSession session = read_belt_session(book, machine.part.id);
-  const BeltComparison comparison = compare_belts(session.runs);
-  std::vector<std::string> warnings = session.warnings;
-  warnings.insert(warnings.end(), comparison.warnings.begin(), comparison.warnings.end());
-  page.cautions("Read these numbers with care", warnings);
+  const BeltAnswer answer = answer_belts(book, machine.part);
+  const BeltComparison& comparison = answer.comparison;
+  if (!answer.why_not.empty()) page.paragraph("Not comparable: " + answer.why_not);
+  page.cautions("Read these numbers with care", comparison.warnings);
   if (!comparison.belts.empty()) {
     page.plot(speeds_plot(comparison, id, machine.part.name));
     belts_table(page, comparison, id);
@@ -132,9 +130,7 @@ void one_machine(Page& page, const Book& book, const Subject& machine, std::size
     differences_table(page, comparison, id);
   }
   for (const std::string& note : comparison.notes) page.paragraph(note);
-  std::vector<RefusedRun> refused = session.refused;
-  refused.insert(refused.end(), comparison.refused.begin(), comparison.refused.end());
-  refused_table(page, refused, id);
+  refused_table(page, comparison.refused, id);
 }
 
 }  // namespace

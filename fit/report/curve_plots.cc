@@ -12,6 +12,7 @@ namespace {
 
 constexpr int kSteps = 160;
 constexpr std::size_t kMostPoints = 5000;
+constexpr double kNoWeight = 0.05;
 
 Series curve_series(const Curve& curve, double to, bool power, const std::string& name,
                     int colour) {
@@ -32,12 +33,26 @@ Series curve_series(const Curve& curve, double to, bool power, const std::string
   return series;
 }
 
-Series points_series(const std::string& name) {
+StoredPoints::Cloud cloud_named(const std::string& name, int colour) {
   Series series;
   series.name = name;
   series.look = Series::Look::kPoints;
-  series.colour = 6;
-  return series;
+  series.colour = colour;
+  return {series, series, series};
+}
+
+void add_row(StoredPoints::Cloud& cloud, double rpm, double torque, double residual) {
+  const auto add = [&](Series& series, double y) {
+    series.x.push_back(rpm);
+    series.y.push_back(y);
+  };
+  add(cloud.torque, torque);
+  add(cloud.power, torque * rad_per_s_from_rpm(rpm));
+  add(cloud.residual, residual);
+}
+
+double number_at(const Json& row, std::size_t i, double otherwise) {
+  return i < row.size() && row[i].is_number() ? row[i].get<double>() : otherwise;
 }
 
 }  // namespace
@@ -51,25 +66,23 @@ Series power_series(const Curve& curve, double to, const std::string& name, int 
 }
 
 StoredPoints stored_points(const Json& details) {
-  StoredPoints points{points_series("Readings, corrected"), points_series("Readings, corrected"),
-                      points_series("Reading minus curve"), false};
+  StoredPoints points{cloud_named("Readings, corrected", 6),
+                      cloud_named("Readings that carry no weight", 5), false};
   const auto found = details.is_object() ? details.find("points") : details.end();
   if (found == details.end() || !found->is_array()) return points;
   for (const Json& row : *found) {
-    if (!row.is_array() || row.size() < 3 || !row[0].is_number() || !row[1].is_number()) continue;
-    const double rpm = row[0].get<double>(), torque = row[1].get<double>();
-    points.torque.x.push_back(rpm);
-    points.torque.y.push_back(torque);
-    points.power.x.push_back(rpm);
-    points.power.y.push_back(torque * rad_per_s_from_rpm(rpm));
-    points.residual.x.push_back(rpm);
-    points.residual.y.push_back(row[2].is_number() ? row[2].get<double>() : std::nan(""));
+    if (!row.is_array() || row.size() < 2 || !row[0].is_number() || !row[1].is_number()) continue;
+    const bool weighs = number_at(row, 3, 1) >= kNoWeight;
+    add_row(weighs ? points.used : points.left_out, row[0].get<double>(), row[1].get<double>(),
+            number_at(row, 2, std::nan("")));
+    points.any = true;
   }
-  points.any = !points.torque.x.empty();
-  points.torque = thinned(points.torque, kMostPoints);
-  points.power = thinned(points.power, kMostPoints);
-  points.residual = thinned(points.residual, kMostPoints);
   return points;
+}
+
+void add_points(Plot& plot, StoredPoints& points, Series StoredPoints::Cloud::*which) {
+  for (StoredPoints::Cloud* cloud : {&points.used, &points.left_out})
+    if (!((*cloud).*which).x.empty()) plot.series.push_back(thinned((*cloud).*which, kMostPoints));
 }
 
 double end_of_motor_plot(const Curve& curve) {

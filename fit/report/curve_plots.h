@@ -14,12 +14,19 @@ namespace loadline {
 Series torque_series(const Curve& curve, double to, const std::string& name, int colour);
 Series power_series(const Curve& curve, double to, const std::string& name, int colour);
 
-/// Readings stored with a curve: rows of [rpm, N·m, residual, weight].
+/// Readings stored with a curve: rows of [rpm, N·m, residual, weight]. Those that the fit gave next
+/// to no weight (a knock, a start) stand apart.
 struct StoredPoints {
-  Series torque, power, residual;
+  struct Cloud {
+    Series torque, power, residual;
+  };
+  Cloud used, left_out;
   bool any = false;
 };
 StoredPoints stored_points(const Json& details);
+
+/// Adds both clouds, each only when it has points.
+void add_points(Plot& plot, StoredPoints& points, Series StoredPoints::Cloud::*which);
 
 /// Where a motor's plot ends, rad/s: its no-load speed when that is near, else a little beyond what
 /// was measured; never where the curve would have to be negative.

@@ -1,7 +1,8 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
+#include <array>
+#include <map>
 
 #include "db/basis/units.h"
 #include "fit/report/curve_plots.h"
@@ -9,6 +10,9 @@
 
 namespace loadline {
 namespace {
+
+constexpr std::size_t kMostPoints = 2500;  // of each run
+constexpr std::array kColours = {3, 2, 1, 5, 4};
 
 Plot drag_plot(const std::string& id, const std::string& title, const char* quantity,
                const char* unit, const Curve& curve) {
@@ -25,26 +29,75 @@ Plot drag_plot(const std::string& id, const std::string& title, const char* quan
   return plot;
 }
 
+// Speed over time of the coast-downs, and what the fit leaves over: rows of [run, s, rpm,
+// residual].
+struct Coasts {
+  std::vector<Series> speed, residual;
+};
+
+Coasts coasts_of(const Json& details) {
+  Coasts coasts;
+  std::map<std::int64_t, std::size_t> places;
+  const auto found = details.is_object() ? details.find("points") : details.end();
+  if (found == details.end() || !found->is_array()) return coasts;
+  for (const Json& row : *found) {
+    if (!row.is_array() || row.size() < 4 || !row[0].is_number_integer() || !row[1].is_number() ||
+        !row[2].is_number() || !row[3].is_number())
+      continue;
+    const auto [place, fresh] = places.try_emplace(row[0].get<std::int64_t>(), places.size());
+    if (fresh) {
+      Series series;
+      series.name = fmt::format("Run {}", place->first);
+      series.look = Series::Look::kPoints;
+      series.colour = kColours[place->second % kColours.size()];
+      coasts.speed.push_back(series);
+      coasts.residual.push_back(std::move(series));
+    }
+    Series& speed = coasts.speed[place->second];
+    Series& residual = coasts.residual[place->second];
+    speed.x.push_back(row[1].get<double>());
+    speed.y.push_back(row[2].get<double>());
+    residual.x.push_back(row[1].get<double>());
+    residual.y.push_back(row[3].get<double>());
+  }
+  return coasts;
+}
+
+Plot coast_plot(const std::string& id, const std::string& title, const std::string& words,
+                const char* quantity, const std::vector<Series>& series) {
+  Plot plot;
+  plot.id = id;
+  plot.title = title;
+  plot.words = words;
+  plot.x.quantity = "Time of the run";
+  plot.x.unit = "s";
+  plot.y.quantity = quantity;
+  plot.y.unit = "rpm";
+  for (const Series& one : series) plot.series.push_back(thinned(one, kMostPoints));
+  return plot;
+}
+
+void coast_plots(Page& page, const Subject& machine, const std::string& id) {
+  const Coasts coasts = coasts_of(machine.details);
+  if (coasts.speed.empty()) return;
+  page.plot(coast_plot("coast-" + id, "How " + machine.part.name + " coasted down",
+                       "The speed as recorded; the drag is fitted to these readings themselves.",
+                       "Hand-wheel speed", coasts.speed));
+  page.plot(coast_plot("coast-residual-" + id, "What the fit leaves over",
+                       "Recorded speed minus fitted speed.", "Speed residual", coasts.residual));
+}
+
 void drag_plots(Page& page, const Subject& machine, const std::string& id) {
   const Curve& curve = *machine.curve;
   const double end = std::max(1.0, 1.15 * curve.speed_high);
-  StoredPoints points = stored_points(machine.details);
   Plot torque = drag_plot("drag-" + id, "Drag of " + machine.part.name, "Drag at the hand wheel",
                           "N·m", curve);
-  if (points.any) torque.series.push_back(std::move(points.torque));
   torque.series.push_back(torque_series(curve, end, "Fitted drag, 95 % band", 3));
   page.plot(std::move(torque));
   Plot power = drag_plot("drag-power-" + id, "Power that " + machine.part.name + " takes",
                          "Power at the hand wheel", "W", curve);
   power.series.push_back(power_series(curve, end, "Fitted drag, 95 % band", 5));
   page.plot(std::move(power));
-  if (!points.any) return;
-  Plot residual = drag_plot("drag-residual-" + id, "What the drag curve leaves over",
-                            "Torque residual", "N·m", curve);
-  residual.words = "Readings minus curve.";
-  residual.y.from_zero = false;
-  residual.series.push_back(std::move(points.residual));
-  page.plot(std::move(residual));
 }
 
 // Tables that the fit stored under a key as a list of flat objects: budget, run findings, models.
@@ -123,6 +176,7 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
   if (warnings != machine.details.end())
     page.cautions("Read these numbers with care", texts_from_json(*warnings));
   if (machine.curve) drag_plots(page, machine, id);
+  coast_plots(page, machine, id);
   coefficients_table(page, machine, id);
   details_table(page, machine, id, "models", "Drag curves tried for " + machine.part.name);
   details_table(page, machine, id, "budget",

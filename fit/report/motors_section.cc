@@ -10,26 +10,36 @@
 namespace loadline {
 namespace {
 
-// Highest value worth showing: the line, the readings, the band where it was measured. A band that
+// Highest value worth showing: the line, and the band where it was measured. A band that
 // runs away outside must not squeeze the rest flat.
 double top_of(const Plot& plot) {
   double top = 0;
   for (const Series& series : plot.series) {
+    if (series.look == Series::Look::kPoints) continue;
     for (const double y : series.y)
       if (std::isfinite(y)) top = std::max(top, y);
     for (std::size_t i = 0; i < series.high.size(); ++i)
-      if (series.x[i] >= series.measured_from.value_or(-INFINITY) &&
-          series.x[i] <= series.measured_to.value_or(INFINITY))
-        top = std::max(top, series.high[i]);
+      if (series.measured_at(i)) top = std::max(top, series.high[i]);
   }
   return top;
 }
 
 void cut_above_data(Plot& plot) {
-  const std::vector<double> ticks = nice_ticks(0, 1.04 * top_of(plot), kTicks);
+  const std::vector<double> ticks = nice_ticks(0, 1.08 * top_of(plot), kTicks);
   plot.y.from_zero = true;
   plot.y.low = 0;
   if (!ticks.empty()) plot.y.high = ticks.back();
+}
+
+// Outliers may leave the frame; the cloud that the curve was fitted to fills it.
+void cut_to_weighty(Plot& plot, const Series& used) {
+  double most = 0;
+  for (const double y : used.y)
+    if (std::isfinite(y)) most = std::max(most, std::fabs(y));
+  const std::vector<double> ticks = nice_ticks(-1.5 * most, 1.5 * most, kTicks);
+  if (ticks.empty()) return;
+  plot.y.low = ticks.front();
+  plot.y.high = ticks.back();
 }
 
 Plot plot_over_speed(const std::string& id, const std::string& title, const std::string& words,
@@ -53,14 +63,14 @@ void curve_plots(Page& page, const Subject& motor, const std::string& id) {
   Plot torque =
       plot_over_speed("torque-" + id, "Torque of " + motor.part.name,
                       "Net torque on the shaft. " + measured_words(curve), "Torque", "N·m");
-  if (points.any) torque.series.push_back(std::move(points.torque));
+  add_points(torque, points, &StoredPoints::Cloud::torque);
   torque.series.push_back(torque_series(curve, end, "Fitted curve, 95 % band", 1));
   cut_above_data(torque);
   page.plot(std::move(torque));
   Plot power = plot_over_speed("power-" + id, "Power of " + motor.part.name,
                                "What the shaft gives at each speed. " + measured_words(curve),
                                "Shaft power", "W");
-  if (points.any) power.series.push_back(std::move(points.power));
+  add_points(power, points, &StoredPoints::Cloud::power);
   power.series.push_back(power_series(curve, end, "Fitted curve, 95 % band", 2));
   cut_above_data(power);
   page.plot(std::move(power));
@@ -69,7 +79,8 @@ void curve_plots(Page& page, const Subject& motor, const std::string& id) {
       "residual-" + id, "What the curve leaves over",
       "Readings minus curve. A shape in this cloud means that the curve does not tell all.",
       "Torque residual", "N·m");
-  residual.series.push_back(std::move(points.residual));
+  cut_to_weighty(residual, points.used.residual);
+  add_points(residual, points, &StoredPoints::Cloud::residual);
   page.plot(std::move(residual));
 }
 

@@ -1,10 +1,19 @@
 #include "fit/report/pairs.h"
 
+#include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "db/basis/units.h"
+#include "fit/belts/fit_check.h"
 
 namespace loadline {
+namespace {
+
+constexpr double kStartRatio = 6;
+constexpr std::size_t kMostPulleyPairs = 8;
+
+}  // namespace
 
 DriveQuestion question_at(const Subject& motor, const Subject& machine, double ratio) {
   DriveQuestion question;
@@ -22,19 +31,47 @@ DriveQuestion question_at(const Subject& motor, const Subject& machine, double r
   return question;
 }
 
-Pair make_pair(const Subject& motor, const Subject& machine) {
-  Pair pair{&motor, &machine, {}, 0};
-  const int count = static_cast<int>(std::lround((kHighRatio - kLowRatio) / kRatioStep));
-  for (int i = 0; i <= count; ++i) {
-    // Tenths, exactly as a person would type them.
-    const double ratio = std::round((kLowRatio + i * kRatioStep) * 10) / 10;
-    pair.stops.push_back({ratio, "", answer(DriveDesk(question_at(motor, machine, ratio)))});
+std::vector<PulleyRatio> pulley_ratios(const Book& book) {
+  std::vector<PulleyRatio> ratios;
+  const std::vector<Part> pulleys = book.parts(PartKind::kPulley);
+  for (const Part& motor : pulleys) {
+    for (const Part& hand : pulleys) {
+      if (motor.text("role").value_or("motor") != "motor") continue;
+      if (hand.text("role").value_or("hand") != "hand") continue;
+      const Estimate ratio = true_ratio(motor, hand, std::nullopt).ratio;
+      if (ratio.value && *ratio.value >= kLowRatio && *ratio.value <= kHighRatio)
+        ratios.push_back({motor.name + " on " + hand.name, *ratio.value});
+    }
   }
-  const auto* best = pair.stops.front().answer.find(Figure::kBestRatio);
-  const double wanted = best && best->estimate.value ? *best->estimate.value : 6;
+  std::sort(ratios.begin(), ratios.end(),
+            [](const PulleyRatio& a, const PulleyRatio& b) { return a.ratio < b.ratio; });
+  if (ratios.size() > kMostPulleyPairs) ratios.resize(kMostPulleyPairs);
+  return ratios;
+}
+
+Pair make_pair(const Subject& motor, const Subject& machine,
+               const std::vector<PulleyRatio>& pulleys) {
+  DriveQuestion question = question_at(motor, machine, kStartRatio);
+  question.slow_speed = rad_per_s_from_rpm(kSlowRpm);
+  Pair pair{&motor, &machine, answer(DriveDesk(question)), {}, 0};
+  const auto* best = pair.best.find(Figure::kBestRatio);
+  const double wanted = best && best->estimate.value ? *best->estimate.value : kStartRatio;
+  std::map<double, std::string> stops;
+  const int count = static_cast<int>(std::lround((kHighRatio - kLowRatio) / kRatioStep));
+  // Tenths, exactly as a person would type them.
+  for (int i = 0; i <= count; ++i) stops[std::round((kLowRatio + i * kRatioStep) * 10) / 10];
+  for (const PulleyRatio& pulley : pulleys) stops[pulley.ratio] = pulley.names;
+  std::vector<double> ratios;
+  for (const auto& [ratio, names] : stops) ratios.push_back(ratio);
+  for (TradeOffRow& row : trade_off(DriveDesk(question), ratios)) {
+    const std::string names = stops[row.ratio];
+    pair.stops.push_back({std::move(row), names});
+  }
   for (std::size_t i = 0; i < pair.stops.size(); ++i)
-    if (std::fabs(pair.stops[i].ratio - wanted) < std::fabs(pair.stops[pair.start].ratio - wanted))
+    if (std::fabs(pair.stops[i].row.ratio - wanted) <
+        std::fabs(pair.stops[pair.start].row.ratio - wanted))
       pair.start = i;
+  pair.best = answer(DriveDesk(question_at(motor, machine, pair.stops[pair.start].row.ratio)));
   return pair;
 }
 

@@ -26,6 +26,12 @@ std::string heading(Figure figure) {
   return words;
 }
 
+const AnswerLine* line_of(const TradeOffRow& row, Figure figure) {
+  for (const AnswerLine& line : row.lines)
+    if (line.figure == figure) return &line;
+  return nullptr;
+}
+
 // "1,234 rpm" and "1,200 to 1,270" apart, as the page shows them.
 std::array<std::string, 2> value_and_limits(const Estimate& estimate) {
   const std::string text = to_text(estimate);
@@ -34,10 +40,16 @@ std::array<std::string, 2> value_and_limits(const Estimate& estimate) {
   return {text.substr(0, open) + text.substr(close + 1), text.substr(open + 1, close - open)};
 }
 
-Json answers_json(const DriveAnswer& answer) {
+// Tenths stand exactly as they are; the ratio of a pulley pair is told with its names.
+std::string stop_words(const RatioStop& stop) {
+  if (stop.pulleys.empty()) return fmt::format("{:.1f} : 1", stop.row.ratio);
+  return fmt::format("{} : 1, {}", significant(stop.row.ratio, 4), stop.pulleys);
+}
+
+Json answers_json(const TradeOffRow& row) {
   Json answers = Json::object();
   for (const Figure figure : kShown) {
-    const AnswerLine* line = answer.find(figure);
+    const AnswerLine* line = line_of(row, figure);
     const auto shown = line ? value_and_limits(line->estimate)
                             : std::array<std::string, 2>{"no steady running", ""};
     answers[info(figure).key] = Json::array(
@@ -46,8 +58,8 @@ Json answers_json(const DriveAnswer& answer) {
   return answers;
 }
 
-Json cross_json(const Pair& pair, const DriveAnswer& answer) {
-  const AnswerLine* line = answer.find(Figure::kMotorSpeed);
+Json cross_json(const Pair& pair, const TradeOffRow& row) {
+  const AnswerLine* line = line_of(row, Figure::kMotorSpeed);
   if (!line || !line->estimate.value) return Json();
   const Estimate& rpm = line->estimate;
   return {{"x", *rpm.value},
@@ -88,12 +100,12 @@ Plot crossing_plot(const Pair& pair, const std::string& id, const Series& drag) 
   plot.x = {"Motor speed", "rpm", 0.0, rpm_from_rad_per_s(end), false, {}};
   plot.y = {"Torque at the motor shaft", "N·m", 0.0, {}, true, {}};
   plot.series.push_back(torque_series(motor, end, "Torque of " + pair.motor->part.name, 1));
-  plot.series.push_back(load_line(pair, stop.ratio, drag));
+  plot.series.push_back(load_line(pair, stop.row.ratio, drag));
   Series cross;
   cross.name = "Where they settle";
   cross.look = Series::Look::kMark;
   cross.colour = 5;
-  const Json at = cross_json(pair, stop.answer);
+  const Json at = cross_json(pair, stop.row);
   if (at.is_object()) {
     cross.x = {at["x"].get<double>()};
     cross.y = {at["y"].get<double>()};
@@ -120,10 +132,10 @@ Json numbers(const std::vector<double>& values) {
 Json slider_data(const Pair& pair, const std::string& plot_id, const Series& drag) {
   Json stops = Json::array();
   for (const RatioStop& stop : pair.stops)
-    stops.push_back({{"ratio", stop.ratio},
-                     {"words", fmt::format("{:.1f} : 1", stop.ratio)},
-                     {"answers", answers_json(stop.answer)},
-                     {"cross", cross_json(pair, stop.answer)}});
+    stops.push_back({{"ratio", stop.row.ratio},
+                     {"words", stop_words(stop)},
+                     {"answers", answers_json(stop.row)},
+                     {"cross", cross_json(pair, stop.row)}});
   return {{"plot", plot_id},
           {"load_set", 1},
           {"cross_set", 2},
@@ -142,20 +154,26 @@ std::string slider_html(const Pair& pair, const std::string& data_name) {
   const RatioStop& start = pair.stops[pair.start];
   std::string html = fmt::format(
       "<div class=\"slider\" data-pair=\"{0}\"><label for=\"slider-{0}\">Ratio, motor turns per "
-      "hand-wheel turn <output>{1:.1f} : 1</output></label><input id=\"slider-{0}\" type=\"range\" "
+      "hand-wheel turn <output>{1}</output></label><input id=\"slider-{0}\" type=\"range\" "
       "min=\"0\" max=\"{2}\" step=\"1\" value=\"{3}\"><dl class=\"answer\">",
-      data_name, start.ratio, pair.stops.size() - 1, pair.start);
+      data_name, html_escape(stop_words(start)), pair.stops.size() - 1, pair.start);
   for (const Figure figure : kShown) {
-    const AnswerLine* line = start.answer.find(figure);
+    const AnswerLine* line = line_of(start.row, figure);
     if (figure == Figure::kNeedleForce && !line) continue;
     const auto shown = line ? value_and_limits(line->estimate)
                             : std::array<std::string, 2>{"no steady running", ""};
     html += fmt::format(
         "<div><dt>{}</dt><dd><span data-key=\"{}\">{}</span> <span class=\"interval\">{}</span>"
         "</dd></div>",
-        html_escape(heading(figure)), info(figure).key, html_escape(shown[0]), html_escape(shown[1]));
+        html_escape(heading(figure)), info(figure).key, html_escape(shown[0]),
+        html_escape(shown[1]));
   }
-  return html + "</dl></div>\n";
+  html += "</dl><div class=\"stops\">";
+  for (std::size_t i = 0; i < pair.stops.size(); ++i)
+    if (!pair.stops[i].pulleys.empty())
+      html += fmt::format("<button type=\"button\" data-stop=\"{}\">{}</button>", i,
+                          html_escape(pair.stops[i].pulleys));
+  return html + "</div></div>\n";
 }
 
 std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure figure,
@@ -163,28 +181,17 @@ std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure f
   Series series;
   series.name = title + ", 95 % band";
   series.colour = colour;
-  double first_measured = 0, last_measured = 0;
-  bool any_measured = false;
   for (const RatioStop& stop : pair.stops) {
-    const AnswerLine* line = stop.answer.find(figure);
+    const AnswerLine* line = line_of(stop.row, figure);
     if (!line || !line->estimate.value) continue;
     const Estimate& e = line->estimate;
-    series.x.push_back(stop.ratio);
+    series.x.push_back(stop.row.ratio);
     series.y.push_back(*e.value);
     series.low.push_back(e.low.value_or(*e.value));
     series.high.push_back(e.high.value_or(*e.value));
-    if (!line->extrapolated.empty()) continue;
-    if (!any_measured) first_measured = stop.ratio;
-    any_measured = true;
-    last_measured = stop.ratio;
+    series.extrapolated.push_back(!line->extrapolated.empty());
   }
   if (series.x.size() < 2) return std::nullopt;
-  if (any_measured) {
-    series.measured_from = first_measured;
-    series.measured_to = last_measured;
-  } else {
-    series.measured_from = series.measured_to = -1;
-  }
   Plot plot;
   plot.id = id;
   plot.title = title;
@@ -195,7 +202,7 @@ std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure f
   return plot;
 }
 
-void trade_off(Page& page, const Pair& pair, const std::string& id) {
+void trade_off_plots(Page& page, const Pair& pair, const std::string& id) {
   const auto add = [&](const std::string& what, Figure figure, const std::string& title,
                        const std::string& words, int colour) {
     auto plot = over_ratio(pair, what + "-" + id, figure, title, words, colour);
@@ -208,6 +215,14 @@ void trade_off(Page& page, const Pair& pair, const std::string& id) {
       3);
   add("standstill", Figure::kStandstillTorque, "Torque behind the needle at standstill",
       "Grows in proportion to the ratio.", 4);
+  const std::string slow = fmt::format(
+      "How much of its speed the machine loses when a thick seam adds {} N·m while it sews at {} "
+      "turns a minute; lower is steadier. ",
+      DriveQuestion::kDefaultSeam, kSlowRpm);
+  add("slow-resistance", Figure::kResistanceDrop, "Speed lost under a seam, pedal as a resistor",
+      slow + "Pedal with a resistance in series.", 2);
+  add("slow-voltage", Figure::kVoltageDrop, "Speed lost under a seam, pedal as a lower voltage",
+      slow + "Pedal that lowers the voltage.", 1);
   Table table{
       "trade-off-" + id,
       fmt::format("{} driving {} over the ratio", pair.motor->part.name, pair.machine->part.name),
@@ -215,52 +230,75 @@ void trade_off(Page& page, const Pair& pair, const std::string& id) {
       {}};
   for (const Figure figure : kShown)
     table.columns.push_back({heading(figure), info(figure).unit, true});
-  for (std::size_t i = 0; i < pair.stops.size(); i += 10) {
-    std::vector<Cell> row{pair.stops[i].ratio};
-    for (const Figure figure : kShown) {
-      const AnswerLine* line = pair.stops[i].answer.find(figure);
-      row.push_back(line ? line->estimate : Estimate::unknown(info(figure).unit));
-    }
+  table.columns.push_back({"Pulleys", "", false});
+  for (const RatioStop& stop : pair.stops) {
+    const bool whole = std::fabs(stop.row.ratio - std::round(stop.row.ratio)) < 1e-9;
+    if (!whole && stop.pulleys.empty()) continue;
+    std::vector<Cell> row{stop.row.ratio};
+    for (const Figure figure : kShown) row.push_back(stop.row.estimate(figure));
+    row.push_back(stop.pulleys);
     table.rows.push_back(std::move(row));
   }
   page.table(std::move(table));
 }
 
-void one_pair(Page& page, const Subject& motor, const Subject& machine, std::size_t number) {
-  const std::string id = slug(motor.part.name + " " + machine.part.name, number);
-  page.heading(fmt::format("{} with {}", motor.part.name, machine.part.name));
-  const Pair pair = make_pair(motor, machine);
-  const RatioStop& start = pair.stops[pair.start];
+void best_table(Page& page, const Pair& pair, const std::string& id) {
+  Table table{
+      "best-" + id,
+      fmt::format("The best of {} driving {}", pair.motor->part.name, pair.machine->part.name),
+      {{"", "", false}, {"Value", "", true}, {"Unit", "", false}},
+      {}};
+  table.columns[0].heading = "Figure";
+  for (const Figure figure :
+       {Figure::kBestRatio, Figure::kBestHandwheelSpeed, Figure::kLimitedBestRatio,
+        Figure::kLimitedBestHandwheelSpeed, Figure::kPeakPower, Figure::kPeakPowerSpeed})
+    if (const AnswerLine* line = pair.best.find(figure))
+      table.rows.push_back({heading(figure), line->estimate, line->estimate.unit});
+  page.table(std::move(table));
+}
+
+void one_pair(Page& page, const Pair& pair, std::size_t number) {
+  const std::string names = pair.motor->part.name + " " + pair.machine->part.name;
+  const std::string id = slug(names, number);
+  page.heading(fmt::format("{} with {}", pair.motor->part.name, pair.machine->part.name));
   const Series drag = drag_series(pair);
   page.plot(crossing_plot(pair, "cross-" + id, drag));
   page.data("slider-" + id, slider_data(pair, "cross-" + id, drag));
   page.html(slider_html(pair, "slider-" + id));
-  if (!start.answer.runs()) page.paragraph(why_not_running(start.answer));
-  page.cautions("Read these numbers with care", start.answer.warnings);
-  trade_off(page, pair, id);
+  if (!pair.best.runs()) page.paragraph(why_not_running(pair.best));
+  page.cautions("Read these numbers with care", pair.best.warnings);
+  best_table(page, pair, id);
+  trade_off_plots(page, pair, id);
+}
+
+// A drag curve per inertia only is no torque; there is nothing to cross then.
+bool can_be_paired(const Subject& subject) {
+  return subject.curve && (!subject.stored->of_machine || !subject.details.contains("c0") ||
+                           detail(subject.details, "c0").value);
 }
 
 }  // namespace
 
-void pairs_section(Page& page, const Book&, const Subjects& subjects) {
+void pairs_section(Page& page, const Book& book, const Subjects& subjects) {
+  const std::vector<PulleyRatio> pulleys = pulley_ratios(book);
   std::size_t number = 0;
   for (const Subject& motor : subjects.motors) {
     for (const Subject& machine : subjects.machines) {
-      if (!motor.curve || !machine.curve) continue;
-      if (number == 0) {
+      if (!can_be_paired(motor) || !can_be_paired(machine)) continue;
+      if (++number == 1) {
         page.section("drives", "Motor, pulleys, machine");
         page.paragraph(
             "Move the ratio and see where motor and machine settle. The figures are those of "
             "loadline-fit drive for that ratio, without slip and belt loss.");
       }
-      if (++number <= kMostPairs) one_pair(page, motor, machine, number);
+      if (number <= kMostPairs) one_pair(page, make_pair(motor, machine, pulleys), number);
     }
   }
   if (number > kMostPairs)
-    page.paragraph(
-        fmt::format("{} more pairs are left out; name motors and machines with --motor and "
-                    "--machine to see them.",
-                    number - kMostPairs));
+    page.paragraph(fmt::format(
+        "{} more pairs are left out; name motors and machines with --motor and --machine to see "
+        "them.",
+        number - kMostPairs));
 }
 
 }  // namespace loadline

@@ -3,11 +3,15 @@
 #include <algorithm>
 #include <cctype>
 
+#include "db/basis/web.h"
+#include "fit/belts/seat.h"
 #include "fit/report/drawing.h"
 #include "fit/report/sections.h"
 
 namespace loadline {
 namespace {
+
+constexpr std::size_t kMostSeats = 24;
 
 // "shaft-mm" in words: "shaft" and its unit "mm".
 struct FieldWords {
@@ -73,6 +77,46 @@ void drawings(Page& page, const std::vector<Part>& parts, double scale) {
   if (!figures.empty()) page.html("<div class=\"drawings\">" + figures + "</div>\n");
 }
 
+// The section of `whole` between its style sheet and its end: ours styles it instead.
+std::string without_style(std::string whole) {
+  const std::size_t begin = whole.find("<style>"), end = whole.find("</style>");
+  if (begin != std::string::npos && end != std::string::npos)
+    whole.erase(begin, end + std::string("</style>").size() - begin);
+  return whole;
+}
+
+std::optional<std::string> seat_figure(const Part& belt, const Part& pulley) {
+  std::string missing;
+  const auto section = section_of(belt, missing);
+  const auto groove = groove_of(pulley, missing);
+  if (!section || !groove) return std::nullopt;
+  try {
+    const Seat seated = seat(*section, *groove);
+    return fmt::format(
+        "<figure class=\"drawing seat\">{}<figcaption><strong>{} in {}</strong><br>{} Scale 10 : 1."
+        "</figcaption></figure>\n",
+        without_style(seat_drawing(*section, *groove, seated)), html_escape(belt.name),
+        html_escape(pulley.name), html_escape(seated.reason));
+  } catch (const Error&) {
+    return std::nullopt;  // sizes that make no groove; `loadline-fit groove` says which
+  }
+}
+
+void seats(Page& page, const Book& book) {
+  std::string figures;
+  std::size_t count = 0;
+  for (const Part& belt : book.parts(PartKind::kBelt))
+    for (const Part& pulley : book.parts(PartKind::kPulley))
+      if (count < kMostSeats)
+        if (const auto figure = seat_figure(belt, pulley)) {
+          figures += *figure;
+          ++count;
+        }
+  if (figures.empty()) return;
+  page.heading("Belts in their grooves");
+  page.html("<div class=\"drawings\">" + figures + "</div>\n");
+}
+
 }  // namespace
 
 void parts_section(Page& page, const Book& book) {
@@ -100,6 +144,7 @@ void parts_section(Page& page, const Book& book) {
     parts_table(page, one.kind, one.caption, parts);
     drawings(page, parts, one.scale);
   }
+  if (begun) seats(page, book);
 }
 
 }  // namespace loadline

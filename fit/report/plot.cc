@@ -83,6 +83,11 @@ const char* dash_class(Series::Dash dash) {
   return "solid";
 }
 
+bool Series::measured_at(std::size_t i) const {
+  if (i < extrapolated.size() && extrapolated[i]) return false;
+  return (!measured_from || x[i] >= *measured_from) && (!measured_to || x[i] <= *measured_to);
+}
+
 std::vector<double> nice_ticks(double low, double high, int count) {
   if (!std::isfinite(low) || !std::isfinite(high) || !(high > low) || count < 1) return {};
   const double raw = (high - low) / count;
@@ -131,6 +136,7 @@ Json to_chart(const Plot& plot) {
     if (!series.x_high.empty()) set["x_high"] = numbers(series.x_high);
     if (series.measured_from) set["from"] = *series.measured_from;
     if (series.measured_to) set["to"] = *series.measured_to;
+    if (!series.extrapolated.empty()) set["far"] = series.extrapolated;
     sets.push_back(std::move(set));
   }
   return Json{{"title", plot.title},

@@ -35,6 +35,11 @@ struct Series {
   std::vector<double> x_low, x_high;
   /// A line outside [measured_from, measured_to] is drawn as extrapolated: dotted and pale.
   std::optional<double> measured_from, measured_to;
+  /// Where the measured stretches cannot be told by two limits: true for each point that is
+  /// extrapolated, as long as `x`; empty otherwise.
+  std::vector<bool> extrapolated;
+
+  bool measured_at(std::size_t i) const;
 };
 
 /// "solid", "dashed", "dotted", "dashdot": in the chart's data and as classes of report.css.

@@ -45,8 +45,11 @@
     });
     return sets;
   };
-  const outside = (set, x) =>
-    (set.from !== undefined && x < set.from) || (set.to !== undefined && x > set.to);
+  const outside = (set, x, i) => (set.from !== undefined && x < set.from) ||
+    (set.to !== undefined && x > set.to) || Boolean(set.far && set.far[i]);
+  const farSegment = (set, c) =>
+    outside(set, (c.p0.parsed.x + c.p1.parsed.x) / 2, c.p0DataIndex) ||
+    Boolean(set.far && set.far[c.p1DataIndex]);
 
   function dataSets(plot) {
     const sets = [];
@@ -57,10 +60,8 @@
         sets.push({ ...common, type: "line", borderColor: colour, backgroundColor: colour,
           borderWidth: 2, pointRadius: 0, pointStyle: "line", borderDash: dashes[set.dash],
           order: 1, segment: {
-            borderDash: (c) => outside(set, (c.p0.parsed.x + c.p1.parsed.x) / 2) ? [1.5, 5]
-              : undefined,
-            borderColor: (c) => outside(set, (c.p0.parsed.x + c.p1.parsed.x) / 2)
-              ? faded(colour, 0.75) : undefined,
+            borderDash: (c) => farSegment(set, c) ? [1.5, 5] : undefined,
+            borderColor: (c) => farSegment(set, c) ? faded(colour, 0.75) : undefined,
           } });
         if (set.low) sets.push(...bandSets(set, colour, 3));
       } else if (set.look === "points") {
@@ -110,7 +111,7 @@
     const low = y.categories.length ? set.x_low : set.low;
     const high = y.categories.length ? set.x_high : set.high;
     const limits = low && low[i] !== null ? ` (${shown(low[i])} to ${shown(high[i])})` : "";
-    const far = set.look === "line" && outside(set, set.x[i]) ? ", extrapolated" : "";
+    const far = set.look === "line" && outside(set, set.x[i], i) ? ", extrapolated" : "";
     return `${name}${set.name} ${shown(value)} ${unit}${limits}${far}`;
   };
 

@@ -171,20 +171,15 @@ class Drawing {
       out_ += fmt::format("<path class=\"points c{}\" d=\"{}\"/>", series.colour, path);
   }
 
-  static bool measured(const Series& series, double x) {
-    return (!series.measured_from || x >= *series.measured_from) &&
-           (!series.measured_to || x <= *series.measured_to);
-  }
-
   // The measured stretch, or the stretches outside it.
   void line(const Series& series, bool within) {
     std::string path;
     bool drawing = false;
     for (std::size_t i = 0; i < series.x.size(); ++i) {
-      const bool fits = std::isfinite(series.y[i]) && measured(series, series.x[i]) == within;
+      const bool fits = std::isfinite(series.y[i]) && series.measured_at(i) == within;
       const bool joins = !within && std::isfinite(series.y[i]) &&
-                         ((i > 0 && !measured(series, series.x[i - 1])) ||
-                          (i + 1 < series.x.size() && !measured(series, series.x[i + 1])));
+                         ((i > 0 && !series.measured_at(i - 1)) ||
+                          (i + 1 < series.x.size() && !series.measured_at(i + 1)));
       if (fits || joins)
         path += fmt::format("{}{:.1f} {:.1f}", drawing ? "L" : "M", at_x(series.x[i]),
                             at_y(clipped(series.y[i])));
