@@ -20,7 +20,7 @@ std::string figure(const Part& part, double wide, double high, double scale,
   return fmt::format(
       "<figure class=\"drawing c{}\"><svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" "
       "width=\"{:.2f}mm\" height=\"{:.2f}mm\" viewBox=\"0 0 {:.2f} {:.2f}\"><title>{}</title>{}"
-      "</svg><figcaption><strong>{}</strong><br>{}. Scale {} : 1.</figcaption></figure>\n",
+      "</svg><figcaption><strong>{}</strong>{}. Scale {} : 1.</figcaption></figure>\n",
       part.kind == PartKind::kBelt ? 2 : 1, wide * scale, high * scale, wide, high,
       html_escape(part.name), shapes, html_escape(part.name), html_escape(sizes),
       fmt::format("{:g}", scale));

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <map>
 
 #include "db/basis/units.h"
@@ -63,6 +64,13 @@ Coasts coasts_of(const Json& details) {
   return coasts;
 }
 
+bool any_residual(const Coasts& coasts) {
+  for (const Series& series : coasts.residual)
+    for (const double y : series.y)
+      if (y != 0) return true;
+  return false;
+}
+
 Plot coast_plot(const std::string& id, const std::string& title, const std::string& words,
                 const char* quantity, const std::vector<Series>& series) {
   Plot plot;
@@ -83,6 +91,7 @@ void coast_plots(Page& page, const Subject& machine, const std::string& id) {
   page.plot(coast_plot("coast-" + id, "How " + machine.part.name + " coasted down",
                        "The speed as recorded; the drag is fitted to these readings themselves.",
                        "Hand-wheel speed", coasts.speed));
+  if (!any_residual(coasts)) return;
   page.plot(coast_plot("coast-residual-" + id, "What the fit leaves over",
                        "Recorded speed minus fitted speed.", "Speed residual", coasts.residual));
 }
@@ -116,6 +125,7 @@ void details_table(Page& page, const Subject& machine, const std::string& id, co
     const Estimate estimate = estimate_from_json(value);
     std::string heading = name;
     std::replace(heading.begin(), heading.end(), '_', ' ');
+    heading[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(heading[0])));
     table.columns.push_back({heading, estimate.unit, value.is_object()});
   }
   for (const Json& entry : *list) {

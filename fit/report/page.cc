@@ -7,6 +7,7 @@
 #include <random>
 
 #include "db/basis/web.h"
+#include "fit/report/words.h"
 
 namespace loadline {
 
@@ -71,14 +72,14 @@ void Page::heading(const std::string& text) {
 }
 
 void Page::paragraph(const std::string& text) {
-  body_ += fmt::format("<p>{}</p>\n", html_escape(text));
+  body_ += fmt::format("<p>{}</p>\n", html_escape(as_sentence(text)));
 }
 
 void Page::cautions(const std::string& heading, const std::vector<std::string>& sentences) {
   if (sentences.empty()) return;
   body_ += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", html_escape(heading));
   for (const std::string& sentence : sentences)
-    body_ += fmt::format("<li>{}</li>", html_escape(sentence));
+    body_ += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
   body_ += "</ul></div>\n";
 }
 

@@ -14,7 +14,8 @@
 namespace loadline {
 namespace {
 
-constexpr std::size_t kMostPairs = 12;  // each carries some 120 answers
+constexpr std::size_t kMostPairs = 12;    // each carries some 120 answers
+constexpr std::size_t kFewestStops = 20;  // a shorter stretch is no trade-off to look at
 constexpr std::array kShown = {Figure::kMotorSpeed,       Figure::kHandwheelSpeed,
                                Figure::kStitchRate,       Figure::kShaftPower,
                                Figure::kStandstillTorque, Figure::kNeedleForce};
@@ -191,13 +192,16 @@ std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure f
     series.high.push_back(e.high.value_or(*e.value));
     series.extrapolated.push_back(!line->extrapolated.empty());
   }
-  if (series.x.size() < 2) return std::nullopt;
+  if (series.x.size() < kFewestStops) return std::nullopt;
   Plot plot;
   plot.id = id;
   plot.title = title;
   plot.words = words;
   plot.x = {"Ratio, motor turns per hand-wheel turn", "", {}, {}, false, {}};
   plot.y = {title, info(figure).unit, {}, {}, true, {}};
+  plot.x.low = kLowRatio;
+  plot.x.high = kHighRatio;
+  if (plot.y.unit == "%") plot.y.high = 100;
   plot.series.push_back(std::move(series));
   return plot;
 }

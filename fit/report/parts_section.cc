@@ -7,6 +7,7 @@
 #include "fit/belts/seat.h"
 #include "fit/report/drawing.h"
 #include "fit/report/sections.h"
+#include "fit/report/words.h"
 
 namespace loadline {
 namespace {
@@ -93,10 +94,10 @@ std::optional<std::string> seat_figure(const Part& belt, const Part& pulley) {
   try {
     const Seat seated = seat(*section, *groove);
     return fmt::format(
-        "<figure class=\"drawing seat\">{}<figcaption><strong>{} in {}</strong><br>{} Scale 10 : 1."
+        "<figure class=\"drawing seat\">{}<figcaption><strong>{} in {}</strong>{} Scale 10 : 1."
         "</figcaption></figure>\n",
         without_style(seat_drawing(*section, *groove, seated)), html_escape(belt.name),
-        html_escape(pulley.name), html_escape(seated.reason));
+        html_escape(pulley.name), html_escape(as_sentence(seated.reason)));
   } catch (const Error&) {
     return std::nullopt;  // sizes that make no groove; `loadline-fit groove` says which
   }

@@ -13,11 +13,19 @@ std::string with_unit(const std::string& heading, const std::string& unit) {
   return unit.empty() ? heading : fmt::format("{} ({})", heading, unit);
 }
 
+// Counts and whole sizes stand without decimals.
+std::string bare_number(double value) {
+  if (!std::isfinite(value)) return "";
+  const bool whole = value == std::round(value) && std::fabs(value) < 1e6;
+  return whole ? significant(value,
+                             value == 0 ? 1 : 1 + static_cast<int>(std::log10(std::fabs(value))))
+               : significant(value, 4);
+}
+
 std::string cell_html(const Cell& cell) {
   if (cell.kind == Cell::Kind::kText) return fmt::format("<td>{}</td>", html_escape(cell.text));
   const bool bare = cell.kind == Cell::Kind::kNumber;
-  const std::string number = bare ? std::isfinite(cell.number) ? significant(cell.number, 4) : ""
-                                  : estimate_html(cell.estimate, false);
+  const std::string number = bare ? bare_number(cell.number) : estimate_html(cell.estimate, false);
   return fmt::format("<td class=\"number\">{}</td>", number);
 }
 

@@ -1,5 +1,8 @@
 #include "fit/report/words.h"
 
+#include <cctype>
+#include <string_view>
+
 namespace loadline {
 
 const std::vector<std::string>& care_sentences() {
@@ -24,6 +27,13 @@ const std::vector<std::string>& reading_sentences() {
       "measured; there it rests on the equation alone.",
       "'Unknown' means that the data cannot support a number, not that it is zero."};
   return sentences;
+}
+
+std::string as_sentence(std::string words) {
+  if (words.empty()) return words;
+  words[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(words[0])));
+  if (std::string_view(".!?:").find(words.back()) == std::string_view::npos) words += '.';
+  return words;
 }
 
 std::string day_and_minute(const std::string& iso_utc) {

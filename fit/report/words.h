@@ -12,6 +12,9 @@ const std::vector<std::string>& care_sentences();
 /// What an interval, a band and a dotted line mean here.
 const std::vector<std::string>& reading_sentences();
 
+/// With a capital at its beginning and a full stop at its end; other marks at the end stay.
+std::string as_sentence(std::string words);
+
 /// "2026-11-25 18:03 UTC" from the book's ISO 8601 time; unchanged when it is something else.
 std::string day_and_minute(const std::string& iso_utc);
 
