@@ -68,7 +68,7 @@ void parts_table(Page& page, PartKind kind, const char* caption, const std::vect
     row.push_back(part.note);
     table.rows.push_back(std::move(row));
   }
-  page.table(std::move(table));
+  page.table(without_empty_columns(std::move(table)));
 }
 
 void drawings(Page& page, const std::vector<Part>& parts, double scale) {

@@ -83,7 +83,7 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
                           maybe(run.added_inertia_kgm2), std::to_string(run.sample_count),
                           std::string(run_state_name(run.state)), run.program_version});
   }
-  page.table(std::move(table));
+  page.table(without_empty_columns(std::move(table)));
 }
 
 void events_table(Page& page, const Book& book, const std::vector<Run>& runs) {

@@ -2,12 +2,15 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "db/basis/web.h"
 
 namespace loadline {
 namespace {
+
+constexpr std::size_t kShortText = 24;
 
 std::string with_unit(const std::string& heading, const std::string& unit) {
   return unit.empty() ? heading : fmt::format("{} ({})", heading, unit);
@@ -23,7 +26,10 @@ std::string bare_number(double value) {
 }
 
 std::string cell_html(const Cell& cell) {
-  if (cell.kind == Cell::Kind::kText) return fmt::format("<td>{}</td>", html_escape(cell.text));
+  // Dates and names stay on one line; sentences get room.
+  if (cell.kind == Cell::Kind::kText)
+    return fmt::format("<td class=\"{}\">{}</td>",
+                       cell.text.size() <= kShortText ? "short" : "long", html_escape(cell.text));
   const bool bare = cell.kind == Cell::Kind::kNumber;
   const std::string number = bare ? bare_number(cell.number) : estimate_html(cell.estimate, false);
   return fmt::format("<td class=\"number\">{}</td>", number);
@@ -66,6 +72,18 @@ std::string estimate_html(const Estimate& estimate, bool with_unit) {
   if (open == std::string::npos) return html_escape(text) + unit;
   return fmt::format("{}{} <span class=\"interval\">{}</span>", html_escape(text.substr(0, open)),
                      unit, html_escape(text.substr(open + 1)));
+}
+
+Table without_empty_columns(Table table) {
+  for (std::size_t i = table.columns.size(); i-- > 0;) {
+    const bool empty = std::all_of(table.rows.begin(), table.rows.end(), [&](const auto& row) {
+      return row[i].kind == Cell::Kind::kText && row[i].text.empty();
+    });
+    if (!empty || table.rows.empty()) continue;
+    table.columns.erase(table.columns.begin() + static_cast<std::ptrdiff_t>(i));
+    for (auto& row : table.rows) row.erase(row.begin() + static_cast<std::ptrdiff_t>(i));
+  }
+  return table;
 }
 
 std::string to_html(const Table& table) {

@@ -38,6 +38,9 @@ struct Table {
   std::vector<std::vector<Cell>> rows;  ///< each as long as `columns`
 };
 
+/// Leaves out columns in which no row has anything to say.
+Table without_empty_columns(Table table);
+
 /// A <table> with caption and scope; wrapped so that it scrolls by itself on a narrow screen.
 std::string to_html(const Table& table);
 
