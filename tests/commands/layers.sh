@@ -17,7 +17,8 @@ fit/belts                 fit/belts fit/curves fit/readings db
 fit                       fit db
 logger                    logger firmware-protocol db
 logger/live               logger firmware-protocol db fit/readings
-logger/calibrate          logger firmware-protocol db fit/readings
+logger/calibration        logger firmware-protocol db fit/readings
+logger/slip_verdict       logger firmware-protocol db fit/readings
 TABLE
 }
 
