@@ -43,8 +43,8 @@ SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const doubl
 /// The edges behind the rows of an imported run, where they can be told. A tachometer that counts
 /// reciprocally writes v = n·pitch/(time between edges) and repeats it until a new edge comes. Once
 /// the number of pulses per turn shows itself in the stretches without an edge, every row gives the
-/// exact time since the row before: n·pitch/v. Empty when the rows do not look like that: fewer than
-/// six such stretches, or any number of pulses contradicted by more than 3 % of the rows.
+/// exact time since the row before: n·pitch/v. Empty when the rows do not look like that: fewer
+/// than six such stretches, or any number of pulses contradicted by more than 3 % of the rows.
 EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm);
 
 /// From edges by reciprocal counting: turns between successive recorded edges over the exact time
