@@ -120,7 +120,8 @@ BeltAnswer answer_belts(const Book& book, const Part& machine, const SessionOpti
   comparison.warnings.insert(comparison.warnings.begin(), answer.session.warnings.begin(),
                              answer.session.warnings.end());
   for (const SlipBand& band : answer.session.bands)
-    comparison.notes.push_back(fmt::format("same slip setting: {} {} {} ± {:.0f} % ({} checks)",
+    comparison.notes.push_back(fmt::format("same slip setting{}: {} {} {} ± {:.0f} % ({} checks)",
+                                           band.block.empty() ? "" : " on " + band.block,
                                            band.quantity, significant(band.middle, 3), band.unit,
                                            band.percent, band.checks));
   answer.why_not = why_not(answer.session, comparison);

@@ -69,6 +69,36 @@ double supply_change(const Readings& readings) {
   return early > 0 && late > 0 ? 100 * (late / early - 1) : 0;
 }
 
+void add_edge(EdgeTrace& trace, const std::optional<std::int64_t>& count,
+              const std::optional<std::int64_t>& tick, double tick_hz) {
+  if (!count || !tick || (!trace.count.empty() && trace.count.back() == *count)) return;
+  trace.count.push_back(*count);
+  trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
+}
+
+Readings speeds_only(const Book& book, const Run& run) {
+  Readings out;
+  out.run = run;
+  const double tick_hz = run.tick_hz.value_or(1e6);
+  EdgeTrace motor, hand;
+  motor.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
+  hand.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
+  book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
+    for (const Sample& sample : block) {
+      out.duration_s = static_cast<double>(sample.tick) / tick_hz;
+      add_edge(motor, sample.motor_edges, sample.motor_edge_tick, tick_hz);
+      add_edge(hand, sample.handwheel_edges, sample.handwheel_edge_tick, tick_hz);
+      if (!sample.supply_counts || !run.supply_v_per_count) continue;
+      out.supply_time_s.push_back(out.duration_s);
+      out.supply_all_v.push_back(*sample.supply_counts * *run.supply_v_per_count);
+    }
+  });
+  const double least_window_s = out.duration_s / 12000;
+  out.motor = speed_from_edges(motor, least_window_s);
+  out.handwheel = speed_from_edges(hand, least_window_s);
+  return out;
+}
+
 void reduce(const Readings& readings, const SessionOptions& options, Candidate& candidate) {
   SteadyOptions steady;
   steady.tolerance_percent = options.steady_percent;
@@ -98,6 +128,17 @@ void reduce(const Readings& readings, const SessionOptions& options, Candidate& 
     if (motor.found()) candidate.motor_speed = motor.speed;
   }
   out.motor_speed = candidate.motor_speed;
+}
+
+// Of a top-speed run only the speeds matter: without a calibration its torque counts are left out.
+Readings readings_of(const Book& book, const Run& run) {
+  try {
+    return load_readings(book, run.id);
+  } catch (const Error& error) {
+    if (error.fault() != Fault::kInput || run.source != "rig" || book.latest_calibration(run.rig))
+      throw;
+  }
+  return speeds_only(book, run);
 }
 
 std::string block_name(const Book& book, const Run& run, int session) {
@@ -182,7 +223,7 @@ class SlipChecks {
   const SlipSetting& setting(std::int64_t id) {
     const auto at = settings_.find(id);
     if (at != settings_.end()) return at->second;
-    return settings_.emplace(id, slip_setting(load_readings(book_, id))).first->second;
+    return settings_.emplace(id, slip_setting(readings_of(book_, run(id)))).first->second;
   }
 
   static std::string mismatch(const Run& run, const Run& checked, const std::string& check) {
@@ -206,9 +247,11 @@ std::optional<double> value_of(const std::optional<Estimate>& estimate) {
   return estimate ? estimate->value : std::nullopt;
 }
 
-void refuse_outside(const SlipBand& band, const std::vector<std::optional<double>>& values,
+void refuse_outside(std::span<const SlipBand> bands,
+                    const std::vector<std::optional<double>>& values,
                     std::vector<Candidate>& candidates) {
   for (std::size_t i = 0; i < candidates.size(); ++i) {
+    const SlipBand& band = band_for(bands, candidates[i].reduced.block);
     if (!values[i] || band.holds(*values[i])) continue;
     const bool loose = (*values[i] > band.high) == (band.quantity == "creep speed");
     candidates[i].reasons.push_back(fmt::format(
@@ -221,22 +264,24 @@ void refuse_outside(const SlipBand& band, const std::vector<std::optional<double
 // The band that slip checks at the bench were judged by: document "slip-band" of the book, by the
 // machine's uuid. Taken when most checks of the session lie in it; else it is another day's.
 std::optional<SlipBand> band_of_bench(const Book& book, std::int64_t machine,
-                                      std::span<const double> creep) {
+                                      std::span<const SlipValue> creep) {
   const auto text = book.document("slip-band");
   if (!text) return std::nullopt;
   const Json document = Json::parse(*text, nullptr, false);
   const std::string key = book.part(PartKind::kMachine, machine).uuid;
   if (!document.is_object() || !document.contains(key) || !document[key].is_object())
     return std::nullopt;
-  SlipBand band{.quantity = "creep speed", .unit = "rpm"};
+  SlipBand band;
+  band.quantity = "creep speed";
+  band.unit = "rpm";
   band.low = document[key].value("low_rpm", 0.0);
   band.high = document[key].value("high_rpm", 0.0);
   if (!(band.high > band.low)) return std::nullopt;
   band.middle = (band.low + band.high) / 2;
   band.percent = 100 * (band.high - band.low) / 2 / band.middle;
   band.checks = creep.size();
-  const auto inside =
-      std::count_if(creep.begin(), creep.end(), [&](double value) { return band.holds(value); });
+  const auto inside = std::count_if(creep.begin(), creep.end(),
+                                    [&](const SlipValue& v) { return band.holds(v.value); });
   if (2 * static_cast<std::size_t>(inside) <= creep.size()) return std::nullopt;
   return band;
 }
@@ -244,15 +289,15 @@ std::optional<SlipBand> band_of_bench(const Book& book, std::int64_t machine,
 void check_quantity(const Book& book, std::int64_t machine, const char* quantity, const char* unit,
                     const std::vector<std::optional<double>>& values, const SessionOptions& options,
                     std::vector<Candidate>& candidates, BeltSession& session) {
-  std::vector<double> known;
-  for (const auto& value : values)
-    if (value) known.push_back(*value);
+  std::vector<SlipValue> known;
+  for (std::size_t i = 0; i < values.size(); ++i)
+    if (values[i]) known.push_back({*values[i], candidates[i].reduced.block});
   if (known.empty()) return;
-  SlipBand band = slip_band(quantity, unit, known, options.slip_band_percent);
+  std::vector<SlipBand> bands = slip_bands(quantity, unit, known, options.slip_band_percent);
   if (!options.slip_band_percent && std::string(quantity) == "creep speed")
-    if (const auto bench = band_of_bench(book, machine, known)) band = *bench;
-  session.bands.push_back(band);
-  if (!options.any_slip) refuse_outside(band, values, candidates);
+    if (const auto bench = band_of_bench(book, machine, known)) bands = {*bench};
+  if (!options.any_slip) refuse_outside(bands, values, candidates);
+  session.bands.insert(session.bands.end(), bands.begin(), bands.end());
 }
 
 void check_slip(const Book& book, std::int64_t machine, const SessionOptions& options,
@@ -338,7 +383,7 @@ BeltSession read_belt_session(const Book& book, std::int64_t machine,
   std::vector<Candidate> candidates = candidates_of(book, machine, options);
   for (Candidate& candidate : candidates) {
     try {
-      reduce(load_readings(book, candidate.run.id), options, candidate);
+      reduce(readings_of(book, candidate.run), options, candidate);
     } catch (const Error& error) {
       if (error.fault() == Fault::kBook) throw;
       candidate.reasons.emplace_back(error.what());
@@ -365,9 +410,9 @@ BeltSession read_belt_session(const Book& book, std::int64_t machine,
 }
 
 Json to_json(const SlipBand& band) {
-  return Json{{"quantity", band.quantity}, {"unit", band.unit}, {"middle", band.middle},
-              {"low", band.low},           {"high", band.high}, {"percent", band.percent},
-              {"checks", band.checks}};
+  return Json{{"quantity", band.quantity}, {"unit", band.unit},  {"middle", band.middle},
+              {"low", band.low},           {"high", band.high},  {"percent", band.percent},
+              {"checks", band.checks},     {"block", band.block}};
 }
 
 Json to_json(const SlipSetting& setting) {

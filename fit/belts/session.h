@@ -17,7 +17,7 @@ namespace loadline {
 struct SessionOptions {
   std::optional<std::int64_t> motor;        ///< only runs with this motor
   std::optional<double> slip_band_percent;  ///< half width; without it the band that the bench
-                                            ///< judged by, else slip_band()
+                                            ///< judged by, else slip_bands()
   /// Runs whose supply is further from the session's median are refused, in per cent: beyond it the
   /// correction is no longer small. Mains wanders by several per cent within the hour.
   double supply_band_percent = 6;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "db/basis/units.h"
 #include "fit/belts/steady_part.h"
@@ -10,6 +11,7 @@
 namespace loadline {
 namespace {
 
+constexpr std::size_t kOwnBandChecks = 3;
 constexpr double kLeastBandPercent = 12, kMostBandPercent = 30;
 // A driven hand wheel turns at a twelfth of the motor's speed or faster; noise of a tachometer at
 // rest stays far below a fiftieth.
@@ -67,6 +69,23 @@ bool hand_wheel_turned(const Readings& readings, double creep_rpm) {
   return rpm > std::max(kTurningLeastRpm, kTurningShare * creep_rpm);
 }
 
+// Robust relative standard deviation about the medians of the pulley pairs that have enough checks
+// for one, else about the common one.
+double scatter_within(const std::map<std::string, std::vector<double>>& blocks, double middle) {
+  std::vector<double> away;
+  for (const auto& [block, values] : blocks) {
+    const double centre = values.size() >= kOwnBandChecks ? median(values) : middle;
+    for (const double value : values) away.push_back(value / centre - 1);
+  }
+  return robust_sd(away);
+}
+
+SlipBand band_about(const std::string& quantity, const std::string& unit, double middle,
+                    double percent, std::size_t checks, const std::string& block) {
+  const double half = percent / 100 * std::fabs(middle);
+  return {quantity, unit, middle, middle - half, middle + half, percent, checks, block};
+}
+
 }  // namespace
 
 SlipSetting slip_setting(const Readings& readings) {
@@ -95,19 +114,30 @@ SlipSetting slip_setting(const Readings& readings) {
   return setting;
 }
 
-SlipBand slip_band(const std::string& quantity, const std::string& unit,
-                   std::span<const double> values, std::optional<double> percent) {
-  SlipBand band;
-  band.quantity = quantity;
-  band.unit = unit;
-  band.checks = values.size();
-  band.middle = median({values.begin(), values.end()});
-  const double own = 400 * robust_sd(values) / std::fabs(band.middle);
-  band.percent = percent.value_or(std::clamp(own, kLeastBandPercent, kMostBandPercent));
-  const double half = band.percent / 100 * std::fabs(band.middle);
-  band.low = band.middle - half;
-  band.high = band.middle + half;
-  return band;
+std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string& unit,
+                                 std::span<const SlipValue> values, std::optional<double> percent) {
+  std::vector<double> all;
+  std::map<std::string, std::vector<double>> blocks;
+  for (const SlipValue& value : values) {
+    all.push_back(value.value);
+    blocks[value.block].push_back(value.value);
+  }
+  const double middle = median(all);
+  const double half = percent.value_or(
+      std::clamp(400 * scatter_within(blocks, middle), kLeastBandPercent, kMostBandPercent));
+  std::vector<SlipBand> bands{band_about(quantity, unit, middle, half, all.size(), "")};
+  for (const auto& [block, found] : blocks) {
+    const double own = median(found);
+    if (found.size() >= kOwnBandChecks && std::fabs(own / middle - 1) > half / 200)
+      bands.push_back(band_about(quantity, unit, own, half, found.size(), block));
+  }
+  return bands;
+}
+
+const SlipBand& band_for(std::span<const SlipBand> bands, const std::string& block) {
+  for (const SlipBand& band : bands)
+    if (!band.block.empty() && band.block == block) return band;
+  return bands.front();
 }
 
 }  // namespace loadline

@@ -35,13 +35,27 @@ struct SlipBand {
   double middle = 0, low = 0, high = 0;
   double percent = 0;
   std::size_t checks = 0;
+  std::string block;  ///< pulley pair that it holds for; empty: the whole session
   bool holds(double value) const { return value >= low && value <= high; }
 };
 
-/// The band about the median of the values. Without `percent` it is four robust standard deviations
-/// of the checks themselves, but at least 12 % and at most 30 %: creep speed swings several times
-/// as much as tension does, so that a narrower band would refuse what a careful hand can set.
-SlipBand slip_band(const std::string& quantity, const std::string& unit,
-                   std::span<const double> values, std::optional<double> percent);
+/// One value of it, with the pulley pair that it was found on.
+struct SlipValue {
+  double value = 0;
+  std::string block;
+};
+
+/// The bands: one about the median of all values, and one of its own for each pulley pair of at
+/// least three checks whose median is further from that than half the band: one tension creeps at
+/// different speeds on different pulleys, and belts are compared pulley pair by pulley pair.
+/// Without `percent` the half width is four robust standard deviations of the checks about their
+/// pulley pair's median, but at least 12 % and at most 30 %: creep speed swings several times as
+/// much as tension does, so that a narrower band would refuse what a careful hand can set.
+/// The band of the whole session comes first. `values` must not be empty.
+std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string& unit,
+                                 std::span<const SlipValue> values, std::optional<double> percent);
+
+/// The band of those that holds for a pulley pair.
+const SlipBand& band_for(std::span<const SlipBand> bands, const std::string& block);
 
 }  // namespace loadline

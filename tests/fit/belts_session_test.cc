@@ -140,6 +140,26 @@ TEST_CASE("a slip check whose hand wheel turned is none") {
   CHECK(says(reason_of(bench.answer(), leaning), "hand wheel turned"));
 }
 
+// The same tension creeps slower where the pulley pulls harder: each pulley pair keeps its own
+// band.
+TEST_CASE("a pulley pair with another creep speed has its own band") {
+  std::vector<SlipValue> values;
+  for (const double x : {900.0, 910.0, 880.0, 905.0}) values.push_back({x, "small"});
+  for (const double x : {600.0, 610.0, 590.0, 1000.0}) values.push_back({x, "large"});
+  const auto bands = slip_bands("creep speed", "rpm", values, std::nullopt);
+  CHECK(band_for(bands, "small").holds(900));
+  CHECK(band_for(bands, "large").holds(600));
+  CHECK_FALSE(band_for(bands, "large").holds(1000));
+  CHECK_FALSE(band_for(bands, "small").holds(600));
+  // Alike pairs share one band, of the width that was asked for.
+  const std::vector<SlipValue> alike{{900, "small"}, {910, "small"}, {890, "small"},
+                                     {905, "large"}, {895, "large"}, {900, "large"}};
+  const auto one = slip_bands("creep speed", "rpm", alike, 10);
+  REQUIRE(one.size() == 1);
+  CHECK(one[0].low == doctest::Approx(810));
+  CHECK(one[0].high == doctest::Approx(990));
+}
+
 TEST_CASE("one belt alone is not comparable, and the answer says what to do") {
   Bench bench;
   SessionTruth truth = three_belts();
