@@ -239,22 +239,23 @@ constexpr const char* kViews = R"sql(
 CREATE VIEW torque_scale AS
 SELECT run.id AS run_id, c.slope_n_per_count, c.curvature_n_per_count2, c.arm_m,
   coalesce(
-    (SELECT avg(z.mean_counts) FROM zero z WHERE z.run_id = run.id AND z.moment = 'before'),
-    (SELECT avg(z.mean_counts) FROM zero z WHERE z.run_id = run.id AND z.moment = 'after'),
-    (SELECT z.mean_counts FROM zero z WHERE z.rig_id = run.rig_id AND z.moment = 'alone'
-       ORDER BY z.made_utc DESC, z.id DESC LIMIT 1),
+    avg(z.mean_counts) FILTER (WHERE z.moment = 'before'),
+    avg(z.mean_counts) FILTER (WHERE z.moment = 'after'),
+    (SELECT a.mean_counts FROM zero a WHERE a.rig_id = run.rig_id AND a.moment = 'alone'
+       ORDER BY a.made_utc DESC, a.id DESC LIMIT 1),
     c.zero_counts) AS zero_counts,
   coalesce(
-    ((SELECT avg(z.mean_counts) FROM zero z WHERE z.run_id = run.id AND z.moment = 'after')
-     - (SELECT avg(z.mean_counts) FROM zero z WHERE z.run_id = run.id AND z.moment = 'before'))
-    / nullif((SELECT avg(z.tick) FROM zero z WHERE z.run_id = run.id AND z.moment = 'after')
-     - (SELECT avg(z.tick) FROM zero z WHERE z.run_id = run.id AND z.moment = 'before'), 0),
+    (avg(z.mean_counts) FILTER (WHERE z.moment = 'after')
+     - avg(z.mean_counts) FILTER (WHERE z.moment = 'before'))
+    / nullif(avg(z.tick) FILTER (WHERE z.moment = 'after')
+     - avg(z.tick) FILTER (WHERE z.moment = 'before'), 0),
     0.0) AS zero_counts_per_tick,
-  coalesce((SELECT avg(z.tick) FROM zero z WHERE z.run_id = run.id AND z.moment = 'before'),
-    0.0) AS zero_tick
+  coalesce(avg(z.tick) FILTER (WHERE z.moment = 'before'), 0.0) AS zero_tick
 FROM run LEFT JOIN calibration c ON c.id =
   (SELECT k.id FROM calibration k WHERE k.rig_id = run.rig_id
-     ORDER BY k.made_utc DESC, k.id DESC LIMIT 1);
+     ORDER BY k.made_utc DESC, k.id DESC LIMIT 1)
+LEFT JOIN zero z ON z.run_id = run.id
+GROUP BY run.id;
 
 CREATE VIEW sample_step AS
 SELECT run.id AS run_id, sample.id & 4398046511103 AS tick, run.tick_hz,
@@ -290,7 +291,7 @@ SELECT s.run_id, s.tick / s.tick_hz AS time_s,
   s.supply_counts * s.supply_v_per_count AS supply_v,
   s.temperature_counts * s.temperature_c_per_count + coalesce(s.temperature_c_offset, 0.0)
     AS temperature_c
-FROM sample_step s JOIN torque_scale t ON t.run_id = s.run_id
+FROM sample_step s CROSS JOIN torque_scale t ON t.run_id = s.run_id
 UNION ALL
 SELECT run.id, i.time_s, i.motor_rpm, i.handwheel_rpm, i.torque_nm, i.supply_v, i.temperature_c
 FROM run CROSS JOIN imported i ON i.id BETWEEN run.id << 42 AND (run.id << 42) + 4398046511103;
