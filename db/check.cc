@@ -71,6 +71,10 @@ void check_orphans(sqlite3* db, const char* table, const char* source, Findings&
   for (std::int64_t from = std::numeric_limits<std::int64_t>::min();;) {
     next.with(from).step();
     if (next.is_null(0)) return;
+    if (next.whole(0) < from) {
+      findings.add("file", fmt::format("the rows of '{}' are out of order", table));
+      return;
+    }
     const std::int64_t run = next.whole(0) >> kRunShift;
     next.reset();
     const bool owned = owner.with(run).step();

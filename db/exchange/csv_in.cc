@@ -43,7 +43,8 @@ std::string_view trimmed(std::string_view text) {
 std::string shown(std::string_view text) {
   constexpr std::size_t kLongest = 40;
   std::string out = made_printable(text.substr(0, kLongest));
-  std::replace(out.begin(), out.end(), '\n', ' ');
+  std::replace_if(
+      out.begin(), out.end(), [](char c) { return c == '\n' || c == '\t'; }, ' ');
   return text.size() > kLongest ? out + "…" : out;
 }
 

@@ -124,6 +124,7 @@ TEST_CASE("each refusal names line and column") {
       {"time_s,motor_rpm\n0,12 rpm\n", "'12 rpm' is not a number"},
       {"time_s,motor_rpm\n0,0x10\n", "'0x10' is not a number"},
       {"time_s,motor_rpm\n0,+-1\n", "'+-1' is not a number"},
+      {"time_s,mo\t\tor_rpm\n", "'mo  or_rpm' (column 2)"},
       {"time_s,motor_rpm\n0,\"1\n\",2\n", "a.csv, line 2: a quoted cell has no closing quote"},
       {"time_s,motor_rpm\n0,\"1\"2\n", "a.csv, line 2: characters stand after the closing quote"},
   };
