@@ -12,7 +12,7 @@ namespace loadline {
 namespace {
 
 constexpr std::size_t kOwnBandChecks = 3;
-constexpr double kLeastBandPercent = 12, kMostBandPercent = 30;
+constexpr double kLeastBandPercent = 12, kMostBandPercent = 20;
 // A driven hand wheel turns at a twelfth of the motor's speed or faster; noise of a tachometer at
 // rest stays far below a fiftieth.
 constexpr double kTurningShare = 0.02;

@@ -49,7 +49,7 @@ struct SlipValue {
 /// least three checks whose median is further from that than half the band: one tension creeps at
 /// different speeds on different pulleys, and belts are compared pulley pair by pulley pair.
 /// Without `percent` the half width is four robust standard deviations of the checks about their
-/// pulley pair's median, but at least 12 % and at most 30 %: creep speed swings several times as
+/// pulley pair's median, but at least 12 % and at most 20 %: creep speed swings several times as
 /// much as tension does, so that a narrower band would refuse what a careful hand can set.
 /// The band of the whole session comes first. `values` must not be empty.
 std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string& unit,

@@ -70,7 +70,7 @@ Verb belts_verb() {
       "motor", po::value<std::string>()->value_name("M"), "only runs with this motor")(
       "slip-band-percent", po::value<double>()->value_name("P"),
       "half width of the band about the median slip check that counts as one setting (four robust "
-      "standard deviations of the checks, but 12 to 30)")(
+      "standard deviations of the checks, but 12 to 20)")(
       "supply-band-percent", po::value<double>()->value_name("P"),
       "refuse runs whose supply is further from the session's median (6)")(
       "steady-percent", po::value<double>()->value_name("P"),
