@@ -25,11 +25,19 @@ Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance) {
   return sd.asDiagonal() * solver.eigenvectors() * spread.asDiagonal();
 }
 
-double coverage_factor(double degrees_of_freedom) {
-  return degrees_of_freedom >= kNormalFromHere ? kNormal975 : student_t_975(degrees_of_freedom);
-}
-
 }  // namespace
+
+double coverage_factor(double degrees_of_freedom) {
+  constexpr double kSeriesFromHere = 20;
+  if (!(degrees_of_freedom < kNormalFromHere)) return kNormal975;
+  if (degrees_of_freedom < kSeriesFromHere) return student_t_975(degrees_of_freedom);
+  const double x = kNormal975, x2 = x * x, per = 1 / degrees_of_freedom;
+  const double g1 = x * (x2 + 1) / 4;
+  const double g2 = x * ((5 * x2 + 16) * x2 + 3) / 96;
+  const double g3 = x * (((3 * x2 + 19) * x2 + 17) * x2 - 15) / 384;
+  const double g4 = x * ((((79 * x2 + 776) * x2 + 1482) * x2 - 1920) * x2 - 945) / 92160;
+  return x + per * (g1 + per * (g2 + per * (g3 + per * g4)));
+}
 
 Propagated chain(double value, double by_x, const Propagated& x, double by_y, const Propagated& y) {
   Propagated result(value);

@@ -46,6 +46,11 @@ Propagated sqrt(const Propagated& x);
 /// derivatives by the inputs while x is held; `slope` is dF/dx there, not 0.
 Propagated implicit_root(double x, const Propagated& residual, double slope);
 
+/// Two-sided 95 % factor of Student's t: as student_t_975, but from 20 degrees of freedom on by the
+/// expansion of Abramowitz and Stegun, 26.7.5 (off by less than 2e-7), twenty times faster; a drive
+/// answer asks for it a dozen times.
+double coverage_factor(double degrees_of_freedom);
+
 /// The uncertain inputs of one calculation, in independent groups.
 class Sources {
  public:

@@ -80,3 +80,16 @@ TEST_CASE("Draws have the covariance that was asked for") {
   CHECK(sum(2, 2) == doctest::Approx(4.0 * 8 / 6).epsilon(0.06));
   CHECK(std::fabs(sum(0, 2)) / std::sqrt(sum(0, 0) * sum(2, 2)) < 0.03);
 }
+
+TEST_CASE("The quick factor of Student's t is that of the tables") {
+  // Two-sided 95 % points of any table of Student's t.
+  CHECK(coverage_factor(5) == doctest::Approx(2.571).epsilon(2e-4));
+  CHECK(coverage_factor(20) == doctest::Approx(2.086).epsilon(2e-4));
+  CHECK(coverage_factor(60) == doctest::Approx(2.000).epsilon(3e-4));
+  CHECK(coverage_factor(120) == doctest::Approx(1.980).epsilon(3e-4));
+  CHECK(coverage_factor(1e9) == doctest::Approx(1.960).epsilon(3e-4));
+  for (double freedom = 1; freedom < 1e6; freedom *= 1.3)
+    CHECK(coverage_factor(freedom) == doctest::Approx(student_t_975(freedom)).epsilon(2e-5));
+  for (double freedom = 20; freedom < 1e5; freedom *= 1.1)
+    CHECK(coverage_factor(freedom) == doctest::Approx(student_t_975(freedom)).epsilon(2e-7));
+}
