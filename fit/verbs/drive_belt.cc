@@ -4,6 +4,7 @@
 
 #include <cmath>
 #include <map>
+#include <utility>
 
 #include "fit/belts/session.h"
 
@@ -21,7 +22,9 @@ constexpr double kSpeedOfOneRun = 2e-3;     // how a single run repeats, relativ
 
 struct PairOfPulleys {
   std::int64_t motor, hand;
-  auto operator<=>(const PairOfPulleys&) const = default;
+  bool operator<(const PairOfPulleys& other) const {
+    return std::pair(motor, hand) < std::pair(other.motor, other.hand);
+  }
 };
 
 using Sightings = std::map<PairOfPulleys, std::vector<Sighting>>;
