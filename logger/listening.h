@@ -26,6 +26,8 @@ class Listening {
   std::optional<WireIdentity> identity() const { return intake_.identity(); }
   LineCounts counts() const { return intake_.counts(); }
   std::string damaged_example() const { return intake_.damaged_example(); }
+  /// Whom to show what comes; must outlive this.
+  void attach(LiveMeter* meter) { intake_.attach(meter); }
   bool ended() const { return intake_.end() != LineEnd::kNotYet; }
   double tick_hz() const;
   Intake::Span span() const { return intake_.span(); }

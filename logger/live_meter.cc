@@ -10,9 +10,8 @@ namespace {
 
 constexpr double kWindowS = 0.25;
 constexpr double kRestS = 0.5;
-constexpr double kTraceStepS = 0.05;
+constexpr double kShowEveryS = 0.05;
 constexpr std::size_t kMostSamplesInWindow = 512;  // of a faster rig every so many is enough
-constexpr std::size_t kMostTrace = 20 * 60 * 30;   // half an hour for the page
 
 std::optional<double> number(double value) {
   if (std::isnan(value)) return std::nullopt;
@@ -20,6 +19,17 @@ std::optional<double> number(double value) {
 }
 
 }  // namespace
+
+void LiveScale::describe(const WireIdentity& rig) {
+  tick_hz = rig.tick_hz;
+  if (rig.channels & kWireMotorTach) motor_pulses_per_turn = rig.motor_pulses_per_turn;
+  if (rig.channels & kWireHandwheelTach) handwheel_pulses_per_turn = rig.handwheel_pulses_per_turn;
+  if (rig.channels & kWireSupply) supply_v_per_count = rig.supply_v_per_count;
+  if (rig.channels & kWireTemperature) {
+    temperature_c_per_count = rig.temperature_c_per_count;
+    temperature_c_offset = rig.temperature_c_offset;
+  }
+}
 
 std::optional<double> LiveReading::power_w() const {
   if (!torque_nm || !motor_rpm) return std::nullopt;
@@ -41,6 +51,8 @@ void LiveMeter::take(const Haul& haul) {
 
 void LiveMeter::set_zero(double counts) {
   const std::lock_guard lock(mutex_);
+  zero_before_that_ = scale_.zero_counts;
+  zero_ = counts;
   scale_.zero_counts = counts;
 }
 
@@ -54,10 +66,9 @@ void LiveMeter::take_sample(const Sample& sample) {
     window_.pop_front();
   }
   const double elapsed_s = static_cast<double>(sample.tick) / scale_.tick_hz;
-  if (trace_.empty() || elapsed_s >= trace_.back().elapsed_s + kTraceStepS) {
-    latest_ = from_samples();
-    note_time(elapsed_s);
-  }
+  if (elapsed_s < shown_s_ + kShowEveryS && elapsed_s >= shown_s_) return;
+  latest_ = from_samples();
+  latest_.elapsed_s = shown_s_ = elapsed_s;
 }
 
 void LiveMeter::take_reading(const ImportedReading& reading) {
@@ -69,14 +80,6 @@ void LiveMeter::take_reading(const ImportedReading& reading) {
   latest_.supply_v = number(reading.supply_v);
   latest_.temperature_c = number(reading.temperature_c);
   latest_.elapsed_s = reading.time_s;
-  if (trace_.empty() || reading.time_s >= trace_.back().elapsed_s + kTraceStepS)
-    note_time(reading.time_s);
-}
-
-void LiveMeter::note_time(double elapsed_s) {
-  latest_.elapsed_s = elapsed_s;
-  trace_.push_back(latest_);
-  if (trace_.size() > kMostTrace) trace_.pop_front();
 }
 
 std::optional<double> LiveMeter::speed(const std::optional<std::int64_t> Sample::*edges,
@@ -141,13 +144,16 @@ LiveReading LiveMeter::now() const {
   return latest_;
 }
 
-std::vector<LiveReading> LiveMeter::trace(double from_s, std::size_t most) const {
+std::optional<double> LiveMeter::zero() const {
   const std::lock_guard lock(mutex_);
-  const auto first = std::lower_bound(
-      trace_.begin(), trace_.end(), from_s,
-      [](const LiveReading& reading, double time_s) { return reading.elapsed_s < time_s; });
-  const auto size = std::min<std::size_t>(most, static_cast<std::size_t>(trace_.end() - first));
-  return {trace_.end() - static_cast<std::ptrdiff_t>(size), trace_.end()};
+  return zero_;
+}
+
+std::optional<double> LiveMeter::zero_drift_nm() const {
+  const std::lock_guard lock(mutex_);
+  if (!zero_ || !zero_before_that_ || !scale_.calibration) return std::nullopt;
+  return (*zero_ - *zero_before_that_) * scale_.calibration->slope_n_per_count *
+         scale_.calibration->arm_m;
 }
 
 }  // namespace loadline

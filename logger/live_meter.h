@@ -4,13 +4,12 @@
 // drift); what is kept and fitted are the samples in the book. A tachometer without an edge for
 // longer than the time between its edges says "at most", by the time since the last edge.
 //
-// Threads: take() from the reading thread; now() and trace() from any.
+// Threads: take() from the reading thread, the rest from any.
 #pragma once
 
 #include <deque>
 #include <mutex>
 #include <optional>
-#include <vector>
 
 #include "logger/line_reader.h"
 
@@ -26,6 +25,9 @@ struct LiveScale {
   double supply_v_per_count = 0;
   double temperature_c_per_count = 0;
   double temperature_c_offset = 0;
+
+  /// Fills in what the rig says of itself.
+  void describe(const WireIdentity& rig);
 };
 
 struct LiveReading {
@@ -48,13 +50,13 @@ class LiveMeter {
   void take(const Haul& haul);
   void set_zero(double counts);
   LiveReading now() const;
-  /// A reading every 50 ms of the run since the moment `from_s`, at most `most` of them.
-  std::vector<LiveReading> trace(double from_s, std::size_t most) const;
+  /// The zero of the run itself, and how far it lies from the rig's last one in N·m.
+  std::optional<double> zero() const;
+  std::optional<double> zero_drift_nm() const;
 
  private:
   void take_sample(const Sample& sample);
   void take_reading(const ImportedReading& reading);
-  void note_time(double elapsed_s);
   LiveReading from_samples() const;
   std::optional<double> speed(const std::optional<std::int64_t> Sample::*edges,
                               const std::optional<std::int64_t> Sample::*edge_tick,
@@ -67,7 +69,9 @@ class LiveMeter {
   LiveScale scale_;
   std::deque<Sample> window_;
   std::optional<Sample> before_window_;
-  std::deque<LiveReading> trace_;
+  std::optional<double> zero_;
+  std::optional<double> zero_before_that_;
+  double shown_s_ = -1;  // rig's time of latest_
   LiveReading latest_;
 };
 

@@ -9,6 +9,7 @@ int main(int argc, char** argv) {
       "from the rig's line into the book",
       "Finds the rig, checks it, calibrates its load cell, and records runs into the book.",
       general_cautions(),
-      {ports_verb(), probe_verb(), zero_verb(), calibrate_verb(), plan_verb(), record_verb()}};
+      {ports_verb(), probe_verb(), zero_verb(), calibrate_verb(), plan_verb(), record_verb(),
+       watch_verb()}};
   return run_program(program, argc, argv);
 }

@@ -112,6 +112,8 @@ std::string next_command(const Book& book, const Run& run) {
       if (run.machine) words += " --machine " + name(PartKind::kMachine, run.machine);
       if (run.motor) words += " --motor " + name(PartKind::kMotor, run.motor);
       if (run.belt) words += " --belt " + name(PartKind::kBelt, run.belt);
+      if (run.motor_pulley) words += " --motor-pulley " + name(PartKind::kPulley, run.motor_pulley);
+      if (run.hand_pulley) words += " --hand-pulley " + name(PartKind::kPulley, run.hand_pulley);
       return words;
     }
     case RunKind::kTopSpeed:

@@ -36,13 +36,6 @@ void expect_usual_zero(const Book& book, const Part& rig, WriterOptions& options
       kUsualZeroToleranceNm / std::abs(calibration->slope_n_per_count * calibration->arm_m);
 }
 
-LiveScale scale_from(const Book& book, const Part& rig) {
-  LiveScale scale;
-  scale.calibration = book.latest_calibration(rig.id);
-  if (const auto zero = book.latest_zero(rig.id)) scale.zero_counts = zero->mean_counts;
-  return scale;
-}
-
 bool measures_torque(RunKind kind) { return kind == RunKind::kBrake; }
 
 /// What the rig lacks for this kind of run; empty when it has all.
@@ -88,6 +81,13 @@ std::string zero_words(const RecordingResult& result) {
 
 }  // namespace
 
+LiveScale live_scale(const Book& book, const Part& rig) {
+  LiveScale scale;
+  scale.calibration = book.latest_calibration(rig.id);
+  if (const auto zero = book.latest_zero(rig.id)) scale.zero_counts = zero->mean_counts;
+  return scale;
+}
+
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant) {
   RecordReport report;
@@ -97,7 +97,7 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   Recording recording(clock, *line.port, *line.reader, book, options);
   recording.introduce();
   check_rig(recording.identity(), rig, order.kind);
-  const LiveScale scale = scale_from(book, rig);
+  const LiveScale scale = live_scale(book, rig);
   if (measures_torque(order.kind) && !scale.calibration && line.reader->takes_commands())
     warn(
         "the book has no calibration of this rig, so torque is kept as counts; calibrate before "

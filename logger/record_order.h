@@ -38,6 +38,9 @@ struct RecordReport {
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant);
 
+/// What the book knows of the rig for live figures: calibration and last zero.
+LiveScale live_scale(const Book& book, const Part& rig);
+
 Json to_json(const RecordReport& report);
 /// Some lines for people.
 std::string summary(const RecordReport& report);

@@ -79,7 +79,9 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
   run.id = book_.begin_run(run);
   RecordingResult result;
   result.run = run.id;
-  meter.begin(with_rig(scale, run));
+  LiveScale known = scale;
+  if (const auto rig = identity()) known.describe(*rig);
+  meter.begin(known);
   WriterOptions writer_options = options_.writer;
   if (const auto rig = identity()) writer_options.introduction = identity_frame(*rig);
   BookWriter writer(clock_, book_, run.id, run.tick_hz.value_or(1), mailbox_, meter,
@@ -159,16 +161,6 @@ void Recording::describe_rig(Run& run) const {
   run.firmware = rig->firmware;
 }
 
-LiveScale Recording::with_rig(LiveScale scale, const Run& run) const {
-  scale.tick_hz = run.tick_hz.value_or(1);
-  scale.motor_pulses_per_turn = run.motor_pulses_per_turn.value_or(0);
-  scale.handwheel_pulses_per_turn = run.handwheel_pulses_per_turn.value_or(0);
-  scale.supply_v_per_count = run.supply_v_per_count.value_or(0);
-  scale.temperature_c_per_count = run.temperature_c_per_count.value_or(0);
-  scale.temperature_c_offset = run.temperature_c_offset.value_or(0);
-  return scale;
-}
-
 void Recording::attend(Attendant& attendant, BookWriter& writer, LiveMeter& meter,
                        std::int64_t run) {
   while (intake_.end() == LineEnd::kNotYet) {
@@ -191,6 +183,8 @@ RecordingView Recording::view(const BookWriter& writer, const LiveMeter& meter, 
   now.committed = writer.committed();
   now.waiting_for_replug = intake_.waiting_for_replug();
   now.book_trouble = writer.trouble();
+  now.zero_counts = meter.zero();
+  now.zero_drift_nm = meter.zero_drift_nm();
   watch_standstill(now);
   watch_slip(now);
   return now;

@@ -41,6 +41,8 @@ struct RecordingView {
   std::optional<double> switch_on_in_s;  ///< of a slip check, before the movement; below 0: now
   std::optional<double> slip_left_s;     ///< of a slip check, from the first movement on
   bool waiting_for_replug = false;
+  std::optional<double> zero_counts;    ///< of the run, once it is known
+  std::optional<double> zero_drift_nm;  ///< since the rig's last zero, once both are known
   std::string book_trouble;
 };
 
@@ -87,10 +89,8 @@ class Recording {
   RecordingResult record(Run run, const LiveScale& scale, Attendant& attendant);
 
  private:
-  struct Threads;
   void wait_for_first_sample(Attendant& attendant);
   void describe_rig(Run& run) const;
-  LiveScale with_rig(LiveScale scale, const Run& run) const;
   void attend(Attendant& attendant, BookWriter& writer, LiveMeter& meter, std::int64_t run);
   RecordingView view(const BookWriter& writer, const LiveMeter& meter, std::int64_t run);
   void watch_standstill(RecordingView& view);

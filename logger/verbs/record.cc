@@ -5,6 +5,8 @@
 
 #include "logger/cautions.h"
 #include "logger/console.h"
+#include "logger/live/bench_state.h"
+#include "logger/live/page_server.h"
 #include "logger/mounting.h"
 #include "logger/record_order.h"
 #include "logger/verbs/verbs.h"
@@ -58,6 +60,43 @@ void answer_cautions(const Arguments& arguments, RunKind kind, bool live) {
     throw Error(Fault::kInput, "left before the recording began; the book is as before.");
 }
 
+/// The terminal and the page together.
+class BothAttendants : public Attendant {
+ public:
+  BothAttendants(ConsoleAttendant& console, LiveDesk& desk) : console_(console), page_(desk) {}
+  void show(const RecordingView& view) override {
+    console_.show(view);
+    page_.show(view);
+  }
+  bool wants_stop() override { return console_.wants_stop() || page_.wants_stop(); }
+  bool cell_is_free(const RestMean& rest) override { return console_.cell_is_free(rest); }
+
+ private:
+  ConsoleAttendant& console_;
+  PageAttendant page_;
+};
+
+RecordReport record_watched(const Arguments& arguments, const RecordOrder& order, Book& book,
+                            const Part& rig, RigLine& line) {
+  SystemClock clock;
+  const bool keys = arguments.text("port") != "-";
+  ConsoleAttendant console({arguments.flag("yes"), keys});
+  if (at_terminal() && keys) std::cerr << "Recording; Enter or Ctrl-C stops.\n";
+  if (!arguments.flag("page")) return carry_out(order, book, rig, line, clock, console);
+  LiveDesk desk(false);
+  desk.set_bench(bench_state(book, rig));
+  PageOptions page;
+  page.listen = arguments.flag("listen");
+  page.port = static_cast<int>(arguments.whole("page-port").value_or(page.port));
+  const PageServer server(desk, page);
+  desk.begin(order);
+  BothAttendants attendants(console, desk);
+  const RecordReport report = carry_out(order, book, rig, line, clock, attendants);
+  desk.end(report);
+  clock.sleep_for(std::chrono::seconds(1));  // pages that are open show how it ended
+  return report;
+}
+
 int record(const Arguments& arguments) {
   const RecordOrder order = order_from(arguments);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
@@ -65,14 +104,7 @@ int record(const Arguments& arguments) {
   run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
   RigLine line = open_rig_line(line_options(arguments), &rig);
   answer_cautions(arguments, order.kind, line.port->live());
-  SystemClock clock;
-  RecordReport report;
-  {
-    const bool keys = arguments.text("port") != "-";
-    ConsoleAttendant attendant({arguments.flag("yes"), keys});
-    if (at_terminal() && keys) std::cerr << "Recording; Enter or Ctrl-C stops.\n";
-    report = carry_out(order, book, rig, line, clock, attendant);
-  }
+  const RecordReport report = record_watched(arguments, order, book, rig, line);
   for (const std::string& warning : report.result.warnings) warn(warning);
   if (!report.damaged_example.empty())
     warn(fmt::format("{} printed lines did not fit the description, the first of them: \"{}\".",
@@ -130,6 +162,8 @@ Verb record_verb() {
   number("slip-limit", "SECONDS", "of a slip check: for how long the belt may slip (2)");
   number("slip-target", "RPM", "of a slip check: the creep speed that is the setting from now on");
   number("slip-band-percent", "P", "half width of the band around the setting (15)");
+  options.add_options()("page", po::bool_switch(), "serve the bench page during the run");
+  add_page_options(options);
   text("note", "TEXT", "a note to keep with the run");
   add_common_options(options);
   verb.run = record;

@@ -16,7 +16,9 @@ Verb watch_verb();
 
 /// --port, --baud, --lines, --separator.
 void add_line_options(boost::program_options::options_description& options);
-/// What these options say. Error(kInput) when --port is missing.
+/// --page-port, --listen.
+void add_page_options(boost::program_options::options_description& options);
+/// What the line options say. Error(kInput) when --port is missing.
 RigLineOptions line_options(const Arguments& arguments);
 
 }  // namespace loadline

@@ -1,0 +1,58 @@
+#include "logger/live/coverage.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+namespace loadline {
+namespace {
+
+constexpr double kLeastRpm = 100;  // below that nothing has really turned
+
+}  // namespace
+
+void SpeedCoverage::take(double rpm) {
+  if (rpm < 0) return;
+  speeds_.push_back(rpm);
+  highest_ = std::max(highest_, rpm);
+}
+
+void SpeedCoverage::clear() {
+  speeds_.clear();
+  highest_ = 0;
+}
+
+std::vector<int> SpeedCoverage::counts() const {
+  std::vector<int> counts(kParts, 0);
+  if (highest_ <= 0) return counts;
+  for (const double rpm : speeds_) {
+    if (rpm <= 0) continue;  // at rest before and after the run, not braked to standstill
+    const int part = static_cast<int>(rpm / highest_ * kParts);
+    ++counts[static_cast<std::size_t>(std::min(part, kParts - 1))];
+  }
+  return counts;
+}
+
+std::string SpeedCoverage::hint() const {
+  if (highest_ < kLeastRpm) return "";
+  const std::vector<int> parts = counts();
+  int best_from = -1;
+  int best_length = 0;
+  for (int i = 0, length = 0; i < kParts; ++i) {
+    length = parts[static_cast<std::size_t>(i)] < kEnough ? length + 1 : 0;
+    if (length > best_length) {
+      best_length = length;
+      best_from = i - length + 1;
+    }
+  }
+  if (best_length == 0) return "Every part of the speed range has points.";
+  const double step = highest_ / kParts;
+  if (best_from == 0)
+    return fmt::format(
+        "No points below {:.0f} rpm yet: brake slowly further down, and not for long.",
+        best_length * step);
+  return fmt::format("Few points from {:.0f} to {:.0f} rpm: go through there slowly.",
+                     best_from * step, (best_from + best_length) * step);
+}
+
+}  // namespace loadline

@@ -1,0 +1,80 @@
+// What the page shows and what it orders: the meeting point of the recording and the web server.
+//
+// Threads: every call may come from any thread.
+#pragma once
+
+#include <condition_variable>
+#include <deque>
+#include <mutex>
+#include <optional>
+#include <string>
+
+#include "db/basis/estimate.h"
+#include "logger/live/coverage.h"
+#include "logger/record_order.h"
+
+namespace loadline {
+
+class LiveDesk {
+ public:
+  /// Whether runs can be started from the page (`watch`), or only stopped (`record --page`).
+  explicit LiveDesk(bool may_start) : may_start_(may_start) {}
+
+  // ---- the recording's side ----------------------------------------------------------------
+  /// Nothing is recorded; `phase` is "idle" or "no rig", `message` a sentence.
+  void rest(const std::string& phase, const std::string& message);
+  void begin(const RecordOrder& order);
+  void show(const RecordingView& view);
+  void end(const RecordReport& report);
+  void fail(const std::string& sentence);
+  /// Names to choose from, the plan's next step, the zero: whatever changes between runs only.
+  void set_bench(Json bench);
+  /// The order that the page has placed, if any; it is then taken.
+  std::optional<RecordOrder> take_order();
+  bool stop_asked();
+
+  // ---- the server's side -------------------------------------------------------------------
+  /// The page's start button. Error(kInput) when a run is under way or the order makes no sense.
+  void place_order(const Json& wish);
+  void ask_stop();
+  /// State as JSON with the trace's points from `from` on; `from` is set to their end.
+  Json state(std::size_t& from) const;
+  /// Waits for news, at most `patience`.
+  void wait(std::chrono::milliseconds patience) const;
+
+ private:
+  struct Point {
+    double time_s;
+    std::optional<double> motor_rpm, handwheel_rpm, torque_nm;
+  };
+  void news();
+
+  const bool may_start_;
+  mutable std::mutex mutex_;
+  mutable std::condition_variable changed_;
+  std::string phase_ = "idle";
+  std::string message_;
+  std::optional<RecordOrder> order_;    // under way
+  std::optional<RecordOrder> waiting_;  // placed by the page
+  bool stop_ = false;
+  RecordingView view_;
+  std::vector<Point> points_;
+  std::size_t epoch_ = 0;  // of points_: a new run begins a new one
+  SpeedCoverage coverage_;
+  Json bench_ = Json::object();
+  Json last_;  // the last run's result
+};
+
+/// Shows a recording on the desk and obeys its stop.
+class PageAttendant : public Attendant {
+ public:
+  explicit PageAttendant(LiveDesk& desk) : desk_(desk) {}
+  void show(const RecordingView& view) override { desk_.show(view); }
+  bool wants_stop() override { return desk_.stop_asked(); }
+  bool cell_is_free(const RestMean&) override { return true; }  // it agrees with the zero before
+
+ private:
+  LiveDesk& desk_;
+};
+
+}  // namespace loadline
