@@ -119,7 +119,14 @@ class LinePlayer {
 
   /// The run is over, its last bytes were read, and nothing more was said for a while.
   bool finished() {
-    if (!player_.over() || !pending_.empty()) return false;
+    if (!player_.over() || !pending_.empty()) {
+      over_noted_ = false;
+      return false;
+    }
+    // The linger counts from the end, however long ago the reader spoke: what was written last may
+    // still be on its way through the terminal, where unread() does not see it.
+    if (!over_noted_) last_heard_ = Clock::now();
+    over_noted_ = true;
     if (terminal_->unread() > 0) {
       last_heard_ = Clock::now();
       return false;
@@ -158,7 +165,8 @@ class LinePlayer {
   Bytes pending_;
   Clock::time_point last_seen_, last_heard_, anchor_;
   double anchor_s_ = 0.0;
-  bool present_ = false, anchored_ = false, unplugged_ = false, drained_once_ = false;
+  bool present_ = false, anchored_ = false, unplugged_ = false, drained_once_ = false,
+       over_noted_ = false;
 };
 
 }  // namespace
