@@ -18,9 +18,9 @@
     type: "linear", beginAtZero: true, title: { display: true, text, color: css("--soft") },
     grid: { color: css("--line") }, ticks: { color: css("--soft"), maxTicksLimit: 8 },
   });
-  const options = (x, y) => ({
-    animation: false, responsive: true, maintainAspectRatio: false, parsing: false, normalized: true,
-    plugins: { legend: { labels: { color: css("--ink"), usePointStyle: true } }, tooltip: { enabled: false } },
+  const options = (x, y, style) => ({
+    animation: false, responsive: true, maintainAspectRatio: false, parsing: false,
+    plugins: { legend: { labels: { color: css("--ink"), usePointStyle: true, pointStyle: style, pointStyleWidth: 34 } }, tooltip: { enabled: false } },
     scales: { x: axis(x), y: axis(y) },
   });
   const scatter = new Chart(el("scatter"), {
@@ -29,7 +29,7 @@
       { label: "readings", data: [], pointRadius: 2.2, pointStyle: "circle", borderColor: css("--torque"), backgroundColor: css("--torque") },
       { label: "now", data: [], pointRadius: 9, borderWidth: 3, pointStyle: "crossRot", borderColor: css("--ink"), backgroundColor: css("--ink") },
     ] },
-    options: options("motor speed (rpm)", "torque (N·m)"),
+    options: options("motor speed (rpm)", "torque (N·m)", undefined),
   });
   const time = new Chart(el("time"), {
     type: "line",
@@ -37,7 +37,7 @@
       { label: "motor", data: [], pointRadius: 0, borderWidth: 2, borderColor: css("--speed") },
       { label: "hand wheel", data: [], pointRadius: 0, borderWidth: 2, borderDash: [7, 4], borderColor: css("--torque") },
     ] },
-    options: options("time (s)", "speed (rpm)"),
+    options: options("time (s)", "speed (rpm)", "line"),
   });
   const recolour = () => {
     for (const chart of [scatter, time]) {
