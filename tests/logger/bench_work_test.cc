@@ -1,0 +1,259 @@
+// Slip checks, belt plans, calibration points and the page's guards.
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <random>
+#include <set>
+
+#include "logger/belt_plan.h"
+#include "logger/calibration_points.h"
+#include "logger/live/coverage.h"
+#include "logger/live/gate.h"
+#include "logger/mounting.h"
+#include "logger/slip_verdict.h"
+#include "tests/logger/support/bench_book.h"
+
+using namespace loadline;
+
+namespace {
+
+/// A slip check of 2 s at `rpm`, 4 pulses a turn, 80 samples a second after 1 s of rest.
+std::int64_t slip_run(Book& book, double rpm, std::int64_t machine = 0) {
+  Run run;
+  run.kind = RunKind::kSlipCheck;
+  run.rig = book.get(PartKind::kRig, "bench").id;
+  run.machine = machine;
+  run.tick_hz = 2e6;
+  run.motor_pulses_per_turn = 4;
+  const std::int64_t id = book.begin_run(run);
+  std::vector<Sample> samples;
+  for (int i = 0; i < 320; ++i) {
+    Sample sample;
+    sample.tick = i * 25'000;
+    const double moving = std::clamp(i / 80.0 - 1.0, 0.0, 2.0);
+    const double edges = std::floor(moving * rpm / 60 * 4);
+    sample.motor_edges = static_cast<std::int64_t>(edges);
+    if (edges > 0)
+      sample.motor_edge_tick = static_cast<std::int64_t>(2e6 * (1 + edges * 60 / 4 / rpm));
+    sample.torque_counts = moving > 0 && moving < 2 ? 21'000 : 1'000;
+    samples.push_back(sample);
+  }
+  book.append(id, samples);
+  book.end_run(id, RunState::kComplete);
+  return id;
+}
+
+void add(Book& book, PartKind kind, const std::string& name) {
+  Part part;
+  part.kind = kind;
+  part.name = name;
+  book.add(part);
+}
+
+}  // namespace
+
+TEST_CASE("The creep speed of a slip check is that of the edges; the first check sets the band") {
+  BenchFolder folder;
+  Book book = bench_book(folder);
+  const SlipVerdict first = judge_slip_check(book, book.run(slip_run(book, 4000)), 2, {}, 15);
+  CHECK(first.word == "set");
+  CHECK(first.made_target);
+  REQUIRE(first.reading.creep_rpm.value);
+  CHECK(*first.reading.creep_rpm.value == doctest::Approx(4000).epsilon(0.002));
+  // 20,000 counts at 1e-4 N per count on 0.1 m.
+  CHECK(*first.reading.torque.value == doctest::Approx(0.2).epsilon(1e-6));
+  CHECK(judge_slip_check(book, book.run(slip_run(book, 4400)), 2, {}, 15).word == "set");
+  CHECK(judge_slip_check(book, book.run(slip_run(book, 5000)), 2, {}, 15).word == "tighten");
+  CHECK(judge_slip_check(book, book.run(slip_run(book, 3000)), 2, {}, 15).word == "loosen");
+  CHECK(judge_slip_check(book, book.run(slip_run(book, 3000)), 2, 3100.0, 15).word == "set");
+}
+
+TEST_CASE("Each machine has its own band") {
+  BenchFolder folder;
+  Book book = bench_book(folder);
+  add(book, PartKind::kMachine, "anvil");
+  const std::int64_t anvil = book.get(PartKind::kMachine, "anvil").id;
+  judge_slip_check(book, book.run(slip_run(book, 4000)), 2, {}, 15);
+  CHECK(judge_slip_check(book, book.run(slip_run(book, 2000, anvil)), 2, {}, 15).made_target);
+}
+
+TEST_CASE("A plan holds each belt once a round on each pulley, in an order that its seed repeats") {
+  BeltPlan plan;
+  plan.belts = {"a", "b", "c"};
+  plan.motor_pulleys = {"P", "Q"};
+  plan.repeats = 4;
+  plan.seed = 5;
+  draw_order(plan);
+  REQUIRE(plan.steps.size() == 24);
+  for (std::size_t round = 0; round < 8; ++round) {
+    std::set<std::string> belts;
+    for (std::size_t i = 0; i < 3; ++i) {
+      belts.insert(plan.steps[3 * round + i].belt);
+      CHECK(plan.steps[3 * round + i].motor_pulley == plan.steps[12 * (round / 4)].motor_pulley);
+    }
+    CHECK(belts.size() == 3);
+  }
+  BeltPlan again = plan;
+  draw_order(again);
+  CHECK(std::equal(plan.steps.begin(), plan.steps.end(), again.steps.begin(),
+                   [](const auto& a, const auto& b) { return a.belt == b.belt; }));
+}
+
+TEST_CASE("Over many seeds every belt comes first equally often") {
+  // 3,000 draws of three: 1,000 each with a standard deviation of 26 (binomial).
+  std::map<std::string, int> first;
+  for (std::uint64_t seed = 0; seed < 3000; ++seed) {
+    BeltPlan plan;
+    plan.belts = {"a", "b", "c"};
+    plan.motor_pulleys = {""};
+    plan.repeats = 1;
+    plan.seed = seed;
+    draw_order(plan);
+    ++first[plan.steps[0].belt];
+  }
+  for (const auto& [belt, count] : first) CHECK(std::abs(count - 1000) < 4 * 26);
+}
+
+TEST_CASE("A plan survives the book, and its progress is seen from the runs") {
+  BenchFolder folder;
+  Book book = bench_book(folder);
+  add(book, PartKind::kMachine, "anvil");
+  const std::string odd = "<b>\"ring\", é 🧵'";
+  for (const std::string& belt : {std::string("a"), odd}) add(book, PartKind::kBelt, belt);
+  BeltPlan plan;
+  plan.name = "evening";
+  plan.machine = "anvil";
+  plan.belts = {"a", odd};
+  plan.motor_pulleys = {""};
+  plan.repeats = 2;
+  plan.made_utc = "2026-01-01T00:00:00Z";
+  draw_order(plan);
+  keep_plan(book, plan);
+  const BeltPlan known = load_plan(book, "");
+  CHECK(known.belts == plan.belts);
+  CHECK(next_step(progress(book, known)) == std::size_t{0});
+  Run run;
+  run.machine = book.get(PartKind::kMachine, "anvil").id;
+  run.belt = book.get(PartKind::kBelt, plan.steps[0].belt).id;
+  run.kind = RunKind::kSlipCheck;
+  const std::int64_t check = book.begin_run(run);
+  book.end_run(check, RunState::kComplete);
+  CHECK(progress(book, known)[0].slip_check == check);
+  run.kind = RunKind::kTopSpeed;
+  run.slip_check = check;
+  const std::int64_t top = book.begin_run(run);
+  book.end_run(top, RunState::kComplete);
+  CHECK(progress(book, known)[0].top_speed == top);
+  CHECK(next_step(progress(book, known)) == std::size_t{1});
+}
+
+TEST_CASE("The repeats that are called for find the difference, and little else") {
+  // By simulation: two belts that differ by 2 %, a repeatability of 1 %: Student's test with the n
+  // that is called for finds the difference in about nine of ten sessions.
+  const int n = repeats_needed(2, 1, 2);
+  std::mt19937_64 dice(3);
+  std::normal_distribution<double> noise(0, 1);
+  int found = 0;
+  constexpr int kSessions = 4000;
+  for (int session = 0; session < kSessions; ++session) {
+    double mean[2] = {0, 2};
+    double squares = 0;
+    for (double& value : mean) {
+      std::vector<double> runs;
+      double average = 0;
+      for (int i = 0; i < n; ++i) runs.push_back(value + noise(dice));
+      for (const double run : runs) average += run / n;
+      for (const double run : runs) squares += std::pow(run - average, 2);
+      value = average;
+    }
+    const double sd = std::sqrt(squares / (2 * n - 2) * 2 / n);
+    // 97.5 % quantiles of Student's t for 2n − 2 = 10, 12, 14 degrees of freedom (any table).
+    const std::map<int, double> t = {{6, 2.228}, {7, 2.179}, {8, 2.145}};
+    REQUIRE(t.count(n) == 1);
+    found += std::abs(mean[1] - mean[0]) > t.at(n) * sd;
+  }
+  CHECK(found / double{kSessions} > 0.88);
+  CHECK(found / double{kSessions} < 0.97);
+  CHECK(repeats_needed(1, 1, 2) > repeats_needed(2, 1, 2));
+  CHECK(repeats_needed(2, 1, 6) > repeats_needed(2, 1, 2));
+}
+
+TEST_CASE(
+    "Points of a calibration: by counts, from a capture, or from the rig; up and down by order") {
+  CHECK(read_ordered_point("500=81250.5").counts == 81250.5);
+  CHECK(read_ordered_point("500=rest.capture").port == "rest.capture");
+  CHECK_FALSE(read_ordered_point("500").counts.has_value());
+  for (const char* wrong : {"", "x", "-5", "500=", "nan", "1e999"})
+    CHECK_THROWS_AS(read_ordered_point(wrong), Error);
+  std::vector<LoadPoint> points = {{0, 0, {}}, {1, 1, {}}, {2, 2, {}}, {1, 1, {}}, {0, 0, {}}};
+  direct_by_order(points);
+  CHECK(points[2].direction == LoadDirection::kUp);
+  CHECK(points[3].direction == LoadDirection::kDown);
+}
+
+TEST_CASE("A file of points is refused with the line that is wrong") {
+  BenchFolder folder;
+  const auto refused = [&](const char* text, const char* what) {
+    std::ofstream(folder.file("points.csv")) << text;
+    CHECK_THROWS_WITH_AS(read_points_file(folder.file("points.csv")), doctest::Contains(what),
+                         Error);
+  };
+  refused("mass,counts\n", "'mass'");
+  refused("mass_g\n", "counts");
+  refused("mass_g,counts\n0,1\n5,x\n", "line 3");
+  refused("mass_g,counts,direction\n0,1,sideways\n", "line 2");
+  refused("mass_g,counts\n-1,1\n", "line 2");
+  std::ofstream(folder.file("points.csv")) << "counts,mass_g\r\n1000,0\r\n2000,500\r\n";
+  CHECK(read_points_file(folder.file("points.csv"))[1].mass_kg == doctest::Approx(0.5));
+}
+
+TEST_CASE("The page opens to this machine's names only, and on the network to a code, once") {
+  std::string code;
+  int told = 0;
+  Gate gate(true, 8347, [&](const std::string& fresh) {
+    code = fresh;
+    ++told;
+  });
+  CHECK(gate.host_is_ours("192.168.1.5:8347"));
+  CHECK_FALSE(gate.host_is_ours("evil.example:8347"));
+  CHECK_FALSE(gate.host_is_ours("192.168.1.5:80"));
+  CHECK_FALSE(gate.token_opens(""));
+  CHECK(gate.exchange("WRONGONE").empty());
+  const std::string used = code;
+  const std::string token = gate.exchange(code);
+  CHECK(token.size() == 32);
+  CHECK(gate.token_opens(token));
+  CHECK(told == 2);
+  CHECK(gate.exchange(used).empty());
+  for (int i = 0; i < 30; ++i) gate.exchange("WRONGONE");
+  CHECK(gate.exchange(code).empty());  // after too many wrong ones none opens
+  Gate loopback(false, 8347, [](const std::string&) {});
+  CHECK(loopback.token_opens(""));
+  CHECK(loopback.host_is_ours("127.0.0.1:8347"));
+  CHECK_FALSE(loopback.host_is_ours("192.168.1.5:8347"));
+  CHECK(Gate::origin_fits("http://127.0.0.1:8347", "127.0.0.1:8347"));
+  CHECK_FALSE(Gate::origin_fits("", "127.0.0.1:8347"));
+  CHECK_FALSE(Gate::origin_fits("http://evil.example", "127.0.0.1:8347"));
+}
+
+TEST_CASE("The hint names the widest part of the speed range without points") {
+  SpeedCoverage coverage;
+  CHECK(coverage.hint().empty());
+  for (int i = 0; i < 10; ++i) coverage.take(10'000);
+  CHECK(coverage.hint() ==
+        "No points below 9000 rpm yet: brake slowly further down, and not for long.");
+  for (int rpm = 250; rpm < 10'000; rpm += 100)
+    if (rpm < 4000 || rpm > 7000) coverage.take(rpm);
+  CHECK(coverage.hint() == "Few points from 4000 to 7000 rpm: go through there slowly.");
+}
+
+TEST_CASE("Names are quoted for the shell exactly where it needs it") {
+  CHECK(shell_word("Heron-70") == "Heron-70");
+  CHECK(shell_word("Grey 90 W") == "'Grey 90 W'");
+  CHECK(shell_word("a'b") == "'a'\\''b'");
+  CHECK(shell_word("$(rm x)") == "'$(rm x)'");
+  CHECK(shell_word("") == "''");
+  CHECK(shell_word("-rf") == "'-rf'");
+}

@@ -1,0 +1,103 @@
+#!/usr/bin/env bash
+# The real program on the real line: pseudo-terminal, FIFO, capture, and libserialport itself, which
+# a preloaded shim lets take a pseudo-terminal for a serial device.
+#   line_test.sh LOGGER SIMRIG DB SHIM SCENARIOS
+set -euo pipefail
+logger=$1 simrig=$2 db=$3 shim=$4 scenarios=$5
+folder=$(mktemp -d)
+trap 'kill $(jobs -p) 2> /dev/null || true; rm -rf "$folder"' EXIT
+cd "$folder"
+export LOADLINE_BOOK=$folder/line.book
+fail() { echo "FAILED: $*" >&2; exit 1; }
+"$db" init > /dev/null
+"$db" add rig bench --arm-mm 100 > /dev/null
+"$db" add motor heron > /dev/null
+
+rig() {  # rig SCENARIO [options]: plays in the background behind ./rig
+  rm -f rig
+  "$simrig" "$scenarios/$1.ini" --link rig --wait 30 "${@:2}" > /dev/null &
+  for _ in $(seq 200); do [[ -e rig ]] && return; sleep 0.05; done
+  fail "the simulated rig did not come up"
+}
+short=(--set run.lead_s=1 --set run.action_s=3 --set run.tail_s=1)
+field() { jq -r "$1" "$2"; }
+
+# A pseudo-terminal, with the raw bytes kept; then the capture again: the same samples.
+rig no-load --fast "${short[@]}"
+"$logger" record no-load --port rig --motor heron --json --save-capture line.capture > a.json 2> a.err \
+  || fail "$(cat a.err)"
+wait
+[[ $(field .state a.json) == complete && $(field .lost a.json) == 0 ]] || fail "pseudo-terminal"
+"$logger" record no-load --port line.capture --motor heron --json > b.json 2> b.err || fail "$(cat b.err)"
+[[ $(field .samples a.json) == $(field .samples b.json) ]] || fail "capture differs from its line"
+
+# A FIFO and standard input carry the same capture.
+mkfifo pipe
+cat line.capture > pipe &
+"$logger" record no-load --port pipe --motor heron --json > c.json 2> c.err || fail "$(cat c.err)"
+"$logger" record no-load --port - --motor heron --json < line.capture > d.json 2> d.err || fail "$(cat d.err)"
+[[ $(field .samples c.json) == $(field .samples a.json) ]] || fail "FIFO"
+[[ $(field .samples d.json) == $(field .samples a.json) ]] || fail "standard input"
+
+# libserialport for real.
+rig no-load --fast "${short[@]}"
+LD_PRELOAD=$shim "$logger" record no-load --port serial:rig --motor heron --json > e.json 2> e.err \
+  || fail "libserialport: $(cat e.err)"
+wait
+[[ $(field .samples e.json) == $(field .samples a.json) ]] || fail "libserialport lost samples"
+# Unplugged in mid-run and plugged in again: one run, the gap recorded.
+rig no-load "${short[@]}" --set faults.hang_up_at_s=1.5 --set faults.hang_up_for_s=1
+LD_PRELOAD=$shim "$logger" record no-load --port serial:rig --motor heron --json > f.json 2> f.err \
+  || fail "re-plug: $(cat f.err)"
+wait
+run=$(field .run f.json)
+[[ $(field .state f.json) == complete ]] || fail "re-plug did not complete"
+kinds=$(sqlite3 line.book "SELECT group_concat(kind) FROM event WHERE run_id = $run")
+[[ $kinds == *hang-up*resumed* ]] || fail "re-plug left no events: $kinds"
+
+# What is no rig is said so, with exit status 3 and the book as it was.
+runs=$(sqlite3 line.book "SELECT count(*) FROM run")
+printf 'not a rig\n' > text.txt
+: > empty.txt
+for port in absent text.txt empty.txt "$folder" /dev/null serial:text.txt; do
+  status=0
+  "$logger" record no-load --port "$port" --motor heron > out.txt 2> err.txt || status=$?
+  [[ $status == 3 ]] || fail "port $port: exit status $status: $(cat err.txt)"
+  [[ $(wc -l < err.txt) == 1 ]] || fail "port $port: not one sentence: $(cat err.txt)"
+done
+[[ $(sqlite3 line.book "SELECT count(*) FROM run") == "$runs" ]] || fail "a refused port made a run"
+for words in "brake" "brake --port line.capture" "sweep --port line.capture --motor heron" \
+  "no-load --port line.capture --motor nobody" "no-load --port line.capture --motor heron --for -1" \
+  "top-speed --port line.capture --machine heron"; do
+  status=0
+  # shellcheck disable=SC2086
+  "$logger" record $words > out.txt 2> err.txt || status=$?
+  [[ $status == 2 ]] || fail "record $words: exit status $status: $(cat err.txt)"
+done
+status=0
+"$logger" record no-load --port line.capture --motor heron --book absent.book > out.txt 2> err.txt || status=$?
+[[ $status == 4 ]] || fail "absent book: exit status $status"
+
+# Printed lines.
+printf 't_ms;rpm;g\n1000;3000;500\n1010;3001;501\nrubbish\n1020;3002;502\n' > printed.txt
+"$logger" record brake --port printed.txt --motor heron --lines t_ms,motor_rpm,grams \
+  --separator semicolon --json > g.json 2> g.err || fail "$(cat g.err)"
+[[ $(field .samples g.json) == 3 && $(field .damaged g.json) == 2 ]] || fail "printed lines"
+
+# Probe, zero and calibration.
+"$simrig" "$scenarios/rest.ini" --capture rest.capture > /dev/null
+"$logger" probe --port rest.capture --json > h.json 2> h.err || fail "$(cat h.err)"
+[[ $(field '.channels[0].well' h.json) == true ]] || fail "probe"
+"$logger" zero --port rest.capture --json > i.json 2> i.err || fail "$(cat i.err)"
+for mass in 0 500 1000; do
+  "$simrig" "$scenarios/rest.ini" --set cell.mass_g=$mass --capture rest-$mass.capture > /dev/null
+done
+"$logger" calibrate --point 0=rest-0.capture --point 500=rest-500.capture \
+  --point 1000=rest-1000.capture --point 500=rest-500.capture --point 0=rest-0.capture \
+  --local-g 9.80665 --json > j.json 2> j.err || fail "$(cat j.err)"
+# The scenario's truth: counts per newton.
+truth=$("$simrig" "$scenarios/rest.ini" --keys | awk '/counts_per_n /{print $3; exit}')
+counts=$(awk -F= '/^counts_per_n/{gsub(/ /,"",$2); print $2+0}' "$scenarios/rest.ini")
+jq -e --argjson truth "${counts:-${truth:-210000}}" '1 / .slope.value / $truth | . > 0.999 and . < 1.001' \
+  j.json > /dev/null || fail "calibration: $(cat j.json)"
+echo "line test passed"
