@@ -155,19 +155,24 @@ void SampleChain::confirm_or_hold(const Arrived& arrived, Haul& into) {
     ++repeated_;
     return;
   }
-  if (to_held != Fit::kNot) {
+  const Fit to_last = last_ && !reset_cause_ ? fit(last_->sample, arrived.sample) : Fit::kNot;
+  const bool goes_on = to_last == Fit::kNext || to_last == Fit::kLater;
+  const bool held_goes_on = last_ && fit(last_->sample, held_->sample) != Fit::kNot;
+  // Between two samples that know each other a held one that the first does not know is damaged,
+  // even when the second could follow it.
+  const bool held_is_odd = goes_on && !held_goes_on;
+  if (to_held != Fit::kNot && !held_is_odd) {
     const Arrived confirmed = *held_;
     held_.reset();
     if (!last_)
       accept_first(confirmed, into);
-    else if (!reset_cause_ && fit(last_->sample, confirmed.sample) != Fit::kNot)
+    else if (!reset_cause_ && held_goes_on)
       accept_next(confirmed, into);
     else
       accept_after_reset(confirmed, into);
     accept_next(arrived, into);
     return;
   }
-  const Fit to_last = last_ && !reset_cause_ ? fit(last_->sample, arrived.sample) : Fit::kNot;
   if (to_last == Fit::kRepeated) {
     ++repeated_;
     return;

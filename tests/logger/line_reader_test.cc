@@ -5,7 +5,9 @@
 #include <cmath>
 #include <map>
 #include <random>
+#include <utility>
 
+#include "db/basis/error.h"
 #include "logger/frame_reader.h"
 #include "logger/printed_line_reader.h"
 #include "tests/logger/support/played_rig.h"
@@ -183,8 +185,9 @@ TEST_CASE(
     const auto frames = run_frames(4'000);
     FrameReader reader;
     Haul haul;
-    reader.take(frames[0], kNoHostTime, haul);
-    for (std::size_t i = 1; i < frames.size(); ++i) {
+    // The first two samples arrive whole, so that the run's tick 0 is that of sample 0.
+    for (std::size_t i = 0; i < 3; ++i) reader.take(frames[i], kNoHostTime, haul);
+    for (std::size_t i = 3; i < frames.size(); ++i) {
       std::vector<std::uint8_t> bytes = frames[i];
       for (std::uint8_t& byte : bytes)
         if (chance(dice) < 0.002) byte ^= static_cast<std::uint8_t>(1u << (dice() % 8));
