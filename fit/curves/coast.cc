@@ -150,7 +150,7 @@ std::optional<Coast> make_coast(const Readings& readings, bool of_motor) {
   coast.speed_high = coast.speed.front();
   coast.speed_low = coast.speed.back();
   coast.length_s = coast.end_s.back();
-  if (!edges.empty()) {
+  if (!edges.empty() && !edges.recovered) {
     coast.by_edges = true;
     cut_edges(coast, edges, coast.origin_s, coast.origin_s + coast.length_s);
   }
@@ -175,7 +175,8 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     columns_ += own_columns(coast);
     data_rows_ += static_cast<int>(coast.size());
   }
-  rows_ = data_rows_ + 1 + (options_.stribeck ? 1 : 0);
+  ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
+  rows_ = data_rows_ + 1 + (options_.stribeck ? 1 : 0) + ripple_rows_;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
@@ -265,7 +266,16 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
     const double knee = std::log(0.12 * coasts_.front().speed_high);
     r[at] = (x[5] - knee) / 0.7;
     if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 5] = 1 / 0.7;
+    ++at;
   }
+  // A ripple moves the angle by less than about a radian; this only bites where nothing is seen of
+  // it.
+  for (std::size_t j = 0; options_.ripple && j < coasts_.size(); ++j)
+    for (int c = column_of_[j] + own_columns(coasts_[j]) - kRipple;
+         c < column_of_[j] + own_columns(coasts_[j]); ++c, ++at) {
+      r[at] = x[c];
+      if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
+    }
   for (int i = 0; i < rows_; ++i)
     if (!std::isfinite(r[i])) return false;
   return true;

@@ -78,7 +78,7 @@ class CoastProblem final : public Residuals {
   std::optional<Prior> inertia_;
   bool inertia_free_ = false;
   std::vector<int> column_of_, row_of_;
-  int data_rows_ = 0, rows_ = 0, columns_ = 0;
+  int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0;
 };
 
 }  // namespace loadline

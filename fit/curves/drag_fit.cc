@@ -41,7 +41,9 @@ double outlier_weight(double u) {
 }
 
 void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
-  const double bulk = std::max(robust_sd(residuals), 1e-12);
+  // What rounding and a ripple of first order leave even of perfect data.
+  const double floor = coast.by_edges ? 5e-4 : 3e-5 * coast.speed_high;
+  const double bulk = std::max(robust_sd(residuals), floor);
   double squares = 0, kept = 0;
   std::vector<double> weighted(residuals.size());
   for (std::size_t i = 0; i < residuals.size(); ++i) {
@@ -50,7 +52,7 @@ void update_noise(Coast& coast, const std::vector<double>& residuals, double fit
     squares += weighted[i] * weighted[i];
     kept += coast.weight[i];
   }
-  coast.noise_sd = std::max(1e-12, std::sqrt(squares / std::max(1.0, kept - fitted)));
+  coast.noise_sd = std::max(floor, std::sqrt(squares / std::max(1.0, kept - fitted)));
   coast.correlation = std::max(coast.by_edges ? 1.0 : 0.25, correlation_factor(weighted, 4).factor);
 }
 

@@ -165,7 +165,9 @@ std::vector<Candidate> try_models(const SweepFitInput& input,
 // The equations can be so close on a narrow range that AICc says nothing; then the motor's entered
 // type decides, else the series motor, which is what such machines mostly have (common practice).
 // Its fit carries the widest doubt about what lies outside the measured speeds.
-constexpr double kClearly = 6;
+constexpr double kClearly = 8;
+constexpr double kWholeRange =
+    0.25;  // lowest over highest speed; below it AICc is taken at its word
 constexpr double kAgainstType = 15;
 
 void prefer(std::vector<Candidate>& candidates, const std::string& name, double unless_worse_by) {
@@ -176,12 +178,37 @@ void prefer(std::vector<Candidate>& candidates, const std::string& name, double 
     std::rotate(candidates.begin(), at, at + 1);
 }
 
+double lowest_share(const SweepFit& fit) {
+  double low = 1e300, high = 0;
+  for (const Sweep& sweep : fit.sweeps)
+    for (const SweepRow& row : sweep.rows) {
+      low = std::min(low, row.speed);
+      high = std::max(high, row.speed);
+    }
+  return high > 0 ? low / high : 1;
+}
+
 void choose(std::vector<Candidate>& candidates, const Part& motor) {
   const auto type = motor.text("type");
   if (type && *type != "unknown")
     prefer(candidates, *type, kAgainstType);
-  else
+  else if (lowest_share(*candidates.front().fit) > kWholeRange)
     prefer(candidates, "series", kClearly);
+}
+
+// Ends the chosen fit; a model whose parameters the data do not determine gives way to the next.
+void settle_first_that_can(std::vector<Candidate>& candidates, const Part& motor) {
+  std::string last;
+  for (auto at = candidates.begin(); at != candidates.end() && at->fit->usable; ++at) {
+    if (settle(*at->fit)) {
+      std::rotate(candidates.begin(), at, at + 1);
+      return;
+    }
+    at->tried.remark = "its parameters are not determined by these data";
+    last = at->fit->solution.message;
+  }
+  throw Error(Fault::kInput,
+              fmt::format("the brake runs of '{}' do not determine a curve: {}", motor.name, last));
 }
 
 std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
@@ -402,9 +429,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                             "units of torque and speed.",
                             motor.name));
   choose(candidates, motor);
-  if (!settle(*candidates.front().fit))
-    throw Error(Fault::kInput, fmt::format("the brake runs of '{}' do not determine a curve: {}",
-                                           motor.name, candidates.front().fit->solution.message));
+  settle_first_that_can(candidates, motor);
   MotorFit out;
   out.warnings = bench.warnings;
   for (const Candidate& c : candidates) out.models.push_back(c.tried);

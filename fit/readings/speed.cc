@@ -131,6 +131,7 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
   const int pulses = pulses_per_turn(values, row_s);
   if (pulses == 0) return edges;
   edges.pulses_per_turn = pulses;
+  edges.recovered = true;
   const double pitch = 2 * kPi / pulses;
   long long count = 0;
   // The first edge lies half a pulse before its row, for want of better knowledge.

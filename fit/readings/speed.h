@@ -32,6 +32,8 @@ struct EdgeTrace {
   std::vector<double> time_s;
   std::vector<long long> count;
   double pulses_per_turn = 1;
+  /// Worked out from rows: each step between neighbours is right, their sum wanders.
+  bool recovered = false;
   bool empty() const { return time_s.empty(); }
 };
 
