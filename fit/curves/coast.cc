@@ -17,6 +17,7 @@ constexpr int kSteps = 240;        // of the Runge–Kutta solution over a run
 constexpr int kRipple = 8;         // amplitudes of the ripple
 constexpr double kPlateau = 0.97;  // of the top speed: above it the shaft may still be driven
 constexpr double kLowestShare = 0.03;
+constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
 
 using Jet = ceres::Jet<double, 7>;  // c0 c1 c2 lnJ rise ωs, start speed
 
@@ -150,6 +151,7 @@ std::optional<Coast> make_coast(const Readings& readings, bool of_motor) {
   coast.speed_high = coast.speed.front();
   coast.speed_low = coast.speed.back();
   coast.length_s = coast.end_s.back();
+  coast.windows_exact = trace.from_edges;
   if (!edges.empty() && !edges.recovered) {
     coast.by_edges = true;
     cut_edges(coast, edges, coast.origin_s, coast.origin_s + coast.length_s);
@@ -176,7 +178,7 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     data_rows_ += static_cast<int>(coast.size());
   }
   ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
-  rows_ = data_rows_ + 1 + (options_.stribeck ? 1 : 0) + ripple_rows_;
+  rows_ = data_rows_ + 2 + (options_.stribeck ? 1 : 0) + ripple_rows_;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
@@ -208,7 +210,7 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
     const Motion m = motion_at(nodes, coast.length_s, t);
     value += factor * m.angle.a;
     if (line) {
-      for (int c = 0; c < shared; ++c) line[c] += factor * m.angle.v[c];
+      for (int c = 0; c + 1 < shared; ++c) line[c] += factor * m.angle.v[c];
       line[first] += factor * m.angle.v[6];
     }
     if (!options_.ripple) return;
@@ -218,6 +220,8 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
       if (line) line[ripple_at + c] += factor * shapes[static_cast<std::size_t>(c)];
     }
   };
+
+  const auto speed_at = [&](double t) { return motion_at(nodes, coast.length_s, t).speed.a; };
 
   for (std::size_t i = 0; i < coast.size(); ++i) {
     double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(i) * columns_ : nullptr;
@@ -235,9 +239,14 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
       }
     } else {
       const double length = coast.end_s[i] - coast.start_s[i];
-      add_angle(coast.end_s[i], 1 / length, line, value);
-      add_angle(coast.start_s[i], -1 / length, line, value);
+      const double late = coast.windows_exact ? 0 : x[shared - 1] / coast.speed[i];
+      double* age = line ? line + shared - 1 : nullptr;
+      add_angle(coast.end_s[i] - late, 1 / length, line, value);
+      add_angle(coast.start_s[i] - late, -1 / length, line, value);
       value -= coast.speed[i];
+      if (age && !coast.windows_exact)
+        *age = -(speed_at(coast.end_s[i] - late) - speed_at(coast.start_s[i] - late)) /
+               (length * coast.speed[i]);
     }
     r[i] = weight * value;
     if (line)
@@ -261,6 +270,9 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
   }
   r[at] = (x[3] - mean) / sd;
   if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 3] = 1 / sd;
+  ++at;
+  r[at] = (x[age_column()] - kAge) / kAgeSd;
+  if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + age_column()] = 1 / kAgeSd;
   ++at;
   if (options_.stribeck) {  // a knee lies between standstill and a third of the top speed
     const double knee = std::log(0.12 * coasts_.front().speed_high);

@@ -28,6 +28,7 @@ struct Coast {
   std::vector<double> start_s, end_s, speed;
   // … or angles at edges (rad, from the first edge), with the slot of each edge.
   bool by_edges = false;
+  bool windows_exact = false;  ///< windows between edges, not between rows
   std::vector<double> time_s, angle;
   std::vector<int> slot;
   int slots = 0;  ///< fitted slot offsets (0: none)
@@ -47,8 +48,9 @@ struct CoastOptions {
 };
 
 /// Parameters: c₀, c₁, c₂ (each over the unit inertia), ln(J/unit), with `stribeck` rise and ω_s;
-/// then per run the speed at its start, with edges an angle offset and slot offsets, with ripple 8
-/// amplitudes.
+/// the age α of an edge (rows of an imported run end at the last edge before their time stamp, on
+/// average half a pulse ago: the window lies α/ω earlier, α = π/pulses per turn); then per run the
+/// speed at its start, with edges an angle offset and slot offsets, with ripple 8 amplitudes.
 class CoastProblem final : public Residuals {
  public:
   CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options, double unit_inertia,
@@ -57,7 +59,9 @@ class CoastProblem final : public Residuals {
   int parameters() const override { return columns_; }
   bool evaluate(const double* x, double* r, double* jacobian) const override;
 
-  int common() const { return options_.stribeck ? 6 : 4; }
+  /// Columns common to all runs; the last is the age of an edge, see below.
+  int common() const { return (options_.stribeck ? 6 : 4) + 1; }
+  int age_column() const { return common() - 1; }
   int data_rows() const { return data_rows_; }
   int column_of(std::size_t j) const { return column_of_[j]; }
   int row_of(std::size_t j) const { return row_of_[j]; }

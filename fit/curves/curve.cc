@@ -58,6 +58,9 @@ std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double
       shared<InductionEquation>("induction", {"breakdown", "slip_b", "omega_s"}),
       shared<DragEquation>("drag", {"c0", "c1", "c2"}),
       shared<StribeckEquation>("drag-stribeck", {"c0", "c1", "c2", "rise", "omega_s"})};
+  static const auto saturated = shared<SaturatedSeriesEquation>(
+      "series", {"A", "omega_0", "omega_x", "d0", "d1", "d2", "sigma"});
+  if (name == "series" && parameters == SaturatedSeriesEquation::kParameters) return saturated;
   for (const auto& model : known)
     if (model->name() == name) return model;
   if (name == "smooth") return smooth_equation(speed_low, speed_high, parameters);

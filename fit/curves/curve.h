@@ -28,9 +28,9 @@ class CurveModel {
   virtual Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const = 0;
 };
 
-/// The equation of that name: "series", "permanent-magnet", "induction", "drag", "drag-stribeck",
-/// or "smooth" (whose knots lie evenly on [speed_low, speed_high], one parameter each). Null for a
-/// name that this version does not know.
+/// The equation of that name: "series" (with seven parameters the one whose iron saturates),
+/// "permanent-magnet", "induction", "drag", "drag-stribeck", or "smooth" (whose knots lie evenly on
+/// [speed_low, speed_high], one parameter each). Null for a name that this version does not know.
 std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
                                                  double speed_high, std::size_t parameters);
 

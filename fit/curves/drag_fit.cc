@@ -14,6 +14,7 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
+constexpr double kResolution = 3e-4;  // relative: clocks, digits, ripple beyond first order
 constexpr double kFullWeight = 4, kNoWeight = 6;
 
 // Not moved: the problem refers to the coasts beside it.
@@ -186,8 +187,9 @@ void set_estimates(DragFit& out, const CoastFit& fit) {
   Estimate* results[] = {&out.c0, &out.c1, &out.c2};
   std::array<Estimate, 3> ratios;
   for (int i = 0; i < 3; ++i) {
-    const double sd = std::sqrt(std::max(0.0, out.curve.covariance(i, i)));
     const double value = out.curve.parameters[i];
+    const double sd =
+        std::hypot(std::sqrt(std::max(0.0, out.curve.covariance(i, i))), kResolution * value);
     const auto at = static_cast<std::size_t>(i);
     *results[i] =
         out.with_inertia ? signed_estimate(value, sd, t, units[i]) : Estimate::unknown(units[i]);
@@ -202,7 +204,7 @@ void set_estimates(DragFit& out, const CoastFit& fit) {
     return;
   }
   const double inertia = fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]);
-  const double log_sd = std::sqrt(fit.solution.inverse_normal(3, 3));
+  const double log_sd = std::hypot(std::sqrt(fit.solution.inverse_normal(3, 3)), kResolution);
   out.inertia = positive_estimate(inertia, inertia * log_sd, t, "kg·m²");
   if (fit.options.stribeck) {
     out.stribeck_rise =

@@ -28,6 +28,64 @@ struct SeriesEquation {
   }
 };
 
+/// p = A, ω₀, ωₓ, d₀, d₁, d₂, σ: the series motor whose iron saturates. The flux constant falls
+/// with the current as K(I) = k/√(1+(I/I_s)²); with σ = 1/(2 k I_s²) the circuit equations become
+///   T = g·A/((ω₀+gω)²+ωₓ²),  g = √(1+(σT)²) − σT,
+/// which is SeriesEquation for σ = 0. T stands on both sides: solved by Newton's method, its
+/// derivatives by one step more in dual numbers (implicit functions).
+struct SaturatedSeriesEquation {
+  static constexpr int kParameters = 7;
+
+  static double number(double x) { return x; }
+  template <typename Dual>
+  static double number(const Dual& x) {
+    return x.a;
+  }
+
+  /// Electromagnetic torque for flux ratio g.
+  template <typename T>
+  static T torque_at(const T& g, const T& a, const T& w, const T& w0, const T& wx) {
+    const T shifted = w0 + g * w;
+    return g * a / (shifted * shifted + wx * wx);
+  }
+
+  /// d torque_at / d torque through g, in numbers.
+  static double feedback(double torque, double a, double w, double w0, double wx, double sigma) {
+    const double t = sigma * torque, root = std::sqrt(1 + t * t), g = root - t;
+    const double shifted = w0 + g * w, d = shifted * shifted + wx * wx;
+    return sigma * (t / root - 1) * a * (d - 2 * g * w * shifted) / (d * d);
+  }
+
+  static double solve(double a, double w, double w0, double wx, double sigma) {
+    double torque = torque_at(1.0, a, w, w0, wx);
+    for (int i = 0; i < 30; ++i) {
+      const double t = sigma * torque, g = std::sqrt(1 + t * t) - t;
+      const double step =
+          (torque_at(g, a, w, w0, wx) - torque) / (1 - feedback(torque, a, w, w0, wx, sigma));
+      torque += step;
+      if (std::fabs(step) <= 1e-14 * std::fabs(torque)) break;
+    }
+    return torque;
+  }
+
+  template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    using std::sqrt;
+    const T a = v * v * p[0], w0 = p[1] * (1.0 + heat);
+    const double root = solve(number(a), number(w), number(w0), number(p[2]), number(p[6]));
+    const T t = p[6] * root;
+    const T g = sqrt(1.0 + t * t) - t;
+    const double slope =
+        feedback(root, number(a), number(w), number(w0), number(p[2]), number(p[6]));
+    const T electromagnetic = root + (torque_at(g, a, w, w0, p[2]) - root) / (1 - slope);
+    return electromagnetic - (p[3] + w * (p[4] + w * p[5]));
+  }
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return torque(p, w, 1.0, T(0.0));
+  }
+};
+
 /// p = Ts, ωₙ: Ts(1 − ω/ωₙ).
 struct PermanentMagnetEquation {
   static constexpr int kParameters = 2;

@@ -8,6 +8,7 @@
 #include <numeric>
 
 #include "db/basis/units.h"
+#include "fit/curves/drag_fit.h"
 #include "fit/curves/results.h"
 #include "fit/curves/sweep_fit.h"
 #include "fit/readings/noise.h"
@@ -16,6 +17,8 @@ namespace loadline {
 namespace {
 
 constexpr std::size_t kLeastRows = 12;
+constexpr double kResolution =
+    2e-4;                         // relative: digits, clocks, alignment; no result is better known
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
 // ---- which runs ------------------------------------------------------------------------------
@@ -39,6 +42,7 @@ std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
 struct Bench {
   std::vector<std::unique_ptr<BenchRun>> brake;
   std::vector<NoLoadPoint> no_load;
+  std::optional<OwnDrag> own_drag;
   std::vector<std::string> warnings;
 };
 
@@ -67,17 +71,63 @@ std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
                      readings.mean_supply_v()};
 }
 
+// A spin-up is a brake run whose brake reads nothing: all torque goes into the inertia, which must
+// be known. One value of "torque" zero for each speed value.
+std::unique_ptr<BenchRun> spin_up_run(const Book& book, const Run& run, Bench& bench) {
+  Readings readings = load_readings(book, run.id);
+  const double total = run.inertia_kgm2.value_or(0) + run.added_inertia_kgm2.value_or(0);
+  if (readings.motor.empty() || !(total > 0)) {
+    bench.warnings.push_back(fmt::format(
+        "Run {} was left out: a spin-up needs motor speed and the inertia that is turned "
+        "(--inertia-kgm2, --added-inertia-kgm2).",
+        run.id));
+    return nullptr;
+  }
+  readings.run.inertia_kgm2 = total;
+  const std::vector<double> supply_time = readings.supply_time_s;
+  readings.time_s.clear();
+  readings.torque.clear();
+  readings.supply_v.clear();
+  for (std::size_t i = 0; i < readings.motor.speed.size(); ++i) {
+    const double time = readings.motor.middle_s(i);
+    readings.time_s.push_back(time);
+    readings.torque.push_back(0);
+    if (readings.supply_all_v.empty()) continue;
+    const auto after = std::lower_bound(supply_time.begin(), supply_time.end(), time);
+    const auto at = std::min<std::size_t>(static_cast<std::size_t>(after - supply_time.begin()),
+                                          supply_time.size() - 1);
+    readings.supply_v.push_back(readings.supply_all_v[at]);
+  }
+  readings.torque_interval_s = readings.motor.interval_s;
+  readings.lag_s = 0;
+  readings.lag_sd_s = 1e-6;
+  readings.systematics = {};
+  SmoothSpeed speed(readings.motor);
+  return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
+}
+
+std::optional<OwnDrag> own_drag(const Book& book, const Part& motor) {
+  const auto drag = fit_motor_drag(book, motor);
+  if (!drag) return std::nullopt;
+  return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
+}
+
 Bench collect(const Book& book, const Part& motor, const MotorFitOptions& options) {
   Bench bench;
   for (const Run& run : runs_of(book, motor, RunKind::kBrake, options))
     if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
   for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
+  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
+    if (auto ready = spin_up_run(book, run, bench)) bench.brake.push_back(std::move(ready));
+  bench.own_drag = own_drag(book, motor);
   if (bench.brake.empty())
-    throw Error(Fault::kInput,
-                fmt::format("motor '{}' has no brake run with speed and torque; record one with "
-                            "loadline-logger record brake --motor '{}', or import one.",
-                            motor.name, motor.name));
+    throw Error(
+        Fault::kInput,
+        fmt::format("motor '{}' has no brake run with speed and torque, nor a spin-up with "
+                    "inertia; record one with loadline-logger record brake --motor '{}', or "
+                    "import one.",
+                    motor.name, motor.name));
   return bench;
 }
 
@@ -231,7 +281,7 @@ std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOpti
 Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v) {
   Curve curve;
   curve.model = model;
-  curve.equation = curve_equation(model, 0, 0, 0);
+  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(fit.natural.size()));
   curve.parameter_names = curve.equation->parameter_names();
   curve.parameters = fit.natural;
   const int k = fit.shape->size();
@@ -259,10 +309,11 @@ const char* parameter_unit(const std::string& name) {
   if (name == "stall" || name == "breakdown" || name == "d0") return "N·m";
   if (name == "d1") return "N·m·s";
   if (name == "d2") return "N·m·s²";
+  if (name == "sigma") return "1/(N·m)";
   return "";
 }
 
-bool positive_parameter(const std::string& name) { return name[0] != 'd'; }
+bool positive_parameter(const std::string& name) { return name[0] != 'd' && name != "sigma"; }
 
 void set_parameters(MotorFit& fit) {
   const double t = fit.curve.coverage_factor();
@@ -282,8 +333,8 @@ void set_results(MotorFit& fit) {
   const Curve& curve = fit.curve;
   const double t = curve.coverage_factor();
   const auto estimate = [&](const CurveResult& result, double factor, const char* unit) {
-    return positive_estimate(result.value, result.sd(curve.covariance), t, unit)
-        .scaled(factor, unit);
+    const double sd = std::hypot(result.sd(curve.covariance), kResolution * result.value);
+    return positive_estimate(result.value, sd, t, unit).scaled(factor, unit);
   };
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
@@ -374,7 +425,7 @@ void warn_of_inertia(MotorFit& out, const SweepFit& fit) {
   }
 }
 
-void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor) {
+void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool own_drag_known) {
   warn_of_inertia(out, fit);
   for (const RunFinding& found : out.findings)
     if (!found.outlier_times_s.empty())
@@ -394,7 +445,7 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor) {
         fmt::format("The motor is entered as '{}', the data look like '{}'; "
                     "force one with --model.",
                     *type, used.name));
-  if (used.name == "series" && !fit.sweeps.empty())
+  if (used.name == "series" && !own_drag_known)
     out.warnings.push_back(
         "A, omega_0 and omega_x describe the net curve: the motor's own friction "
         "was not measured apart (a no-load coast-down of the motor would).");
@@ -409,6 +460,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   SweepFitInput input;
   for (const auto& run : bench.brake) input.runs.push_back(run.get());
   input.no_load = bench.no_load;
+  input.own_drag = bench.own_drag;
   input.options = options.sweep;
   input.reference_v = reference_supply(bench, motor, options);
 
@@ -442,7 +494,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   add_points(out, best);
   add_budget(out, best);
-  add_warnings(out, best, motor);
+  add_warnings(out, best, motor, bench.own_drag.has_value());
   return out;
 }
 
@@ -489,6 +541,7 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
       {SweepProblem::kLag, "lag"},
       {SweepProblem::kInertia, "inertia"},
       {SweepProblem::kDrift, "drift of zero"},
+      {SweepProblem::kBow, "bow of that drift"},
       {SweepProblem::kHeat, "warm-up"}};
   for (const auto& [which, name] : nuisances) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j)

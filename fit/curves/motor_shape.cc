@@ -21,6 +21,9 @@ using Eigen::VectorXd;
 constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
 constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
 constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
+// Saturation σ times the torque scale: 0 for iron that stays linear, about 0.5 for a hard-driven
+// one.
+constexpr double kSaturation = 0.15, kSaturationSd = 0.35;
 
 template <typename Equation>
 class ShapeOf : public MotorShape {
@@ -80,9 +83,9 @@ class InductionShape final : public LogShape<InductionEquation> {
   }
 };
 
-// u = ln(electromagnetic standstill torque), ln ω₀, ln ωₓ, and the three drag terms at top speed as
-// shares of the torque scale.
-class SeriesShape final : public ShapeOf<SeriesEquation> {
+// u = ln(electromagnetic standstill torque of the unsaturated motor), ln ω₀, ln ωₓ, the three drag
+// terms at top speed as shares of the torque scale, and σ in units of one over that scale.
+class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
  public:
   SeriesShape(const SweepScale& scale, const std::optional<OwnDrag>& own) : ShapeOf(scale) {
     if (own) take_own_drag(*own);
@@ -93,7 +96,7 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
     const double w0 = std::exp(u[1]), wx = std::exp(u[2]);
     VectorXd p(kSize);
     p << std::exp(u[0]) * (w0 * w0 + wx * wx), w0, wx, u[3] * drag_unit(0), u[4] * drag_unit(1),
-        u[5] * drag_unit(2);
+        u[5] * drag_unit(2), u[6] / scale_.torque;
     return p;
   }
   MatrixXd natural_by_internal(const VectorXd& u) const override {
@@ -105,6 +108,7 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
     d(1, 1) = w0;
     d(2, 2) = wx;
     for (int j = 0; j < 3; ++j) d(3 + j, 3 + j) = drag_unit(j);
+    d(6, 6) = 1 / scale_.torque;
     return d;
   }
   std::vector<VectorXd> starts() const override {
@@ -112,7 +116,7 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
     for (const double w0 : {0.15, 0.4, 1.0})
       for (const double wx : {0.15, 0.6}) {
         VectorXd u = prior_mean_;
-        u[0] = std::log(scale_.torque);
+        u[0] = std::log(1.1 * scale_.torque);
         u[1] = std::log(w0 * scale_.speed);
         u[2] = std::log(wx * scale_.speed);
         starts.push_back(u);
@@ -125,7 +129,8 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
  private:
   double drag_unit(int power) const { return scale_.torque / std::pow(scale_.speed, power); }
   static MatrixXd weak_root() {
-    MatrixXd root = MatrixXd::Zero(5, kSize);
+    MatrixXd root = MatrixXd::Zero(6, kSize);
+    root(5, 6) = 1 / kSaturationSd;
     root(0, 1) = root(1, 2) = 1 / kCornerLogSd;
     for (int j = 0; j < 3; ++j) root(2 + j, 3 + j) = 1 / kDragShareSd[j];
     return root;
@@ -133,14 +138,14 @@ class SeriesShape final : public ShapeOf<SeriesEquation> {
   VectorXd weak_mean() const {
     VectorXd mean(kSize);
     const double corner = std::log(kCornerShare * scale_.speed);
-    mean << 0, corner, corner, kDragShare[0], kDragShare[1], kDragShare[2];
+    mean << 0, corner, corner, kDragShare[0], kDragShare[1], kDragShare[2], kSaturation;
     return mean;
   }
   void take_own_drag(const OwnDrag& own) {
     Eigen::Matrix3d unit = Eigen::Matrix3d::Zero();
     for (int j = 0; j < 3; ++j) unit(j, j) = drag_unit(j);
     const Eigen::Matrix3d inverse_unit = unit.inverse();
-    prior_mean_.tail<3>() = inverse_unit * own.value;
+    prior_mean_.segment<3>(3) = inverse_unit * own.value;
     const Eigen::Matrix3d covariance = inverse_unit * own.covariance * inverse_unit;
     // A floor keeps a perfect coast-down from making the problem singular.
     const Eigen::Matrix3d floor = 1e-8 * Eigen::Matrix3d::Identity();

@@ -29,13 +29,20 @@ void describe_motion(Sweep& sweep) {
   if (!sweep.rows.empty()) sweep.rising_share = rising / static_cast<double>(sweep.rows.size());
 }
 
+// The part of the powered time that has passed.
+void set_shares(std::vector<SweepRow>& rows) {
+  if (rows.size() < 2) return;
+  const double first = rows.front().time_s, span = rows.back().time_s - first;
+  for (SweepRow& row : rows) row.share = span > 0 ? (row.time_s - first) / span : 0;
+}
+
 }  // namespace
 
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s) {
   sweep.lag_s = lag_s;
   sweep.rows.clear();
   sweep.unplaced = 0;
-  const double first = readings.time_s.empty() ? 0 : readings.time_s.front();
+  const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
     const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - lag_s);
     if (!motion.valid || motion.speed < 0) {
@@ -44,14 +51,15 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
     }
     SweepRow row;
     row.time_s = readings.time_s[i];
-    row.share = readings.duration_s > 0 ? (row.time_s - first) / readings.duration_s : 0;
     row.speed = motion.speed;
     row.acceleration = motion.acceleration;
     row.torque = readings.torque[i];
     row.volts = readings.supply_v.empty() ? sweep.nominal_v : readings.supply_v[i];
     if (std::isnan(row.volts)) row.volts = sweep.nominal_v;
+    if (row.volts < least_v) continue;
     sweep.rows.push_back(row);
   }
+  set_shares(sweep.rows);
   describe_motion(sweep);
 }
 

@@ -13,7 +13,8 @@ namespace {
 constexpr int kPasses = 6;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
-constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
+constexpr double kNoiseFloor = 2e-4;    // of the greatest torque
+constexpr double kOutlierFloor = 1e-3;  // nothing smaller than some of these is called an outlier
 constexpr double kDriftShare = 0.01;
 constexpr double kHeatSd = 0.06;
 // Tukey's biweight between these: Gaussian values keep their whole weight.
@@ -32,7 +33,7 @@ double outlier_weight(double u) {
 void update_noise(SweepNoise& noise, const std::vector<double>& residuals, double fitted,
                   double floor) {
   // The scale from the bulk, then from all that keep their weight.
-  const double bulk = std::max(robust_sd(residuals), floor);
+  const double bulk = std::max(robust_sd(residuals), kOutlierFloor / kNoiseFloor * floor);
   double squares = 0, kept = 0;
   std::vector<double> weighted(residuals.size());
   for (std::size_t i = 0; i < residuals.size(); ++i) {

@@ -1,10 +1,16 @@
 #include "fit/curves/sweep_problem.h"
 
 #include <cmath>
+#include <numbers>
 
 namespace loadline {
 
 using Eigen::VectorXd;
+
+namespace {
+// A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
+constexpr double kBowShare = 0.4;
+}  // namespace
 
 SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                            const std::vector<NoLoadPoint>& no_load, double reference_v,
@@ -64,14 +70,17 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
   const double heat = heat_sd_ * q[kHeat] * (row.share - 0.5);
   const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
+  const double bow = std::sin(std::numbers::pi * row.share);
   shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
   if (by_nuisance) {
     by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweep.lag.sd;
     by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
     by_nuisance[kDrift] = drift_sd_ * row.share;
+    by_nuisance[kBow] = kBowShare * drift_sd_ * bow;
     by_nuisance[kHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
   }
-  return torque.value - inertia * row.acceleration + drift_sd_ * q[kDrift] * row.share;
+  return torque.value - inertia * row.acceleration +
+         drift_sd_ * (q[kDrift] * row.share + kBowShare * q[kBow] * bow);
 }
 
 bool SweepProblem::evaluate(const double* x, double* r, double* jacobian) const {
