@@ -170,6 +170,8 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
   for (const Coast& coast : coasts_)
     differing = differing || coast.added_kgm2 != coasts_.front().added_kgm2;
   inertia_free_ = differing || inertia_.has_value();
+  for (const Coast& coast : coasts_)
+    with_age_ = with_age_ || (!coast.by_edges && !coast.windows_exact);
   columns_ = common();
   for (const Coast& coast : coasts_) {
     column_of_.push_back(columns_);
@@ -178,7 +180,7 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     data_rows_ += static_cast<int>(coast.size());
   }
   ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
-  rows_ = data_rows_ + 2 + (options_.stribeck ? 1 : 0) + ripple_rows_;
+  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + ripple_rows_;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
@@ -201,7 +203,8 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
     p.knee = exp(Jet(x[5], 5));
   }
   const std::vector<Node> nodes = solve(p, Jet(x[first], 6), coast.length_s);
-  const int shared = common();
+  const int age_at = drag_columns();
+  const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
   const int ripple_at = first + own_columns(coast) - kRipple;
   const double reference = coast.speed_high;
 
@@ -210,7 +213,7 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
     const Motion m = motion_at(nodes, coast.length_s, t);
     value += factor * m.angle.a;
     if (line) {
-      for (int c = 0; c + 1 < shared; ++c) line[c] += factor * m.angle.v[c];
+      for (int c = 0; c < drag_columns(); ++c) line[c] += factor * m.angle.v[c];
       line[first] += factor * m.angle.v[6];
     }
     if (!options_.ripple) return;
@@ -239,14 +242,13 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
       }
     } else {
       const double length = coast.end_s[i] - coast.start_s[i];
-      const double late = coast.windows_exact ? 0 : x[shared - 1] / coast.speed[i];
-      double* age = line ? line + shared - 1 : nullptr;
+      const double late = aged ? x[age_at] / coast.speed[i] : 0;
       add_angle(coast.end_s[i] - late, 1 / length, line, value);
       add_angle(coast.start_s[i] - late, -1 / length, line, value);
       value -= coast.speed[i];
-      if (age && !coast.windows_exact)
-        *age = -(speed_at(coast.end_s[i] - late) - speed_at(coast.start_s[i] - late)) /
-               (length * coast.speed[i]);
+      if (line && aged)
+        line[age_at] = -(speed_at(coast.end_s[i] - late) - speed_at(coast.start_s[i] - late)) /
+                       (length * coast.speed[i]);
     }
     r[i] = weight * value;
     if (line)
@@ -271,9 +273,12 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
   r[at] = (x[3] - mean) / sd;
   if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 3] = 1 / sd;
   ++at;
-  r[at] = (x[age_column()] - kAge) / kAgeSd;
-  if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + age_column()] = 1 / kAgeSd;
-  ++at;
+  if (with_age_) {
+    r[at] = (x[drag_columns()] - kAge) / kAgeSd;
+    if (jacobian)
+      jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + drag_columns()] = 1 / kAgeSd;
+    ++at;
+  }
   if (options_.stribeck) {  // a knee lies between standstill and a third of the top speed
     const double knee = std::log(0.12 * coasts_.front().speed_high);
     r[at] = (x[5] - knee) / 0.7;

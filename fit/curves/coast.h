@@ -59,9 +59,9 @@ class CoastProblem final : public Residuals {
   int parameters() const override { return columns_; }
   bool evaluate(const double* x, double* r, double* jacobian) const override;
 
-  /// Columns common to all runs; the last is the age of an edge, see below.
-  int common() const { return (options_.stribeck ? 6 : 4) + 1; }
-  int age_column() const { return common() - 1; }
+  /// Columns common to all runs: drag and inertia, then (when some run's windows end at rows) the
+  /// age of an edge.
+  int common() const { return drag_columns() + (with_age_ ? 1 : 0); }
   int data_rows() const { return data_rows_; }
   int column_of(std::size_t j) const { return column_of_[j]; }
   int row_of(std::size_t j) const { return row_of_[j]; }
@@ -73,6 +73,7 @@ class CoastProblem final : public Residuals {
   bool inertia_free() const { return inertia_free_; }
 
  private:
+  int drag_columns() const { return options_.stribeck ? 6 : 4; }
   int own_columns(const Coast& coast) const;
   void residuals_of(std::size_t j, const double* x, double scale_override, double* r,
                     double* jacobian) const;
@@ -81,6 +82,7 @@ class CoastProblem final : public Residuals {
   double unit_;
   std::optional<Prior> inertia_;
   bool inertia_free_ = false;
+  bool with_age_ = false;
   std::vector<int> column_of_, row_of_;
   int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0;
 };

@@ -18,7 +18,13 @@ namespace {
 
 constexpr std::size_t kLeastRows = 12;
 constexpr double kResolution =
-    2e-4;                         // relative: digits, clocks, alignment; no result is better known
+    2e-4;  // relative: digits, clocks, alignment; no result is better known
+// Trust in the equations beyond the measured speeds, judged on motors whose iron, brushes and fans
+// are richer than any equation here: relative standard uncertainty of standstill torque at a lowest
+// speed of the highest's share x is kStallShape·x²; above kStallOutOfReach no number is given. Peak
+// power and its speed by their distance from the measured range over the highest speed.
+constexpr double kStallShape = 0.7, kStallOutOfReach = 0.45;
+constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
 // ---- which runs ------------------------------------------------------------------------------
@@ -71,41 +77,6 @@ std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
                      readings.mean_supply_v()};
 }
 
-// A spin-up is a brake run whose brake reads nothing: all torque goes into the inertia, which must
-// be known. One value of "torque" zero for each speed value.
-std::unique_ptr<BenchRun> spin_up_run(const Book& book, const Run& run, Bench& bench) {
-  Readings readings = load_readings(book, run.id);
-  const double total = run.inertia_kgm2.value_or(0) + run.added_inertia_kgm2.value_or(0);
-  if (readings.motor.empty() || !(total > 0)) {
-    bench.warnings.push_back(fmt::format(
-        "Run {} was left out: a spin-up needs motor speed and the inertia that is turned "
-        "(--inertia-kgm2, --added-inertia-kgm2).",
-        run.id));
-    return nullptr;
-  }
-  readings.run.inertia_kgm2 = total;
-  const std::vector<double> supply_time = readings.supply_time_s;
-  readings.time_s.clear();
-  readings.torque.clear();
-  readings.supply_v.clear();
-  for (std::size_t i = 0; i < readings.motor.speed.size(); ++i) {
-    const double time = readings.motor.middle_s(i);
-    readings.time_s.push_back(time);
-    readings.torque.push_back(0);
-    if (readings.supply_all_v.empty()) continue;
-    const auto after = std::lower_bound(supply_time.begin(), supply_time.end(), time);
-    const auto at = std::min<std::size_t>(static_cast<std::size_t>(after - supply_time.begin()),
-                                          supply_time.size() - 1);
-    readings.supply_v.push_back(readings.supply_all_v[at]);
-  }
-  readings.torque_interval_s = readings.motor.interval_s;
-  readings.lag_s = 0;
-  readings.lag_sd_s = 1e-6;
-  readings.systematics = {};
-  SmoothSpeed speed(readings.motor);
-  return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
-}
-
 std::optional<OwnDrag> own_drag(const Book& book, const Part& motor) {
   const auto drag = fit_motor_drag(book, motor);
   if (!drag) return std::nullopt;
@@ -118,16 +89,12 @@ Bench collect(const Book& book, const Part& motor, const MotorFitOptions& option
     if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
   for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
-  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
-    if (auto ready = spin_up_run(book, run, bench)) bench.brake.push_back(std::move(ready));
   bench.own_drag = own_drag(book, motor);
   if (bench.brake.empty())
-    throw Error(
-        Fault::kInput,
-        fmt::format("motor '{}' has no brake run with speed and torque, nor a spin-up with "
-                    "inertia; record one with loadline-logger record brake --motor '{}', or "
-                    "import one.",
-                    motor.name, motor.name));
+    throw Error(Fault::kInput,
+                fmt::format("motor '{}' has no brake run with speed and torque; record one with "
+                            "loadline-logger record brake --motor '{}', or import one.",
+                            motor.name, motor.name));
   return bench;
 }
 
@@ -240,6 +207,10 @@ double lowest_share(const SweepFit& fit) {
 
 void choose(std::vector<Candidate>& candidates, const Part& motor) {
   const auto type = motor.text("type");
+  // Kloss' equation with a large breakdown slip is a straight line too: the simpler one, unless
+  // clear.
+  if (candidates.front().tried.name == "induction")
+    prefer(candidates, "permanent-magnet", kClearly);
   if (type && *type != "unknown")
     prefer(candidates, *type, kAgainstType);
   else if (lowest_share(*candidates.front().fit) > kWholeRange)
@@ -332,13 +303,19 @@ void set_parameters(MotorFit& fit) {
 void set_results(MotorFit& fit) {
   const Curve& curve = fit.curve;
   const double t = curve.coverage_factor();
-  const auto estimate = [&](const CurveResult& result, double factor, const char* unit) {
-    const double sd = std::hypot(result.sd(curve.covariance), kResolution * result.value);
+  // `shape` is the relative standard uncertainty for resting on the equation where nothing was
+  // measured.
+  const auto estimate = [&](const CurveResult& result, double shape, double factor,
+                            const char* unit) {
+    const double sd =
+        std::hypot(result.sd(curve.covariance), kResolution * result.value, shape * result.value);
     return positive_estimate(result.value, sd, t, unit).scaled(factor, unit);
   };
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
-  fit.stall_torque = estimate(stall, 1, "N·m");
+  const double lowest = curve.speed_low / curve.speed_high;
+  fit.stall_torque = estimate(stall, kStallShape * lowest * lowest, 1, "N·m");
+  if (lowest > kStallOutOfReach) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
         "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "
@@ -349,7 +326,7 @@ void set_results(MotorFit& fit) {
         "Standstill torque is extrapolated from {} rpm down by the equation of the '{}' model.",
         significant(curve.speed_low * rpm, 3), curve.model));
   if (const auto top = no_load_speed(curve)) {
-    fit.no_load_speed = estimate(*top, rpm, "rpm");
+    fit.no_load_speed = estimate(*top, 0, rpm, "rpm");
     if (top->extrapolated)
       fit.warnings.push_back(
           fmt::format("No-load speed is extrapolated beyond the highest measured speed, {} rpm.",
@@ -359,8 +336,11 @@ void set_results(MotorFit& fit) {
     fit.warnings.push_back("No-load speed is not known: the curve does not come down to zero.");
   }
   if (const auto peak = peak_power(curve)) {
-    fit.peak_power = estimate(peak->power, 1, "W");
-    fit.peak_power_speed = estimate(peak->speed, rpm, "rpm");
+    const double away =
+        std::max({0.0, curve.speed_low - peak->speed.value, peak->speed.value - curve.speed_high}) /
+        curve.speed_high;
+    fit.peak_power = estimate(peak->power, kPowerShape * away, 1, "W");
+    fit.peak_power_speed = estimate(peak->speed, kPowerSpeedShape * away, rpm, "rpm");
     if (peak->power.extrapolated)
       fit.warnings.push_back("Peak power lies outside the measured speeds: it is extrapolated.");
   } else {

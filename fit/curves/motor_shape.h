@@ -15,7 +15,8 @@ namespace loadline {
 /// Size of the data: sets the units of the internal variables.
 struct SweepScale {
   double torque = 1;  ///< greatest torque, N·m (robust)
-  double speed = 1;   ///< highest speed, rad/s
+  double speed = 1;   ///< highest speed, rad/s (robust)
+  double lowest = 0;  ///< lowest speed, rad/s (robust)
 };
 
 /// Friction of the motor itself, measured by a coast-down of the motor alone: d₀, d₁, d₂ and their

@@ -43,8 +43,11 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
     kept += noise.weight[i];
   }
   const double left = std::max(1.0, kept - fitted);
-  noise.sd = std::max(std::sqrt(squares / left), floor);
-  noise.correlation = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  const double own = squares / left;
+  const double factor = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  // The floor is not remembered from value to value, whatever the pattern below it looks like.
+  noise.sd = std::sqrt(own + floor * floor);
+  noise.correlation = (own * factor + floor * floor) / (own + floor * floor);
 }
 
 NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape) {
@@ -143,7 +146,7 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
   std::vector<double> torques, speeds;
   for (const Sweep& sweep : sweeps)
     for (const SweepRow& row : sweep.rows) {
-      torques.push_back(row.torque);
+      torques.push_back(row.torque + sweep.inertia.mean * row.acceleration);
       speeds.push_back(row.speed);
     }
   if (torques.empty()) return {};
@@ -152,7 +155,7 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
     std::nth_element(v.begin(), v.begin() + i, v.end());
     return v[static_cast<std::size_t>(i)];
   };
-  return {at(torques, 0.98), at(speeds, 0.995)};
+  return {at(torques, 0.98), at(speeds, 0.995), at(speeds, 0.005)};
 }
 
 std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input) {
@@ -162,7 +165,9 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
     fit.sweeps.push_back(make_sweep(run->readings, run->speed, input.options));
   const SweepScale scale = sweep_scale(fit.sweeps);
   fit.shape = motor_shape(model, scale, input.own_drag);
-  fit.drift_sd = input.options.correct_drift ? kDriftShare * scale.torque : 1e-12;
+  // A run that saw only the fast end saw only small torques; its zero wanders like any other's.
+  const double reach = 1 + 2 * std::max(0.0, scale.lowest) / scale.speed;
+  fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
   fit.problem = make_problem(fit, input);
   for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.02 * scale.torque;

@@ -88,10 +88,11 @@ constexpr std::size_t kLeastStretches = 6;
 // in rows; each edge lies at most one row before its row, so the truth strays by less than one
 // either way. Only values slow enough that a pulse outlasts a row can tell; empty with too few of
 // them.
-std::optional<double> strays(const std::vector<NewValue>& values, double pitch, double row_s) {
+std::optional<double> strays(std::span<const NewValue> values, double pitch, double row_s) {
   double worst = 0, low = 0, high = 0, sum = 0;
   std::size_t used = 0;
-  for (const NewValue& value : values) {
+  // The very first value was not seen to come: its row need not hold an edge.
+  for (const NewValue& value : values.subspan(1)) {
     const double period = value.speed > 0 ? pitch / value.speed : 0;
     if (period < 1.15 * row_s) {  // a fast stretch: what follows starts anew
       sum = low = high = 0;
@@ -135,8 +136,8 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
   const double pitch = 2 * kPi / pulses;
   long long count = 0;
   // The first edge lies half a pulse before its row, for want of better knowledge.
-  double edge_s = values[0].seen_s - std::min(row_s, pitch / std::max(values[0].speed, 1e-9)) / 2;
-  for (std::size_t i = 1; i < values.size(); ++i) {
+  double edge_s = values[1].seen_s - std::min(row_s, pitch / std::max(values[1].speed, 1e-9)) / 2;
+  for (std::size_t i = 2; i < values.size(); ++i) {
     if (!(values[i].speed > 0)) continue;
     const double period = pitch / values[i].speed;
     const double span = values[i].seen_s - edge_s;

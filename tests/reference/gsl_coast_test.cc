@@ -74,6 +74,7 @@ loadline::Coast noisy_coast(const Shaft& truth, double added, double start, unsi
   }
   coast.speed_high = coast.speed.front();
   coast.speed_low = coast.speed.back();
+  coast.windows_exact = true;
   coast.noise_sd = kNoise;
   coast.weight.assign(coast.speed.size(), 1.0);
   return coast;
