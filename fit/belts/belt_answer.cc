@@ -71,13 +71,13 @@ std::string why_not(const BeltSession& session, const BeltComparison& comparison
 std::string belt_table(const BeltComparison& comparison) {
   std::size_t widest = 4;
   for (const BeltResult& belt : comparison.belts) widest = std::max(widest, belt.name.size());
-  std::string text = fmt::format("  {:<{}}  {:<28}{:<32}{:<7}{}\n", "belt", widest,
+  std::string text = fmt::format("  {:<{}}  {:<38}{:<28}{:<7}{}\n", "belt", widest,
                                  comparison.at_motor ? "motor speed" : "top speed",
                                  "against the best", "group", "runs");
   for (const BeltResult& belt : comparison.belts) {
     const Estimate& speed = comparison.at_motor ? *belt.motor_speed : belt.top_speed;
     text +=
-        fmt::format("  {:<{}}  {:<28}{:<32}{:<7}{}\n", belt.name, widest, to_text(speed),
+        fmt::format("  {:<{}}  {:<38}{:<28}{:<7}{}\n", belt.name, widest, to_text(speed),
                     &belt == &comparison.belts.front() ? "best" : to_text(belt.relative_percent),
                     belt.group.value_or("?"), belt.runs.size());
   }

@@ -33,10 +33,10 @@ Series curve_series(const Curve& curve, double to, bool power, const std::string
   return series;
 }
 
-StoredPoints::Cloud cloud_named(const std::string& name, int colour) {
+StoredPoints::Cloud cloud_named(const std::string& name, Series::Look look, int colour) {
   Series series;
   series.name = name;
-  series.look = Series::Look::kPoints;
+  series.look = look;
   series.colour = colour;
   return {series, series, series};
 }
@@ -66,8 +66,9 @@ Series power_series(const Curve& curve, double to, const std::string& name, int 
 }
 
 StoredPoints stored_points(const Json& details) {
-  StoredPoints points{cloud_named("Readings, corrected", 6),
-                      cloud_named("Readings that carry no weight", 5), false};
+  StoredPoints points{cloud_named("Readings, corrected", Series::Look::kPoints, 6),
+                      cloud_named("Readings that carry no weight", Series::Look::kCrosses, 5),
+                      false};
   const auto found = details.is_object() ? details.find("points") : details.end();
   if (found == details.end() || !found->is_array()) return points;
   for (const Json& row : *found) {

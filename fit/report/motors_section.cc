@@ -15,7 +15,7 @@ namespace {
 double top_of(const Plot& plot) {
   double top = 0;
   for (const Series& series : plot.series) {
-    if (series.look == Series::Look::kPoints) continue;
+    if (series.look != Series::Look::kLine) continue;
     for (const double y : series.y)
       if (std::isfinite(y)) top = std::max(top, y);
     for (std::size_t i = 0; i < series.high.size(); ++i)

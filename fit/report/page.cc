@@ -38,16 +38,26 @@ std::string interval_bar(const Estimate& estimate) {
       low, std::max(high - low, 1.2));
 }
 
+std::string key_shape(const Series& series) {
+  switch (series.look) {
+    case Series::Look::kLine:
+      return fmt::format("<path class=\"line {}\" d=\"M0 6H30\"/>", dash_class(series.dash));
+    case Series::Look::kCrosses:
+      return "<path class=\"whisker\" d=\"M12 3l6 6m0 -6l-6 6\"/>";
+    case Series::Look::kPoints:
+      return "<circle class=\"mark\" cx=\"15\" cy=\"6\" r=\"2\"/>";
+    case Series::Look::kMark:
+      break;
+  }
+  return "<circle class=\"mark\" cx=\"15\" cy=\"6\" r=\"5\"/>";
+}
+
 // What each look in a plot stands for; on paper the picture carries its own.
 std::string key(const Plot& plot) {
   std::string out = "<ul class=\"key\">";
   for (const Series& series : plot.series) {
     if (series.name.empty()) continue;
-    const bool line = series.look == Series::Look::kLine;
-    const std::string shape =
-        line ? fmt::format("<path class=\"line {}\" d=\"M0 6H30\"/>", dash_class(series.dash))
-             : fmt::format("<circle class=\"mark\" cx=\"15\" cy=\"6\" r=\"{}\"/>",
-                           series.look == Series::Look::kMark ? 5 : 2);
+    const std::string shape = key_shape(series);
     out += fmt::format(
         "<li><svg class=\"c{}\" width=\"30\" height=\"12\" aria-hidden=\"true\">{}</svg>{}</li>",
         series.colour, shape, html_escape(series.name));

@@ -54,6 +54,8 @@ const char* look_name(Series::Look look) {
       return "line";
     case Series::Look::kPoints:
       return "points";
+    case Series::Look::kCrosses:
+      return "crosses";
     case Series::Look::kMark:
       return "mark";
   }

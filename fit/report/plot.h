@@ -22,7 +22,7 @@ struct Axis {
 };
 
 struct Series {
-  enum class Look { kLine, kPoints, kMark };
+  enum class Look { kLine, kPoints, kCrosses, kMark };
   enum class Dash { kSolid, kDashed, kDotted, kDashDot };
   std::string name;
   Look look = Look::kLine;

@@ -67,6 +67,9 @@
       } else if (set.look === "points") {
         sets.push({ ...common, type: "scatter", backgroundColor: faded(colour, 0.4),
           borderWidth: 0, pointRadius: 1.7, pointHoverRadius: 4, pointStyle: "circle", order: 2 });
+      } else if (set.look === "crosses") {
+        sets.push({ ...common, type: "scatter", borderColor: colour, borderWidth: 1.4,
+          pointRadius: 3.5, pointHoverRadius: 5, pointStyle: "crossRot", order: 2 });
       } else {
         sets.push({ ...common, type: "scatter", backgroundColor: colour,
           borderColor: css("--card"), borderWidth: 1.5, pointRadius: 6, pointHoverRadius: 7,
@@ -148,7 +151,8 @@
     let at = -1;
     figure.querySelector("canvas").addEventListener("keydown", (event) => {
       const { chart, plot } = charts[id];
-      const sets = chart.data.datasets.filter((set) => !set.helper && set.source.look !== "points");
+      const sets = chart.data.datasets.filter((set) =>
+        !set.helper && !["points", "crosses"].includes(set.source.look));
       const set = sets[0] || chart.data.datasets[0];
       if (!set) return;
       const last = set.data.length - 1;

@@ -153,7 +153,9 @@ class Drawing {
   void data(const Series& series) {
     switch (series.look) {
       case Series::Look::kPoints:
-        return points(series);
+        return cloud(series, "points", "h0");
+      case Series::Look::kCrosses:
+        return cloud(series, "whisker", "m-3 -3l6 6m0 -6l-6 6");
       case Series::Look::kMark:
         return marks(series);
       case Series::Look::kLine:
@@ -162,13 +164,14 @@ class Drawing {
     }
   }
 
-  void points(const Series& series) {
+  // One path for all readings: to each, then the stroke that shows it.
+  void cloud(const Series& series, const char* look, const char* stroke) {
     std::string path;
     for (std::size_t i = 0; i < series.x.size(); ++i)
       if (std::isfinite(series.x[i]) && std::isfinite(series.y[i]))
-        path += fmt::format("M{:.1f} {:.1f}h0", at_x(series.x[i]), at_y(series.y[i]));
+        path += fmt::format("M{:.1f} {:.1f}{}", at_x(series.x[i]), at_y(series.y[i]), stroke);
     if (!path.empty())
-      out_ += fmt::format("<path class=\"points c{}\" d=\"{}\"/>", series.colour, path);
+      out_ += fmt::format("<path class=\"{} c{}\" d=\"{}\"/>", look, series.colour, path);
   }
 
   // The measured stretch, or the stretches outside it.
@@ -234,6 +237,9 @@ class Drawing {
       if (series.look == Series::Look::kLine)
         out_ += fmt::format("<path class=\"line c{}{}\" d=\"M{:.1f} {:.1f}h28\"/>", series.colour,
                             dash_suffix(series.dash), x, y);
+      else if (series.look == Series::Look::kCrosses)
+        out_ += fmt::format("<path class=\"whisker c{}\" d=\"M{:.1f} {:.1f}l6 6m0 -6l-6 6\"/>",
+                            series.colour, x + 11, y - 3);
       else
         out_ += fmt::format("<circle class=\"mark c{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"{}\"/>",
                             series.colour, x + 14, y, series.look == Series::Look::kMark ? 5 : 2.5);
