@@ -250,16 +250,20 @@ void Book::end_run(std::int64_t run, RunState state) {
 
 namespace {
 
-void interrupt_run(Book& book, std::int64_t run, const std::string& why) {
+// False when another program has ended the run since it was looked at: a run seen open with a dead
+// recorder may have been ended properly a moment ago, by that recorder or by another opening.
+bool interrupt_run(Book& book, std::int64_t run, const std::string& why) {
+  Book::Transaction transaction(book);
+  if (book.run(run).state != RunState::kOpen) return false;
   const std::int64_t last_tick = [&] {
     Statement last(book.handle(), "SELECT max(id) FROM sample WHERE id BETWEEN ? AND ?");
     last.with(row_id(run, 0), row_id(run, kTickMask)).step();
     return last.whole(0) & kTickMask;
   }();
-  Book::Transaction transaction(book);
   book.add_event({run, last_tick, "interrupted", 0, why + "; what was committed is kept"});
   book.end_run(run, RunState::kInterrupted);
   transaction.commit();
+  return true;
 }
 
 }  // namespace
@@ -271,9 +275,11 @@ int close_abandoned_runs(Book& book) {
     while (select.step())
       if (!recorder_is_alive(select.text(1))) abandoned.push_back(select.whole(0));
   }
+  int closed = 0;
   for (const std::int64_t run : abandoned)
-    interrupt_run(book, run, "the recording program ended without ending the run");
-  return static_cast<int>(abandoned.size());
+    closed +=
+        interrupt_run(book, run, "the recording program ended without ending the run") ? 1 : 0;
+  return closed;
 }
 
 void close_open_runs(Book& book, const std::string& why) {

@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/driven.h"
 #include "fit/curves/results.h"
 #include "fit/readings/noise.h"
 
@@ -78,8 +79,10 @@ std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const Coa
     fit.solution = improve(*fit.problem, x);
     x = fit.solution.parameters;
     if (pass + 1 == kPasses) break;
-    for (std::size_t j = 0; j < fit.coasts.size(); ++j)
+    for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
       update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
+      if (pass + 2 < kPasses) fit.coasts[j].correlation = 1;  // as in sweep_fit.cc
+    }
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   fit.usable = true;
@@ -358,14 +361,83 @@ Json findings_json(const std::vector<CoastFinding>& findings) {
 
 }  // namespace
 
-DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
+namespace {
+
+std::vector<Run> machine_runs(const Book& book, const Part& machine, RunKind kind,
+                              const DragFitOptions& options) {
   RunFilter filter;
-  filter.kind = RunKind::kCoastDown;
+  filter.kind = kind;
   filter.machine = machine.id;
   std::vector<Run> runs;
   for (Run& run : book.runs(filter))
     if (wanted(options, run.id)) runs.push_back(std::move(run));
-  return fit_runs(book, machine, runs, false, options);
+  return runs;
+}
+
+DragFit from_driven(const DrivenFit& driven) {
+  DragFit out;
+  out.with_inertia = true;  // torques, not torques over inertia
+  out.torque_residuals = true;
+  out.speed_low = driven.speed_low;
+  out.speed_high = driven.speed_high;
+  out.runs = driven.runs;
+  out.residual_rms = driven.residual_rms;
+  out.warnings = driven.warnings;
+  out.choice = "from driven runs, the motor as torque meter";
+  out.curve.model = "drag";
+  out.curve.equation = curve_equation("drag", 0, 0, 3);
+  out.curve.parameter_names = out.curve.equation->parameter_names();
+  out.curve.parameters = driven.drag;
+  out.curve.covariance = driven.covariance;
+  out.curve.degrees_of_freedom = driven.degrees_of_freedom;
+  out.curve.speed_low = driven.speed_low;
+  out.curve.speed_high = driven.speed_high;
+  out.curve.runs = driven.runs;
+  const double t = student_t_975(driven.degrees_of_freedom);
+  const char* units[] = {"N·m", "N·m·s", "N·m·s²"};
+  Estimate* results[] = {&out.c0, &out.c1, &out.c2};
+  for (int i = 0; i < 3; ++i)
+    *results[i] =
+        Estimate::with_half_width(driven.drag[i], t * std::sqrt(driven.covariance(i, i)), units[i]);
+  out.inertia = Estimate::unknown("kg·m²");
+  const std::size_t step = std::max<std::size_t>(1, driven.points.size() / 1200);
+  for (std::size_t i = 0; i < driven.points.size(); i += step)
+    out.points.push_back({driven.points[i].time_s, driven.points[i].speed, 0, driven.runs.front()});
+  return out;
+}
+
+// Do coast-downs and driven runs agree? Their difference over its standard uncertainty, in the
+// middle of the range that both saw.
+void compare_with_driven(DragFit& fit, const DrivenFit& driven) {
+  const double low = std::max(fit.speed_low, driven.speed_low);
+  const double high = std::min(fit.speed_high, driven.speed_high);
+  if (!(high > low) || !fit.with_inertia) return;
+  const double speed = (low + high) / 2;
+  const Eigen::Vector3d g(1, speed, speed * speed);
+  const double there = g.dot(driven.drag), here = fit.curve.torque(speed);
+  const double sd = std::hypot(fit.curve.torque_sd(speed), std::sqrt(g.dot(driven.covariance * g)));
+  if (std::fabs(there - here) > 3 * sd)
+    fit.warnings.push_back(fmt::format(
+        "Driven runs give {} N·m at {} rpm where the coast-downs give {} N·m: belt loss, or a "
+        "motor "
+        "that was warmer than when its curve was taken. The coast-downs are used.",
+        significant(there, 3), significant(rpm_from_rad_per_s(speed), 3), significant(here, 3)));
+}
+
+}  // namespace
+
+DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
+  const std::vector<Run> coasts = machine_runs(book, machine, RunKind::kCoastDown, options);
+  const std::vector<Run> driven = machine_runs(book, machine, RunKind::kDriven, options);
+  if (coasts.empty() && !driven.empty()) return from_driven(fit_driven(book, driven));
+  DragFit fit = fit_runs(book, machine, coasts, false, options);
+  if (driven.empty()) return fit;
+  try {
+    compare_with_driven(fit, fit_driven(book, driven));
+  } catch (const Error& error) {
+    fit.warnings.push_back(fmt::format("The driven runs were not compared: {}", error.what()));
+  }
+  return fit;
 }
 
 std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
@@ -384,18 +456,21 @@ std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
 }
 
 Json to_json(const DragFit& fit) {
-  Json json{{"model", fit.curve.model},
-            {"c0", to_json(fit.c0)},
-            {"c1", to_json(fit.c1)},
-            {"c2", to_json(fit.c2)},
-            {"inertia", to_json(fit.inertia)},
-            {"residual_rms", to_json(Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm"))},
-            {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.speed_low),
-                                             rpm_from_rad_per_s(fit.speed_high), "rpm"})},
-            {"runs", fit.runs},
-            {"run_findings", findings_json(fit.findings)},
-            {"choice", fit.choice},
-            {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)}};
+  Json json{
+      {"model", fit.curve.model},
+      {"c0", to_json(fit.c0)},
+      {"c1", to_json(fit.c1)},
+      {"c2", to_json(fit.c2)},
+      {"inertia", to_json(fit.inertia)},
+      {"residual_rms", to_json(fit.torque_residuals
+                                   ? Estimate::exact(fit.residual_rms, "N·m")
+                                   : Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm"))},
+      {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.speed_low),
+                                       rpm_from_rad_per_s(fit.speed_high), "rpm"})},
+      {"runs", fit.runs},
+      {"run_findings", findings_json(fit.findings)},
+      {"choice", fit.choice},
+      {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)}};
   if (fit.over_inertia) {
     json["c0_over_inertia"] = to_json((*fit.over_inertia)[0]);
     json["c1_over_inertia"] = to_json((*fit.over_inertia)[1]);

@@ -53,10 +53,13 @@ struct DragFit {
   std::vector<DragPoint> points;
   std::string choice;
   std::vector<std::string> warnings;
-  bool with_inertia = false;
+  bool with_inertia = false;      ///< the coefficients are torques, not torques over inertia
+  bool torque_residuals = false;  ///< from driven runs: residual_rms in N·m
 };
 
-/// Drag of `machine` at its hand wheel. Error(kInput) when it has no usable coast-down.
+/// Drag of `machine` at its hand wheel, from its coast-downs; without any, from its driven runs
+/// (see fit/curves/driven.h). Where both exist the driven ones are compared, not mixed in.
+/// Error(kInput) when there is no usable run.
 DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options = {});
 /// Friction of a motor alone, from its coast-downs without a machine; empty when it has none, or
 /// none with inertia.

@@ -10,6 +10,7 @@
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
 #include "fit/curves/results.h"
+#include "fit/curves/run_up.h"
 #include "fit/curves/sweep_fit.h"
 #include "fit/readings/noise.h"
 
@@ -24,6 +25,8 @@ constexpr double kResolution =
 // speed of the highest's share x is kStallShape·x²; above kStallOutOfReach no number is given. Peak
 // power and its speed by their distance from the measured range over the highest speed.
 constexpr double kStallShape = 0.7, kStallOutOfReach = 0.45;
+// A spin-up passes its lowest speeds in a few hundredths of a second.
+constexpr double kSpinUpShape = 0.006;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
@@ -48,6 +51,7 @@ std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
 struct Bench {
   std::vector<std::unique_ptr<BenchRun>> brake;
   std::vector<NoLoadPoint> no_load;
+  std::vector<Readings> spin_ups;
   std::optional<OwnDrag> own_drag;
   std::vector<std::string> warnings;
 };
@@ -89,8 +93,12 @@ Bench collect(const Book& book, const Part& motor, const MotorFitOptions& option
     if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
   for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
+  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
+    bench.spin_ups.push_back(load_readings(book, run.id));
   bench.own_drag = own_drag(book, motor);
-  if (bench.brake.empty())
+  if (!bench.brake.empty() && !bench.spin_ups.empty())
+    bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
+  if (bench.brake.empty() && bench.spin_ups.empty())
     throw Error(Fault::kInput,
                 fmt::format("motor '{}' has no brake run with speed and torque; record one with "
                             "loadline-logger record brake --motor '{}', or import one.",
@@ -102,8 +110,10 @@ Bench collect(const Book& book, const Part& motor, const MotorFitOptions& option
 // it, else what the runs had.
 double reference_supply(const Bench& bench, const Part& motor, const MotorFitOptions& options) {
   if (options.at_supply_v) return *options.at_supply_v;
-  const Run& run = bench.brake.front()->readings.run;
-  const double measured = bench.brake.front()->readings.mean_supply_v();
+  const Readings& first =
+      bench.brake.empty() ? bench.spin_ups.front() : bench.brake.front()->readings;
+  const Run& run = first.run;
+  const double measured = first.mean_supply_v();
   const auto near = [&](double v) { return std::fabs(measured / v - 1) < 0.12; };
   if (run.supply_v && (std::isnan(measured) || near(*run.supply_v))) return *run.supply_v;
   if (const auto rated = motor.number("rated-v"); rated && (std::isnan(measured) || near(*rated)))
@@ -314,7 +324,8 @@ void set_results(MotorFit& fit) {
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
   const double lowest = curve.speed_low / curve.speed_high;
-  fit.stall_torque = estimate(stall, kStallShape * lowest * lowest, 1, "N·m");
+  const double shape = kStallShape * lowest * lowest + (fit.speed_residuals ? kSpinUpShape : 0);
+  fit.stall_torque = estimate(stall, shape, 1, "N·m");
   if (lowest > kStallOutOfReach) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
@@ -435,8 +446,117 @@ void add_budget(MotorFit& out, const SweepFit& fit);
 
 }  // namespace
 
+namespace {
+
+// ---- from spin-ups -----------------------------------------------------------------------------
+
+struct RunUpCandidate {
+  RunUpFit fit;
+  ModelTried tried;
+};
+
+std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
+                                        const std::optional<OwnDrag>& own,
+                                        const std::vector<std::string>& names) {
+  std::vector<RunUpCandidate> candidates;
+  for (const std::string& name : names) {
+    candidates.push_back({fit_run_ups(name, runs, own), {}});
+    candidates.back().tried.name = name;
+  }
+  double values = 0, least = 1e300;
+  for (const RunUpCandidate& c : candidates)
+    if (c.fit.usable && c.fit.speed_rms < least) {
+      least = c.fit.speed_rms;
+      values = c.fit.values;
+    }
+  for (RunUpCandidate& c : candidates) {
+    c.tried.residual_rms = c.fit.speed_rms;
+    c.tried.aicc = c.fit.usable ? aicc(values, c.fit.speed_rms, c.fit.parameters) : 1e300;
+    c.tried.runs_z = c.fit.runs_z;
+    c.tried.remark =
+        c.fit.usable ? "fitted to the speeds of the spin-up" : "did not converge on these data";
+  }
+  std::stable_sort(candidates.begin(), candidates.end(),
+                   [](const auto& a, const auto& b) { return a.tried.aicc < b.tried.aicc; });
+  return candidates;
+}
+
+Curve curve_of(const RunUpFit& fit, const std::string& model, double reference_v) {
+  Curve curve;
+  curve.model = model;
+  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(fit.natural.size()));
+  curve.parameter_names = curve.equation->parameter_names();
+  curve.parameters = fit.natural;
+  curve.covariance = fit.covariance;
+  curve.degrees_of_freedom = std::max(3.0, fit.values - fit.parameters);
+  curve.speed_low = fit.runs.front().speed.front();
+  for (const RunUp& run : fit.runs) {
+    curve.runs.push_back(run.run);
+    curve.speed_low = std::min(curve.speed_low, run.speed.front());
+    curve.speed_high = std::max(curve.speed_high, run.speed.back());
+  }
+  if (std::isfinite(reference_v)) curve.supply_v = reference_v;
+  return curve;
+}
+
+// Points to look at: the inertia's part by differences over a few windows; the fit does not use
+// them.
+void add_points(MotorFit& out, const RunUpFit& fit) {
+  for (const RunUp& run : fit.runs) {
+    const std::size_t reach = std::max<std::size_t>(2, run.speed.size() / 40);
+    for (std::size_t i = reach; i + reach < run.speed.size(); ++i) {
+      const double dt = (run.end_s[i + reach] + run.start_s[i + reach] - run.end_s[i - reach] -
+                         run.start_s[i - reach]) /
+                        2;
+      const double torque = run.inertia.mean * (run.speed[i + reach] - run.speed[i - reach]) / dt;
+      out.points.push_back(
+          {run.speed[i], torque, torque - out.curve.torque(run.speed[i]), run.weight[i]});
+    }
+  }
+}
+
+MotorFit fit_by_spin_up(const Bench& bench, const Part& motor, const MotorFitOptions& options) {
+  const double reference_v = reference_supply(bench, motor, options);
+  std::vector<RunUp> runs;
+  MotorFit out;
+  out.warnings = bench.warnings;
+  for (const Readings& readings : bench.spin_ups) {
+    if (auto run = make_run_up(readings, reference_v))
+      runs.push_back(std::move(*run));
+    else
+      out.warnings.push_back(
+          fmt::format("Run {} was left out: a spin-up needs the motor's speed from standstill up "
+                      "and the inertia "
+                      "that is turned (--inertia-kgm2, --added-inertia-kgm2).",
+                      readings.run.id));
+  }
+  if (runs.empty())
+    throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
+                                           out.warnings.back()));
+  std::vector<RunUpCandidate> candidates =
+      try_run_ups(runs, bench.own_drag, models_to_try(motor, options));
+  if (!candidates.front().fit.usable)
+    throw Error(Fault::kInput,
+                fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
+                            "the units.",
+                            motor.name));
+  for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
+  const RunUpFit& best = candidates.front().fit;
+  out.curve = curve_of(best, candidates.front().tried.name, reference_v);
+  out.residual_rms = best.speed_rms;
+  out.speed_residuals = true;
+  out.choice = reason_for(out.models, options);
+  set_parameters(out);
+  set_results(out);
+  add_points(out, best);
+  return out;
+}
+
+}  // namespace
+
 MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& options) {
   Bench bench = collect(book, motor, options);
+  if (bench.brake.empty()) return fit_by_spin_up(bench, motor, options);
   SweepFitInput input;
   for (const auto& run : bench.brake) input.runs.push_back(run.get());
   input.no_load = bench.no_load;

@@ -71,7 +71,8 @@ struct MotorFit {
   Curve curve;
   Estimate stall_torque, no_load_speed, peak_power, peak_power_speed;
   std::vector<std::pair<std::string, Estimate>> parameters;
-  double residual_rms = 0;
+  double residual_rms = 0;         ///< N·m, from spin-ups rad/s
+  bool speed_residuals = false;    ///< from spin-ups
   std::vector<ModelTried> models;  ///< best first
   std::vector<RunFinding> findings;
   std::vector<BudgetLine> budget;

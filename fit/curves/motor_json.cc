@@ -46,23 +46,26 @@ Json budget_json(const std::vector<BudgetLine>& budget) {
 Json to_json(const MotorFit& fit) {
   Json parameters = Json::object();
   for (const auto& [name, estimate] : fit.parameters) parameters[name] = to_json(estimate);
-  return {{"model", fit.curve.model},
-          {"choice", fit.choice},
-          {"parameters", parameters},
-          {"stall_torque", to_json(fit.stall_torque)},
-          {"no_load_speed", to_json(fit.no_load_speed)},
-          {"peak_power", to_json(fit.peak_power)},
-          {"peak_power_speed", to_json(fit.peak_power_speed)},
-          {"residual_rms", to_json(Estimate::exact(fit.residual_rms, "N·m"))},
-          {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.curve.speed_low),
-                                           rpm_from_rad_per_s(fit.curve.speed_high), "rpm"})},
-          {"supply_v", fit.curve.supply_v ? json_number(*fit.curve.supply_v) : Json()},
-          {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)},
-          {"models", models_json(fit.models)},
-          {"runs", fit.curve.runs},
-          {"run_findings", findings_json(fit.findings)},
-          {"budget", budget_json(fit.budget)},
-          {"warnings", fit.warnings}};
+  return {
+      {"model", fit.curve.model},
+      {"choice", fit.choice},
+      {"parameters", parameters},
+      {"stall_torque", to_json(fit.stall_torque)},
+      {"no_load_speed", to_json(fit.no_load_speed)},
+      {"peak_power", to_json(fit.peak_power)},
+      {"peak_power_speed", to_json(fit.peak_power_speed)},
+      {"residual_rms",
+       to_json(fit.speed_residuals ? Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm")
+                                   : Estimate::exact(fit.residual_rms, "N·m"))},
+      {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.curve.speed_low),
+                                       rpm_from_rad_per_s(fit.curve.speed_high), "rpm"})},
+      {"supply_v", fit.curve.supply_v ? json_number(*fit.curve.supply_v) : Json()},
+      {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)},
+      {"models", models_json(fit.models)},
+      {"runs", fit.curve.runs},
+      {"run_findings", findings_json(fit.findings)},
+      {"budget", budget_json(fit.budget)},
+      {"warnings", fit.warnings}};
 }
 
 StoredCurve to_stored(const MotorFit& fit, const Part& motor) {

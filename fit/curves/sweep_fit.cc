@@ -10,7 +10,7 @@
 namespace loadline {
 namespace {
 
-constexpr int kPasses = 6;
+constexpr int kPasses = 4;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
 constexpr double kNoiseFloor = 2e-4;    // of the greatest torque
@@ -170,25 +170,26 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
   fit.problem = make_problem(fit, input);
-  for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.02 * scale.torque;
+  for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.003 * scale.torque;
   fit.solution = best_of_starts(*fit.problem, *fit.shape);
   if (!(fit.solution.rss < 1e299)) return result;
+  // First with single values as noisy as they look and no memory: the data lead, the priors hardly
+  // count, and what is left over is noise. Only the last fit weighs values by how long the noise
+  // remembers; judging the noise again from it would take the priors' pull for noise, and feed it.
   const double fitted = 2 + fit.shape->size();
-  double before = 0;
+  const double floor = kNoiseFloor * scale.torque;
   for (int pass = 0; pass < kPasses; ++pass) {
     if (pass > 0) {
       realign(fit, input);
       fit.problem = make_problem(fit, input);
     }
-    double noise = 0;
+    const bool last = pass + 1 == kPasses;
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
-      update_noise(fit.problem->noise[j], fit.problem->plain_residuals(fit.solution.parameters, j),
-                   fitted, kNoiseFloor * scale.torque);
-      noise += fit.problem->noise[j].sd * std::sqrt(fit.problem->noise[j].correlation);
+      SweepNoise& noise = fit.problem->noise[j];
+      update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);
+      if (!last) noise.correlation = 1;
     }
     fit.solution = improve(*fit.problem, fit.solution.parameters);
-    if (pass > 1 && std::fabs(noise / before - 1) < 0.003) break;
-    before = noise;
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);

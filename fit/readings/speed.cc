@@ -83,10 +83,12 @@ std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const
 
 constexpr int kMostPulses = 120;
 constexpr std::size_t kLeastStretches = 6;
+constexpr double kSlowEnough =
+    2.1;  // rows per pulse: the time since the last value then counts pulses
 
 // How far the times of single (or few) pulses of this pitch stray from the rows that report them,
 // in rows; each edge lies at most one row before its row, so the truth strays by less than one
-// either way. Only values slow enough that a pulse outlasts a row can tell; empty with too few of
+// either way. Only values so slow that a pulse outlasts two rows can tell; empty with too few of
 // them.
 std::optional<double> strays(std::span<const NewValue> values, double pitch, double row_s) {
   double worst = 0, low = 0, high = 0, sum = 0;
@@ -94,7 +96,7 @@ std::optional<double> strays(std::span<const NewValue> values, double pitch, dou
   // The very first value was not seen to come: its row need not hold an edge.
   for (const NewValue& value : values.subspan(1)) {
     const double period = value.speed > 0 ? pitch / value.speed : 0;
-    if (period < 1.15 * row_s) {  // a fast stretch: what follows starts anew
+    if (period < kSlowEnough * row_s) {  // a fast stretch: what follows starts anew
       sum = low = high = 0;
       continue;
     }

@@ -1,0 +1,57 @@
+// Torque–speed curve of a motor from a tachometer alone: it spins up a known inertia.
+//
+// J dω/dt = T(ω; p, supply) is solved as it stands and fitted to the mean speeds over their
+// windows, never to a derivative of them. The inertia scales the whole curve: its uncertainty is a
+// parameter with a prior. As in fit/curves/coast.h, windows that end at rows end in truth at the
+// last edge before, α/ω earlier.
+//
+// How it misleads: the first instants, where the motor is slowest, last a few hundredths of a
+// second. What the run says of standstill is mostly the equation's word.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fit/curves/motor_shape.h"
+#include "fit/curves/nonlinear.h"
+#include "fit/curves/sweep.h"
+#include "fit/readings/readings.h"
+
+namespace loadline {
+
+/// The usable stretch of one spin-up.
+struct RunUp {
+  std::int64_t run = 0;
+  Prior inertia;  ///< all that turns, kg·m²
+  double length_s = 0;
+  std::vector<double> start_s, end_s, speed;
+  std::vector<double> volts;  ///< supply over the reference, evenly over the stretch; empty = 1
+  bool windows_exact = false;
+  double noise_sd = 1, correlation = 1;
+  std::vector<double> weight;
+};
+
+/// Cuts the stretch out; empty without motor speed, without inertia, or when it never speeds up.
+std::optional<RunUp> make_run_up(const Readings& readings, double reference_v);
+
+struct RunUpFit {
+  std::unique_ptr<MotorShape> shape;
+  std::vector<RunUp> runs;
+  NonlinearFit solution;
+  Eigen::VectorXd natural;     ///< curve parameters
+  Eigen::MatrixXd covariance;  ///< of `natural`
+  double speed_rms = 0;        ///< rad/s
+  double values = 0;           ///< effective
+  double parameters = 0;       ///< that the data determined
+  double runs_z = 0;           ///< runs test of the residuals
+  bool usable = false;
+  std::vector<std::vector<double>> residuals;  ///< rad/s, per run
+};
+
+/// `model` as in motor_shape().
+RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
+                     const std::optional<OwnDrag>& own_drag);
+
+}  // namespace loadline

@@ -1,0 +1,205 @@
+// Motor curves from brake runs, no-load runs, spin-ups: against textbook motors and truths known by
+// formula.
+#include <doctest/doctest.h>
+
+#include <cmath>
+
+#include "fit/curves/motor_fit.h"
+#include "tests/support/bench_rows.h"
+#include "tests/support/scratch_book.h"
+
+using namespace loadline;
+using tests::BrakeBench;
+using tests::kRpm;
+
+namespace {
+
+// A series motor straight from its circuit: V² = ((R+Kω)I)² + (XI)², T = KI².
+struct CircuitMotor {
+  double volts, resistance, reactance, constant, friction = 0, fan = 0;
+  double operator()(double w) const {
+    const double real = resistance + constant * w;
+    return constant * volts * volts / (real * real + reactance * reactance) - friction -
+           fan * w * w;
+  }
+};
+
+// 240 V, 50 Hz, R = 6.15 + 4.55 Ω, X = 9.4 + 3.2 Ω, K = 0.0191047 V·s/A: textbook problem of Guru &
+// Hiziroglu, Electric Machinery and Transformers (K derived from its data at 12,000 rpm, 6.5 A).
+const CircuitMotor kTextbook{240, 10.7, 12.6, 0.0191047};
+// A motor of the bench's size with friction and fan of its own.
+const CircuitMotor kBenchMotor{230, 120, 110, 0.25, 0.012, 2.5e-8};
+
+MotorFit fit_rows(const std::vector<ImportedReading>& rows, double inertia,
+                  const MotorFitOptions& options = {}) {
+  tests::ScratchBook scratch;
+  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  Run run;
+  run.kind = RunKind::kBrake;
+  run.motor = motor.id;
+  run.inertia_kgm2 = inertia;
+  tests::store(scratch.book(), run, rows);
+  return fit_motor(scratch.book(), motor, options);
+}
+
+BrakeBench bench_of(const CircuitMotor& motor) {
+  BrakeBench bench;
+  bench.torque = motor;
+  return bench;
+}
+
+bool holds(const Estimate& estimate, double truth) {
+  return estimate.low && estimate.high && *estimate.low <= truth && truth <= *estimate.high;
+}
+
+double peak_of(const CircuitMotor& motor) {
+  double best = 0;
+  for (double w = 1; w < 3000; w += 0.25) best = std::max(best, w * motor(w));
+  return best;
+}
+
+}  // namespace
+
+TEST_CASE("the textbook series motor comes back at its two points") {
+  BrakeBench bench = bench_of(kTextbook);
+  bench.top = 1400;
+  const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+  CHECK(fit.curve.model == "series");
+  // 0.807133 N·m at 12,000 rpm and 3.135145 N·m at 1,582 rpm, electromagnetic (same source).
+  CHECK(fit.curve.torque(12000 / kRpm) == doctest::Approx(0.807133).epsilon(0.005));
+  CHECK(fit.curve.torque(1582 / kRpm) == doctest::Approx(3.135145).epsilon(0.005));
+  // Its electromagnetic power peaks at 8262.49 rpm with 1057.646 W (maximum power transfer).
+  REQUIRE(fit.peak_power.value);
+  CHECK(*fit.peak_power.value == doctest::Approx(1057.646).epsilon(0.01));
+  CHECK(*fit.peak_power_speed.value == doctest::Approx(8262.49).epsilon(0.02));
+}
+
+TEST_CASE("a permanent-magnet motor is told from a series motor, peak power Ts·wn/4 at wn/2") {
+  BrakeBench bench;
+  bench.torque = [](double w) { return 0.4 * (1 - w / 600); };
+  bench.top = 590;
+  bench.noise = 0.003;
+  const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+  CHECK(fit.curve.model == "permanent-magnet");
+  CHECK(holds(fit.stall_torque, 0.4));
+  CHECK(holds(fit.no_load_speed, 600 * kRpm));
+  CHECK(holds(fit.peak_power, 0.4 * 600 / 4));
+}
+
+TEST_CASE("an induction motor keeps its breakdown torque") {
+  // Kloss with slip_b 0.25 on a synchronous speed of 50π rad/s: any machines text.
+  BrakeBench bench;
+  bench.torque = [](double w) {
+    const double s = 1 - w / (50 * std::numbers::pi);
+    return 2 * 0.8 / (s / 0.25 + 0.25 / s);
+  };
+  bench.top = 150;
+  bench.lowest = 8;
+  bench.noise = 0.004;
+  const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+  CHECK(fit.curve.model == "induction");
+  CHECK(holds(fit.stall_torque, 2 * 0.8 / (1 / 0.25 + 0.25)));
+  CHECK(fit.curve.parameters[0] == doctest::Approx(0.8).epsilon(0.01));
+}
+
+TEST_CASE("intervals hold the truth where noise remembers, the cell lags and the zero drifts") {
+  // 40 sessions: of 95 % intervals fewer than 33 hold with a chance of 2 in 10,000 (binomial); a
+  // plain fit of all samples holds none of them (its bias alone is several times its interval).
+  int stall = 0, peak = 0;
+  const double true_stall = kBenchMotor(0), true_peak = peak_of(kBenchMotor);
+  for (unsigned seed = 1; seed <= 40; ++seed) {
+    BrakeBench bench = bench_of(kBenchMotor);
+    bench.noise = 0.01 * true_stall;
+    bench.drift = (seed % 2 ? 0.004 : -0.004) * true_stall;
+    bench.seed = seed;
+    const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+    stall += holds(fit.stall_torque, true_stall);
+    peak += holds(fit.peak_power, true_peak);
+    REQUIRE(fit.stall_torque.value);
+    CHECK((*fit.stall_torque.high - *fit.stall_torque.low) < 0.08 * true_stall);
+  }
+  CHECK(stall >= 33);
+  CHECK(peak >= 33);
+}
+
+TEST_CASE("lag and inertia left uncorrected shift the peak power of a quick one-way sweep") {
+  BrakeBench bench = bench_of(kBenchMotor);
+  bench.seconds = 10;
+  std::vector<ImportedReading> rows = bench.rows();
+  rows.resize(rows.size() / 2);  // only the way down
+  const double truth = peak_of(kBenchMotor);
+  MotorFitOptions raw;
+  raw.sweep.correct_inertia = false;
+  raw.sweep.correct_lag = false;
+  raw.sweep.correct_drift = false;
+  CHECK(std::fabs(*fit_rows(rows, bench.inertia).peak_power.value / truth - 1) < 0.02);
+  CHECK(*fit_rows(rows, bench.inertia, raw).peak_power.value / truth - 1 > 0.06);
+}
+
+TEST_CASE("a sweep that stays fast does not know the standstill torque, and says so") {
+  BrakeBench bench = bench_of(kBenchMotor);
+  bench.lowest = 600;
+  bench.noise = 0.002;
+  const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+  CHECK_FALSE(fit.stall_torque.value);
+  bool said = false;
+  for (const std::string& warning : fit.warnings)
+    said = said || warning.find("tandstill torque is not identified") != std::string::npos;
+  CHECK(said);
+}
+
+TEST_CASE("a knock on the bench loses its weight and is named with its time") {
+  BrakeBench bench = bench_of(kBenchMotor);
+  bench.noise = 0.002;
+  std::vector<ImportedReading> rows = bench.rows();
+  const MotorFit clean = fit_rows(rows, bench.inertia);
+  for (std::size_t i = 500; i < 503; ++i) rows[i].torque_nm += 0.4;
+  const MotorFit knocked = fit_rows(rows, bench.inertia);
+  CHECK(*knocked.peak_power.value == doctest::Approx(*clean.peak_power.value).epsilon(0.003));
+  REQUIRE(knocked.findings.front().outlier_times_s.size() == 1);
+  CHECK(knocked.findings.front().outlier_times_s.front() ==
+        doctest::Approx(rows[500].time_s).epsilon(0.01));
+}
+
+TEST_CASE("the budget's sources add up to the whole, by variance") {
+  BrakeBench bench = bench_of(kBenchMotor);
+  bench.noise = 0.002;
+  const MotorFit fit = fit_rows(bench.rows(), bench.inertia);
+  double sum = 0;
+  for (const BudgetLine& line : fit.budget)
+    if (line.source != "all together") sum += line.peak_power * line.peak_power;
+  CHECK(std::sqrt(sum) == doctest::Approx(fit.budget.back().peak_power).epsilon(1e-6));
+}
+
+TEST_CASE("a spin-up of a known inertia gives the permanent-magnet motor's curve") {
+  // J dω/dt = Ts(1 − ω/ωn): ω = ωn(1 − exp(−t Ts/(J ωn))), in closed form.
+  const double stall = 0.3, top = 500, inertia = 8e-4, tau = inertia * top / stall;
+  const auto angle = [&](double t) { return top * (t - tau * (1 - std::exp(-t / tau))); };
+  std::vector<ImportedReading> rows;
+  for (int i = 1; i < 480; ++i) {
+    ImportedReading row;
+    row.time_s = i / 80.0;
+    const double from = std::max(0.0, row.time_s - 1.0 - 1 / 80.0),
+                 to = std::max(0.0, row.time_s - 1.0);
+    row.motor_rpm = (angle(to) - angle(from)) * 80 * kRpm;
+    rows.push_back(row);
+  }
+  tests::ScratchBook scratch;
+  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  Run run;
+  run.kind = RunKind::kSpinUp;
+  run.motor = motor.id;
+  run.inertia_kgm2 = inertia;
+  tests::store(scratch.book(), run, rows);
+  const MotorFit fit = fit_motor(scratch.book(), motor);
+  CHECK(fit.curve.torque(250) == doctest::Approx(stall / 2).epsilon(0.005));
+  CHECK(*fit.no_load_speed.value == doctest::Approx(top * kRpm).epsilon(0.002));
+  CHECK(*fit.peak_power.value == doctest::Approx(stall * top / 4).epsilon(0.005));
+}
+
+TEST_CASE("a motor without runs is refused with what to record") {
+  tests::ScratchBook scratch;
+  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  CHECK_THROWS_WITH_AS(fit_motor(scratch.book(), motor),
+                       doctest::Contains("record one with loadline-logger record brake"), Error);
+}

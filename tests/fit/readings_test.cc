@@ -1,0 +1,108 @@
+// Noise and speed: against closed forms and certified values.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <random>
+
+#include "fit/readings/noise.h"
+#include "fit/readings/speed.h"
+#include "tests/support/bench_rows.h"
+
+using namespace loadline;
+
+TEST_CASE("the lag-one autocorrelation of NIST's NumAcc4 is -0.999") {
+  // NIST StRD, univariate set NumAcc4: 10000000.2, then 500 pairs 10000000.1, 10000000.3; certified
+  // lag-1 autocorrelation -0.999 (exact).
+  std::vector<double> values{10000000.2};
+  for (int i = 0; i < 500; ++i) {
+    values.push_back(10000000.1);
+    values.push_back(10000000.3);
+  }
+  CHECK(correlation_factor(values, 0).lag_one == doctest::Approx(-0.999).epsilon(1e-7));
+}
+
+TEST_CASE("the correlation factor of first-order noise is (1+rho)/(1-rho)") {
+  // The sum 1 + 2(rho + rho² + …) of the geometric autocorrelation; any text on time series.
+  for (const double rho : {0.0, 0.5, 0.8}) {
+    CAPTURE(rho);
+    double sum = 0;
+    for (unsigned seed = 1; seed <= 20; ++seed) {
+      tests::RememberingNoise noise(1, rho, seed);
+      std::vector<double> series;
+      for (int i = 0; i < 4000; ++i) series.push_back(noise());
+      sum += correlation_factor(series, 0).factor;
+    }
+    // 20 series of 4000: the mean of the estimates is known to about 4 %.
+    CHECK(sum / 20 == doctest::Approx((1 + rho) / (1 - rho)).epsilon(0.12));
+  }
+}
+
+TEST_CASE("the runs test sees a pattern and passes noise") {
+  std::vector<double> pattern, noise;
+  tests::RememberingNoise white(1, 0, 7);
+  for (int i = 0; i < 400; ++i) {
+    pattern.push_back(std::sin(i * 0.05));
+    noise.push_back(white());
+  }
+  CHECK(runs_test_z(pattern) < -10);
+  CHECK(std::fabs(runs_test_z(noise)) < 3.5);
+}
+
+TEST_CASE("a robust standard deviation ignores a tenth of outliers") {
+  tests::RememberingNoise white(2, 0, 3);
+  std::vector<double> values;
+  for (int i = 0; i < 2000; ++i) values.push_back(i % 10 ? white() : 500);
+  CHECK(robust_sd(values) == doctest::Approx(2).epsilon(0.2));
+}
+
+TEST_CASE("a quadratic speed comes back exactly from its window means") {
+  SpeedTrace trace;
+  const auto angle = [](double t) { return 300 * t - 12 * t * t + 2 * t * t * t; };
+  for (int i = 0; i < 200; ++i) {
+    trace.start_s.push_back(i * 0.02);
+    trace.end_s.push_back((i + 1) * 0.02);
+    trace.speed.push_back((angle((i + 1) * 0.02) - angle(i * 0.02)) / 0.02);
+  }
+  trace.interval_s = 0.02;
+  const SmoothSpeed smooth(trace);
+  for (const double t : {1.0, 2.03, 3.0}) {
+    CHECK(smooth.at(t).speed == doctest::Approx(300 - 24 * t + 6 * t * t).epsilon(1e-9));
+    CHECK(smooth.at(t).acceleration == doctest::Approx(-24 + 12 * t).epsilon(1e-6));
+  }
+  CHECK_FALSE(smooth.at(-1).valid);
+}
+
+TEST_CASE("edges behind repeated rows are recovered with their number per turn") {
+  // Slowing evenly from 100 rad/s at 24 rad/s²; one pulse a turn at 50 rows a second, and eight.
+  const auto angle = [](double t) { return 100 * t - 12 * t * t; };
+  for (const int pulses : {1, 8}) {
+    CAPTURE(pulses);
+    std::vector<double> time, rpm;
+    for (const ImportedReading& row : tests::tachometer_rows(angle, 4.1, 50, pulses, true)) {
+      time.push_back(row.time_s);
+      rpm.push_back(row.handwheel_rpm);
+    }
+    const EdgeTrace edges = edges_from_rows(time, rpm);
+    REQUIRE_FALSE(edges.empty());
+    CHECK(edges.pulses_per_turn == pulses);
+    // Between any two recovered edges the shaft turned what the formula says, whatever the offset
+    // of the first one was (a shift of all times by less than a row).
+    const double pitch = 2 * std::numbers::pi / pulses;
+    const std::size_t a = 2, b = edges.time_s.size() / 2;
+    double best = 1e9;
+    for (double shift = -0.02; shift <= 0.02; shift += 1e-4) {
+      const double turned = angle(edges.time_s[b] + shift) - angle(edges.time_s[a] + shift);
+      best = std::min(best, std::fabs(turned - pitch * double(edges.count[b] - edges.count[a])));
+    }
+    CHECK(best < 0.02 * pitch);
+  }
+}
+
+TEST_CASE("true window means are not mistaken for edges") {
+  std::vector<double> time, rpm;
+  for (int i = 0; i < 300; ++i) {
+    time.push_back(i * 0.02);
+    rpm.push_back((100 - 0.3 * i) * tests::kRpm);
+  }
+  CHECK(edges_from_rows(time, rpm).empty());
+}
