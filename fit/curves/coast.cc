@@ -16,7 +16,7 @@ namespace {
 constexpr int kSteps = 240;        // of the Runge–Kutta solution over a run
 constexpr int kRipple = 8;         // amplitudes of the ripple
 constexpr double kPlateau = 0.97;  // of the top speed: above it the shaft may still be driven
-constexpr double kLowestShare = 0.03;
+constexpr double kLowestShare = 0.08;
 constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
 
 using Jet = ceres::Jet<double, 7>;  // c0 c1 c2 lnJ rise ωs, start speed

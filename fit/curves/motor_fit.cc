@@ -27,6 +27,7 @@ constexpr double kResolution =
 constexpr double kStallShape = 0.7, kStallOutOfReach = 0.45;
 // A spin-up passes its lowest speeds in a few hundredths of a second.
 constexpr double kSpinUpShape = 0.006;
+constexpr double kNoLoadShape = 0.02;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
@@ -337,7 +338,7 @@ void set_results(MotorFit& fit) {
         "Standstill torque is extrapolated from {} rpm down by the equation of the '{}' model.",
         significant(curve.speed_low * rpm, 3), curve.model));
   if (const auto top = no_load_speed(curve)) {
-    fit.no_load_speed = estimate(*top, 0, rpm, "rpm");
+    fit.no_load_speed = estimate(*top, kNoLoadShape * lowest * lowest, rpm, "rpm");
     if (top->extrapolated)
       fit.warnings.push_back(
           fmt::format("No-load speed is extrapolated beyond the highest measured speed, {} rpm.",

@@ -10,6 +10,7 @@ namespace {
 
 // When nobody says what turns with the shaft: small motors' rotors and drums lie below this.
 constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
+constexpr double kLongestRunUp = 1.2;       // s
 constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
 
 Prior inertia_prior(const Run& run) {
@@ -27,6 +28,23 @@ void describe_motion(Sweep& sweep) {
   }
   sweep.acceleration_scale = median(std::move(sizes));
   if (!sweep.rows.empty()) sweep.rising_share = rising / static_cast<double>(sweep.rows.size());
+}
+
+// A run that begins with switching on: the motor runs up within some tenths of a second, too
+// quickly for a smooth speed. What comes before it first reaches its running speed is left out.
+void drop_run_up(std::vector<SweepRow>& rows) {
+  if (rows.size() < 50) return;
+  double top = 0;
+  for (const SweepRow& row : rows) top = std::max(top, row.speed);
+  if (rows.front().speed > 0.3 * top) return;
+  const auto reached = std::find_if(rows.begin(), rows.end(),
+                                    [&](const SweepRow& row) { return row.speed > 0.9 * top; });
+  const double took = reached == rows.end() ? 1e9 : reached->time_s - rows.front().time_s;
+  if (took > kLongestRunUp) return;  // a sweep from below, not a motor running up
+  const double settled = reached->time_s + 0.5 * took;
+  rows.erase(rows.begin(), std::find_if(reached, rows.end(), [&](const SweepRow& row) {
+               return row.time_s >= settled;
+             }));
 }
 
 // The part of the powered time that has passed.
@@ -59,6 +77,7 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
     if (row.volts < least_v) continue;
     sweep.rows.push_back(row);
   }
+  drop_run_up(sweep.rows);
   set_shares(sweep.rows);
   describe_motion(sweep);
 }

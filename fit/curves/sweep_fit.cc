@@ -13,7 +13,8 @@ namespace {
 constexpr int kPasses = 4;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
-constexpr double kNoiseFloor = 2e-4;    // of the greatest torque
+constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
+constexpr double kCleanFactor = 20;
 constexpr double kOutlierFloor = 1e-3;  // nothing smaller than some of these is called an outlier
 constexpr double kDriftShare = 0.01;
 constexpr double kHeatSd = 0.06;
@@ -44,7 +45,9 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
   }
   const double left = std::max(1.0, kept - fitted);
   const double own = squares / left;
-  const double factor = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  double factor = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  // In data this clean the pattern is the alignment's, not noise with a long memory.
+  if (own < 25 * floor * floor) factor = std::min(factor, kCleanFactor);
   // The floor is not remembered from value to value, whatever the pattern below it looks like.
   noise.sd = std::sqrt(own + floor * floor);
   noise.correlation = (own * factor + floor * floor) / (own + floor * floor);
