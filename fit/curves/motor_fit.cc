@@ -643,7 +643,8 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
       {SweepProblem::kInertia, "inertia"},
       {SweepProblem::kDrift, "drift of zero"},
       {SweepProblem::kBow, "bow of that drift"},
-      {SweepProblem::kHeat, "warm-up"}};
+      {SweepProblem::kHeat, "warm-up"},
+      {SweepProblem::kWarm, "warmth from run to run"}};
   for (const auto& [which, name] : nuisances) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
       freed.push_back(fit.problem->column_of(j) + which);

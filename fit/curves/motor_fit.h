@@ -6,7 +6,8 @@
 //   τ = T(ω; p, supply, heat_j·(share − ½)) − J_j·dω/dt + drift_j·share + noise
 //
 // with share the part of the run that has passed: the zero is right at the run's start (it was
-// taken there), the winding's temperature is that of the run's middle.
+// taken there), the winding's temperature is that of the middle of the first
+// run; later runs may have found the motor warmer or cooler.
 //
 // p is common to all runs; lag, inertia, drift of the zero and warm-up belong to each run and are
 // estimated with it, each held by what is known beforehand (Prior) so that a run that cannot fix

@@ -10,6 +10,8 @@ using Eigen::VectorXd;
 namespace {
 // A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
 constexpr double kBowShare = 0.4;
+// From run to run the winding's warmth differs by more than within one.
+constexpr double kWarmShare = 2;
 }  // namespace
 
 SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
@@ -51,10 +53,15 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
       return sweep.inertia.sd;
     case kDrift:
       return drift_sd_;
+    case kWarm:
+      return warm_sd(j);
     default:
       return heat_sd_;
   }
 }
+
+// The curve is that of the first run's motor; later runs may have found it warmer or cooler.
+double SweepProblem::warm_sd(std::size_t j) const { return j == 0 ? 1e-9 : kWarmShare * heat_sd_; }
 
 double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance which) const {
   const Sweep& sweep = sweeps_[j];
@@ -68,7 +75,8 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
                              double* by_nuisance) const {
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
-  const double heat = heat_sd_ * q[kHeat] * (row.share - 0.5);
+  const double warm = warm_sd(static_cast<std::size_t>(&sweep - sweeps_.data()));
+  const double heat = heat_sd_ * q[kHeat] * (row.share - 0.5) + warm * q[kWarm];
   const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
   const double bow = std::sin(std::numbers::pi * row.share);
   shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
@@ -77,6 +85,7 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
     by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
     by_nuisance[kDrift] = drift_sd_ * row.share;
     by_nuisance[kBow] = kBowShare * drift_sd_ * bow;
+    by_nuisance[kWarm] = torque.by_heat * warm;
     by_nuisance[kHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
   }
   return torque.value - inertia * row.acceleration +

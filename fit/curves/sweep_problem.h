@@ -26,7 +26,7 @@ struct SweepNoise {
 
 class SweepProblem final : public Residuals {
  public:
-  enum Nuisance { kLag, kInertia, kDrift, kBow, kHeat, kNuisances };
+  enum Nuisance { kLag, kInertia, kDrift, kBow, kHeat, kWarm, kNuisances };
 
   SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                const std::vector<NoLoadPoint>& no_load, double reference_v, double drift_sd,
@@ -52,7 +52,7 @@ class SweepProblem final : public Residuals {
   double volts_ratio(double volts) const;
 
  private:
-  struct Motion;
+  double warm_sd(std::size_t j) const;
   double predict(const Eigen::VectorXd& p, const double* q, const Sweep& sweep, const SweepRow& row,
                  MotorShape::Torque& torque, double* by_nuisance) const;
   const MotorShape& shape_;
