@@ -15,7 +15,10 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
-constexpr double kResolution = 3e-4;  // relative: clocks, digits, ripple beyond first order
+// What digits, clocks and a ripple beyond the first order leave open, relative standard
+// uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
+constexpr double kOpen[3] = {6e-4, 2e-3, 3e-3};
+constexpr double kOpenInertia = 3e-4;
 constexpr double kFullWeight = 4, kNoWeight = 6;
 
 // Not moved: the problem refers to the coasts beside it.
@@ -173,6 +176,7 @@ void set_curve(DragFit& out, const CoastFit& fit) {
   curve.parameter_names = curve.equation->parameter_names();
   curve.parameters = p;
   curve.covariance = by * fit.solution.inverse_normal * by.transpose();
+  for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(kOpen[i] * p[i], 2);
   curve.degrees_of_freedom = fit.degrees_of_freedom;
   curve.speed_low = out.speed_low;
   curve.speed_high = out.speed_high;
@@ -191,8 +195,7 @@ void set_estimates(DragFit& out, const CoastFit& fit) {
   std::array<Estimate, 3> ratios;
   for (int i = 0; i < 3; ++i) {
     const double value = out.curve.parameters[i];
-    const double sd =
-        std::hypot(std::sqrt(std::max(0.0, out.curve.covariance(i, i))), kResolution * value);
+    const double sd = std::sqrt(std::max(0.0, out.curve.covariance(i, i)));
     const auto at = static_cast<std::size_t>(i);
     *results[i] =
         out.with_inertia ? signed_estimate(value, sd, t, units[i]) : Estimate::unknown(units[i]);
@@ -207,7 +210,7 @@ void set_estimates(DragFit& out, const CoastFit& fit) {
     return;
   }
   const double inertia = fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]);
-  const double log_sd = std::hypot(std::sqrt(fit.solution.inverse_normal(3, 3)), kResolution);
+  const double log_sd = std::hypot(std::sqrt(fit.solution.inverse_normal(3, 3)), kOpenInertia);
   out.inertia = positive_estimate(inertia, inertia * log_sd, t, "kg·m²");
   if (fit.options.stribeck) {
     out.stribeck_rise =

@@ -16,6 +16,7 @@ namespace {
 // inertia's part of the torque is then below what the motor's curve is known to.
 constexpr double kSteady = 0.012;
 constexpr double kLeastPoints = 20;
+constexpr double kEquation = 0.003;  // of the standstill torque, as for the motor's own results
 
 // Parameters of the motor's curve at `ratio` times its supply, and their derivative by the original
 // ones (all such changes are factors): A and breakdown torque go with V², a permanent magnet's
@@ -32,7 +33,7 @@ Eigen::VectorXd supply_factors(const Curve& motor, double ratio) {
 struct Rows {
   std::vector<DrivenPoint> points;
   std::vector<Eigen::VectorXd> by_motor;  // d torque / d motor parameters
-  std::vector<std::size_t> run_starts;
+  std::vector<double> open;               // N·m at the hand wheel, see kEquation
 };
 
 double ratio_of_pulleys(const Book& book, const Run& run) {
@@ -92,7 +93,6 @@ void take_run(const Book& book, const Run& run, Rows& rows, DrivenFit& out) {
     return;
   }
   const double top = *std::max_element(readings.motor.speed.begin(), readings.motor.speed.end());
-  rows.run_starts.push_back(rows.points.size());
   bool outside = false;
   for (std::size_t i = 0; i < readings.motor.speed.size(); ++i) {
     const double time = readings.motor.middle_s(i);
@@ -108,6 +108,7 @@ void take_run(const Book& book, const Run& run, Rows& rows, DrivenFit& out) {
         {time, motion.speed / ratio, ratio * motor.equation->torque(p, motion.speed)});
     rows.by_motor.push_back(ratio *
                             factors.cwiseProduct(motor.equation->gradient(p, motion.speed)));
+    rows.open.push_back(ratio * kEquation * motor.equation->torque(p, 0));
     outside = outside || !motor.measured_at(motion.speed);
   }
   out.runs.push_back(run.id);
@@ -156,6 +157,12 @@ DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs) {
   for (Eigen::Index i = 0; i < n; ++i) by_motor.row(i) = rows.by_motor[static_cast<std::size_t>(i)];
   const Eigen::MatrixXd through = gain * by_motor;
   covariance += through * stored->covariance * through.transpose();
+  // What the motor's equation leaves open is a share of its whole torque, and the hand wheel feels
+  // only the last part of it: an offset common to all rows.
+  Eigen::VectorXd open(n);
+  for (Eigen::Index i = 0; i < n; ++i) open[i] = rows.open[static_cast<std::size_t>(i)];
+  const Eigen::Vector3d through_open = gain * open;
+  covariance += through_open * through_open.transpose();
 
   const Eigen::Vector3d unit(1, 1 / out.speed_high, 1 / (out.speed_high * out.speed_high));
   out.drag = unit.cwiseProduct(scaled);

@@ -475,7 +475,8 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
       damping *= 8;
       continue;
     }
-    fit.converged = fit.rss - rss <= tolerance * fit.rss;
+    // A small gain after a damped step only says that the step was short.
+    fit.converged = fit.rss - rss <= tolerance * fit.rss && damping <= 1e-3;
     fit.parameters = trial;
     residuals.evaluate(trial.data(), fit.residuals.data(), jacobian.data());
     fit.rss = rss;

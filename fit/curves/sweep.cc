@@ -11,7 +11,8 @@ namespace {
 // When nobody says what turns with the shaft: small motors' rotors and drums lie below this.
 constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
 constexpr double kLongestRunUp = 1.2;       // s
-constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
+constexpr double kHeatingPower = 1.25;
+constexpr double kGivenInertiaSd = 0.02;  // relative, when the person gives none
 
 Prior inertia_prior(const Run& run) {
   if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
@@ -54,6 +55,21 @@ void set_shares(std::vector<SweepRow>& rows) {
   for (SweepRow& row : rows) row.share = span > 0 ? (row.time_s - first) / span : 0;
 }
 
+// The winding's losses go with I². In a series motor I² goes with torque (faster once its iron
+// saturates), in one with magnets with torque squared. Heating so far is the running sum of a power
+// of torque in between; cooling within a run of some tens of seconds is left out.
+void set_warmth(std::vector<SweepRow>& rows) {
+  double sum = 0, mean = 0;
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    // A pause between rows is not heating at the rate of its ends.
+    const double step = i == 0 ? 0 : std::min(rows[i].time_s - rows[i - 1].time_s, 0.5);
+    sum += std::pow(std::max(0.0, rows[i].torque), kHeatingPower) * step;
+    rows[i].warmth = sum;
+    mean += sum / static_cast<double>(rows.size());
+  }
+  for (SweepRow& row : rows) row.warmth = sum > 0 ? (row.warmth - mean) / sum : 0;
+}
+
 }  // namespace
 
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s) {
@@ -79,6 +95,7 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   }
   drop_run_up(sweep.rows);
   set_shares(sweep.rows);
+  set_warmth(sweep.rows);
   describe_motion(sweep);
 }
 

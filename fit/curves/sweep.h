@@ -13,6 +13,7 @@ namespace loadline {
 struct SweepRow {
   double time_s = 0;
   double share = 0;         ///< of the run that has passed, 0 to 1
+  double warmth = 0;        ///< of the run's heating that has happened, less its mean over the run
   double speed = 0;         ///< rad/s
   double acceleration = 0;  ///< rad/s²
   double torque = 0;        ///< N·m, as read

@@ -65,10 +65,11 @@ NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape
   std::sort(scored.begin(), scored.end(), [](auto& a, auto& b) { return a.first < b.first; });
   NonlinearFit best;
   best.rss = 1e300;
-  for (std::size_t i = 0; i < std::min<std::size_t>(2, scored.size()); ++i) {
-    NonlinearFit fit = improve(problem, scored[i].second, 60);
+  for (const auto& [score, start] : scored) {
+    NonlinearFit fit = improve(problem, start, 25, 1e-4);
     if (fit.rss < best.rss) best = std::move(fit);
   }
+  if (best.rss < 1e299) best = improve(problem, best.parameters, 300, 1e-9);
   return best;
 }
 
@@ -192,7 +193,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);
       if (!last) noise.correlation = 1;
     }
-    fit.solution = improve(*fit.problem, fit.solution.parameters);
+    fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-9);
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);

@@ -76,7 +76,7 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
   const double warm = warm_sd(static_cast<std::size_t>(&sweep - sweeps_.data()));
-  const double heat = heat_sd_ * q[kHeat] * (row.share - 0.5) + warm * q[kWarm];
+  const double heat = heat_sd_ * q[kHeat] * row.warmth + warm * q[kWarm];
   const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
   const double bow = std::sin(std::numbers::pi * row.share);
   shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
@@ -86,7 +86,7 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
     by_nuisance[kDrift] = drift_sd_ * row.share;
     by_nuisance[kBow] = kBowShare * drift_sd_ * bow;
     by_nuisance[kWarm] = torque.by_heat * warm;
-    by_nuisance[kHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
+    by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.warmth;
   }
   return torque.value - inertia * row.acceleration +
          drift_sd_ * (q[kDrift] * row.share + kBowShare * q[kBow] * bow);

@@ -42,6 +42,44 @@ std::vector<Judged> judge_brake(Session& session) {
            fit.peak_power_speed.scaled(rad_per_s, "rad/s"), naive[3]}};
 }
 
+// A spin-up has no torque readings: nothing that a naive fit of samples could start from.
+std::vector<Judged> judge_spin_up(Session& session) {
+  const MotorFit fit = fit_motor(session.book(), session.motor());
+  const PlayedRun& run = session.runs().front();
+  const auto truth = simrig::motor_truth(run.scenario.motor, run.scenario.supply,
+                                         fit.curve.supply_v.value_or(run.scenario.supply.volts),
+                                         run.recording.winding_c);
+  const double rad_per_s = rad_per_s_from_rpm(1);
+  const Estimate none = Estimate::unknown("");
+  return {
+      {"stall torque", truth.stall_torque, fit.stall_torque, none},
+      {"no-load speed", truth.no_load_speed, fit.no_load_speed.scaled(rad_per_s, "rad/s"), none},
+      {"peak power", truth.peak_power, fit.peak_power, none},
+      {"peak-power speed", truth.peak_power_speed, fit.peak_power_speed.scaled(rad_per_s, "rad/s"),
+       none}};
+}
+
+// What the hand wheel takes at two speeds of the measured range, belt loss included: a driven run
+// cannot tell it from the machine's own.
+std::vector<Judged> judge_driven(Session& session) {
+  session.book().add_curve(to_stored(fit_motor(session.book(), session.motor()), session.motor()));
+  const DragFit fit = fit_drag(session.book(), session.machine());
+  const simrig::Scenario& scenario = session.runs().back().scenario;
+  const double ratio = scenario.belt.ratio, t = fit.curve.coverage_factor();
+  std::vector<Judged> judged;
+  for (const double share : {0.4, 0.8}) {
+    const double speed = fit.speed_low + share * (fit.speed_high - fit.speed_low);
+    const double drag = scenario.machine.c0_nm +
+                        speed * (scenario.machine.c1_nms + speed * scenario.machine.c2_nms2);
+    const double belt = ratio * (scenario.belt.loss_nm + scenario.belt.loss_nms * speed * ratio);
+    judged.push_back(
+        {fmt::format("drag at {:.0f} % of the range", 100 * share), drag + belt,
+         Estimate::with_half_width(fit.curve.torque(speed), t * fit.curve.torque_sd(speed), "N·m"),
+         Estimate::unknown("")});
+  }
+  return judged;
+}
+
 std::vector<Judged> judge_coast(Session& session) {
   const DragFit fit = fit_drag(session.book(), session.machine());
   const simrig::MachineSpec& truth = session.runs().front().scenario.machine;
@@ -60,8 +98,9 @@ std::vector<Judged> judge(Kind kind, Session& session) {
     case Kind::kCoastPair:
       return judge_coast(session);
     case Kind::kSpinUp:
+      return judge_spin_up(session);
     case Kind::kDriven:
-      return {};
+      return judge_driven(session);
   }
   return {};
 }
