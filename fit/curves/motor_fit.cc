@@ -31,6 +31,9 @@ constexpr double kStallShape = 0.7, kStallOutOfReach = 0.45;
 constexpr double kSpinUpShape = 0.006;
 // … and warms its winding on the way, which its equation of motion does not know.
 constexpr double kSpinUpWarmth = 0.012;
+// Standstill is met in the few seconds that heat the winding most: this share of the warm-up found
+// is doubt about how it went with time.
+constexpr double kWarmthLaw = 0.045;
 constexpr double kNoLoadShape = 0.02;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
@@ -319,6 +322,13 @@ void set_parameters(MotorFit& fit) {
   }
 }
 
+double greatest_warm_up(const MotorFit& fit) {
+  double greatest = 0;
+  for (const RunFinding& found : fit.findings)
+    greatest = std::max(greatest, std::fabs(found.warm_up.value.value_or(0)) / 100);
+  return greatest;
+}
+
 void set_results(MotorFit& fit) {
   const Curve& curve = fit.curve;
   const double t = curve.coverage_factor();
@@ -333,7 +343,9 @@ void set_results(MotorFit& fit) {
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
   const double lowest = curve.speed_low / curve.speed_high;
-  const double shape = kStallShape * lowest * lowest + (fit.speed_residuals ? kSpinUpShape : 0);
+  const double shape =
+      std::hypot(kStallShape * lowest * lowest + (fit.speed_residuals ? kSpinUpShape : 0),
+                 kWarmthLaw * greatest_warm_up(fit));
   fit.stall_torque = estimate(stall, shape, 1, "N·m");
   if (lowest > kStallOutOfReach) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
@@ -599,9 +611,9 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
   out.residual_rms = best.rms;
   out.choice = reason_for(out.models, options);
+  for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   set_parameters(out);
   set_results(out);
-  for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   add_points(out, best);
   add_budget(out, best);
   add_warnings(out, best, motor, bench.own_drag.has_value());
