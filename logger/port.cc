@@ -6,7 +6,7 @@
 #include <cerrno>
 #include <climits>
 #include <cstdlib>
-#include <cstring>
+#include <string_view>
 
 #include "db/basis/error.h"
 
@@ -26,16 +26,25 @@ bool is_serial_device(const std::string& path) {
   return device.starts_with("/dev/tty") && device != "/dev/tty";
 }
 
+constexpr std::string_view kSerialPrefix = "serial:";
+
 }  // namespace
 
+void expect_port(const std::string& path) {
+  const bool serial = path.starts_with(kSerialPrefix);
+  const std::string device = serial ? path.substr(kSerialPrefix.size()) : path;
+  struct stat status = {};
+  if (device.empty() || device == "-" || ::stat(device.c_str(), &status) == 0) return;
+  cannot_open_port(path, errno);
+}
+
 std::unique_ptr<Port> open_port(const std::string& path, const PortOptions& options) {
-  constexpr const char* kSerialPrefix = "serial:";
   if (path.empty())
     throw Error(Fault::kRig,
                 "--port is empty; name a device, a pipe or a capture file ('loadline-logger "
                 "ports' lists the devices).");
   if (path.starts_with(kSerialPrefix))
-    return open_serial(path, path.substr(std::strlen(kSerialPrefix)), options);
+    return open_serial(path, path.substr(kSerialPrefix.size()), options);
   if (is_serial_device(path)) return open_serial(path, path, options);
   return open_stream(path);
 }

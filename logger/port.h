@@ -53,6 +53,10 @@ struct PortOptions {
 /// Opens `path`. "-" is standard input; "serial:PATH" insists on libserialport whatever PATH is.
 std::unique_ptr<Port> open_port(const std::string& path, const PortOptions& options = {});
 
+/// Error(kRig) when there is nothing at `path`. A look only: nothing is opened, so that a rig does
+/// not reset and a pipe does not lose its writer.
+void expect_port(const std::string& path);
+
 /// What an operating system tells of one serial device.
 struct SerialDevice {
   std::string path;         ///< "/dev/ttyUSB0"
@@ -61,6 +65,9 @@ struct SerialDevice {
   std::string usb;          ///< "vendor 1a86 product 7523", empty when it is not on USB
 };
 std::vector<SerialDevice> serial_devices();
+
+/// Error(kRig): the sentence for a path that cannot be opened, `error` being an errno.
+[[noreturn]] void cannot_open_port(const std::string& path, int error);
 
 /// The part of open_port that does not go through libserialport; exposed for port.cc.
 std::unique_ptr<Port> open_stream(const std::string& path);

@@ -19,18 +19,9 @@ using std::chrono::milliseconds;
 
 enum class StreamKind { kTerminal, kPipe, kFile };
 
-[[noreturn]] void cannot_open(const std::string& path, int error) {
-  const char* advice = "check the path";
-  if (error == ENOENT) advice = "'loadline-logger ports' lists the serial devices of this machine";
-  if (error == EACCES)
-    advice = "give yourself access (on most systems: become a member of the group dialout)";
-  throw Error(Fault::kRig, fmt::format("port '{}' cannot be opened: {}; {}.", path,
-                                       std::strerror(error), advice));
-}
-
 StreamKind kind_of(int fd, const std::string& path) {
   struct stat status = {};
-  if (::fstat(fd, &status) != 0) cannot_open(path, errno);
+  if (::fstat(fd, &status) != 0) cannot_open_port(path, errno);
   if (S_ISREG(status.st_mode)) return StreamKind::kFile;
   if (S_ISFIFO(status.st_mode) || S_ISSOCK(status.st_mode)) return StreamKind::kPipe;
   if (S_ISCHR(status.st_mode) && ::isatty(fd)) return StreamKind::kTerminal;
@@ -52,7 +43,7 @@ void make_raw(int fd) {
 class StreamPort : public Port {
  public:
   explicit StreamPort(std::string path) : path_(std::move(path)) {
-    if (const int error = open_now()) cannot_open(path_, error);
+    if (const int error = open_now()) cannot_open_port(path_, error);
     kind_ = kind_of(fd_.get(), path_);
     if (kind_ == StreamKind::kTerminal) make_raw(fd_.get());
   }
@@ -116,6 +107,15 @@ class StreamPort : public Port {
 };
 
 }  // namespace
+
+void cannot_open_port(const std::string& path, int error) {
+  const char* advice = "check the path";
+  if (error == ENOENT) advice = "'loadline-logger ports' lists the serial devices of this machine";
+  if (error == EACCES)
+    advice = "give yourself access (on most systems: become a member of the group dialout)";
+  throw Error(Fault::kRig, fmt::format("port '{}' cannot be opened: {}; {}.", path,
+                                       std::strerror(error), advice));
+}
 
 std::unique_ptr<Port> open_stream(const std::string& path) {
   return std::make_unique<StreamPort>(path);

@@ -99,10 +99,12 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
 
 int record(const Arguments& arguments) {
   const RecordOrder order = order_from(arguments);
+  const RigLineOptions line_wanted = line_options(arguments);
+  expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, order.mounting.rig);
   run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
-  RigLine line = open_rig_line(line_options(arguments), &rig);
+  RigLine line = open_rig_line(line_wanted, &rig);
   answer_cautions(arguments, order.kind, line.port->live());
   const RecordReport report = record_watched(arguments, order, book, rig, line);
   for (const std::string& warning : report.result.warnings) warn(warning);

@@ -57,9 +57,11 @@ void report(const Arguments& arguments, const Zero& zero, const std::optional<Ze
 }
 
 int zero(const Arguments& arguments) {
+  const RigLineOptions line_wanted = line_options(arguments);
+  expect_port(line_wanted.port);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, arguments.text("rig"));
-  RigLine line = open_rig_line(line_options(arguments), &rig);
+  RigLine line = open_rig_line(line_wanted, &rig);
   const double seconds = arguments.number("for").value_or(kUsualSeconds);
   SystemClock clock;
   if (line.port->live() && !arguments.flag("yes") && at_terminal() &&

@@ -66,6 +66,18 @@ for port in absent text.txt empty.txt "$folder" /dev/null serial:text.txt; do
   [[ $(wc -l < err.txt) == 1 ]] || fail "port $port: not one sentence: $(cat err.txt)"
 done
 [[ $(sqlite3 line.book "SELECT count(*) FROM run") == "$runs" ]] || fail "a refused port made a run"
+# A missing port is said before anything else is missed: here the book knows no rig, and is none.
+"$db" init --book bare.book > /dev/null
+for words in "record brake --port absent" "record brake --port serial:absent" "zero --port absent" \
+  "record brake --port absent --motor nobody"; do
+  for book in bare.book absent.book; do
+    status=0
+    # shellcheck disable=SC2086
+    "$logger" $words --book "$book" > out.txt 2> err.txt || status=$?
+    [[ $status == 3 ]] || fail "$words, $book: exit status $status: $(cat err.txt)"
+    [[ $(wc -l < err.txt) == 1 && $(cat err.txt) == *absent* ]] || fail "$words: $(cat err.txt)"
+  done
+done
 for words in "brake" "brake --port line.capture" "sweep --port line.capture --motor heron" \
   "no-load --port line.capture --motor nobody" "no-load --port line.capture --motor heron --for -1" \
   "top-speed --port line.capture --machine heron"; do
