@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "db/basis/error.h"
@@ -25,7 +26,12 @@ std::string shown(const std::string& text) {
 
 bool beyond_any_bench(const ImportedReading& reading) {
   constexpr double kHighestRpm = 120'000;
-  return std::abs(reading.motor_rpm) > kHighestRpm || std::abs(reading.handwheel_rpm) > kHighestRpm;
+  constexpr double kLatestS = 1e12;  // beyond it steps of a microsecond are lost
+  // A number times the factor of its column may overflow, and infinity is nowhere a reading.
+  return std::abs(reading.motor_rpm) > kHighestRpm ||
+         std::abs(reading.handwheel_rpm) > kHighestRpm || std::abs(reading.time_s) > kLatestS ||
+         std::isinf(reading.torque_nm) || std::isinf(reading.supply_v) ||
+         std::isinf(reading.temperature_c);
 }
 
 bool same(double a, double b) { return a == b || (std::isnan(a) && std::isnan(b)); }
@@ -126,11 +132,17 @@ void PrintedLineReader::take_reading(const ImportedReading& printed, Haul& into)
     ++counts_.implausible;
     return;
   }
-  if (last_ && same(printed, *last_)) {
+  if ((last_ && same(printed, *last_)) || (held_ && same(printed, *held_))) {
     ++counts_.repeated;
     return;
   }
-  if (held_ && goes_on(held_->time_s, printed.time_s)) {
+  // What follows the last reading decides first: else a damaged time that the next line happens to
+  // come after would pass for a clock that began anew.
+  if (last_ && goes_on(last_->time_s, printed.time_s)) {
+    if (held_) ++counts_.implausible;
+    held_.reset();
+    give_out(printed, into);
+  } else if (held_ && goes_on(held_->time_s, printed.time_s)) {
     const ImportedReading confirmed = *held_;
     held_.reset();
     if (last_ && confirmed.time_s > last_->time_s) {
@@ -147,10 +159,6 @@ void PrintedLineReader::take_reading(const ImportedReading& printed, Haul& into)
     }
     give_out(confirmed, into);
     give_out(printed, into);
-  } else if (last_ && goes_on(last_->time_s, printed.time_s)) {
-    if (held_) ++counts_.implausible;
-    held_.reset();
-    give_out(printed, into);
   } else {
     if (held_) ++counts_.implausible;
     held_ = printed;
@@ -160,6 +168,9 @@ void PrintedLineReader::take_reading(const ImportedReading& printed, Haul& into)
 void PrintedLineReader::give_out(ImportedReading printed, Haul& into) {
   last_ = printed;
   printed.time_s += shift_s_;
+  // Rounding of the sum must not let time fall by a bit: the book would refuse the whole block.
+  printed.time_s = std::max(printed.time_s, given_s_);
+  given_s_ = printed.time_s;
   into.readings.push_back(printed);
   ++counts_.samples;
 }
@@ -195,6 +206,7 @@ void PrintedLineReader::begin_run() {
   last_.reset();
   held_.reset();
   shift_s_ = 0;
+  given_s_ = 0;
   const std::uint64_t bytes = counts_.bytes;
   const std::uint64_t whole = counts_.whole;
   counts_ = LineCounts{};

@@ -53,6 +53,7 @@ class PrintedLineReader : public LineReader {
   std::optional<ImportedReading> last_;  // as printed: times not yet moved to the run's start
   std::optional<ImportedReading> held_;
   double shift_s_ = 0;  // printed time + shift = time of the run
+  double given_s_ = 0;  // time of the run of the last reading given out
   LineCounts counts_;
   std::string damaged_example_;
   std::optional<WireIdentity> no_identity_;

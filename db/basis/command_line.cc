@@ -9,6 +9,8 @@
 #include <iostream>
 #include <sstream>
 
+#include "db/basis/option_error.h"
+
 namespace loadline {
 namespace {
 
@@ -265,8 +267,8 @@ int run_program(const Program& program, int argc, const char* const* argv) {
   } catch (const Error& error) {
     complain(error.what());
     return error.exit_status();
-  } catch (const po::error& error) {
-    complain(fmt::format("{}; add --help to see the usage.", error.what()));
+  } catch (po::error& error) {
+    complain(fmt::format("{}; add --help to see the usage.", option_error_text(error)));
     return static_cast<int>(Fault::kInput);
   } catch (const std::bad_alloc&) {
     complain("out of memory; close other programs or work on a smaller run.");

@@ -6,6 +6,8 @@
 #include <fstream>
 #include <sstream>
 
+#include "db/basis/option_error.h"
+
 namespace loadline::simrig {
 namespace {
 
@@ -399,8 +401,8 @@ Scenario parse_scenario(const std::string& text, const std::vector<std::string>&
     for (const auto& [key, value] : map)
       if (const auto* number = boost::any_cast<double>(&value.value()))
         require(std::isfinite(*number), name + ": " + key + " must be a finite number.");
-  } catch (const po::error& problem) {
-    throw ScenarioError(name + ": " + problem.what() +
+  } catch (po::error& problem) {
+    throw ScenarioError(name + ": " + option_error_text(problem) +
                         "; loadline-simrig --keys lists what a scenario can say.");
   }
   apply_words(scenario, words);

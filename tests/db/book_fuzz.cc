@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <cstdlib>
+#include <filesystem>
 #include <fstream>
 #include <sstream>
 
@@ -15,8 +16,10 @@ namespace {
 using namespace loadline;
 
 const std::string& path() {
-  static const std::string name = "/tmp/loadline-fuzz-" + std::to_string(getpid()) + ".book";
-  return name;
+  // Never destroyed: it is needed after the last of the ordinary statics has gone.
+  static const auto* const name = new std::string(std::filesystem::temp_directory_path() /
+                                                  ("loadline-fuzz-" + std::to_string(getpid())));
+  return *name;
 }
 
 struct RemoveAtExit {

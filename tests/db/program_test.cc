@@ -97,6 +97,8 @@ TEST_CASE("wrong words end in one sentence and the right status") {
       {"add motor X --groove-top-mm 5", 2, "a motor has no --groove-top-mm (pulley has)"},
       {"add motor X --type steam", 2, "is none of: series permanent-magnet induction unknown"},
       {"add motor Heron 90", 2, "is one word too many"},
+      {"add motor X --shaft-mm %value%", 2, "the argument ('%value%') for option '--shaft-mm'"},
+      {"add motor X --%canonical_option%", 2, "unrecognised option '--%canonical_option%'"},
       {"set motor Nemo --max-rpm 5", 2, "no motor named 'Nemo'"},
       {"set motor 'Heron 90' --forget rated-v", 2, "has no rated-v to forget"},
       {"show motor 'heron 9O'", 2, "did you mean 'Heron 90'?"},

@@ -254,6 +254,42 @@ TEST_CASE("Printed lines: what fits is read, what does not is counted, nothing i
   CHECK(reader.damaged_example() == "t,rpm,g");
 }
 
+TEST_CASE("A line that came twice confirms nothing, and a clock that began anew never runs back") {
+  const auto read = [](const std::string& text) {
+    PrintedLineReader reader(read_description("t_ms,motor_rpm,kilograms", "comma"), 0.1, true);
+    Haul haul;
+    reader.take({reinterpret_cast<const std::uint8_t*>(text.data()), text.size()}, kNoHostTime,
+                haul);
+    reader.finish(haul);
+    return haul;
+  };
+  // 6 ms may be a damaged line; the same line again is no second witness.
+  Haul haul = read("1000,3000,1\n1020,3002,1\n6,3,1\n6,3,1\n1030,3003,1\n");
+  CHECK(haul.events.empty());
+  REQUIRE(haul.readings.size() == 3);
+  CHECK(haul.readings[2].time_s == doctest::Approx(0.03));
+  // Two different lines are one. Over many times none may fall, not even by the rounding of a sum.
+  for (int last = 1001; last < 1400; ++last) {
+    haul = read("1000,3000,1\n" + std::to_string(last) + ",3002,1\n6,3,1\n6,4,1\n");
+    CAPTURE(last);
+    REQUIRE(haul.readings.size() == 4);
+    REQUIRE(haul.events.size() == 1);
+    CHECK(haul.events[0].kind == "reset");
+    for (std::size_t i = 1; i < 4; ++i)
+      CHECK(haul.readings[i].time_s >= haul.readings[i - 1].time_s);
+  }
+}
+
+TEST_CASE("A printed number that overflows by its factor is no reading") {
+  PrintedLineReader reader(read_description("t_ms,motor_rpm,kilograms", "comma"), 0.1, true);
+  const std::string text = "1000,3000,1e308\n1e300,3000,1\n1010,1e308,1\n";
+  Haul haul;
+  reader.take({reinterpret_cast<const std::uint8_t*>(text.data()), text.size()}, kNoHostTime, haul);
+  reader.finish(haul);
+  CHECK(haul.readings.empty());
+  CHECK(reader.counts().implausible == 3);
+}
+
 TEST_CASE("A description that cannot be meant is refused with its column") {
   CHECK_THROWS_WITH_AS(read_description("t_ms,rpm", "comma"), doctest::Contains("'rpm'"), Error);
   CHECK_THROWS_WITH_AS(read_description("motor_rpm", "comma"), doctest::Contains("time"), Error);

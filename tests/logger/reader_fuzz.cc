@@ -55,14 +55,15 @@ void as_bytes(std::span<const std::uint8_t> bytes) {
 }
 
 void as_lines(std::span<const std::uint8_t> bytes) {
-  static const PrintedLine kLine = read_description("t_ms,motor_rpm,grams,-", "comma");
+  static const PrintedLine kLine = read_description("t_ms,motor_rpm,kilograms,-", "comma");
   PrintedLineReader reader(kLine, 0.1, true);
   Haul haul;
   reader.take(bytes, std::chrono::nanoseconds(0), haul);
   reader.finish(haul);
   double time = -HUGE_VAL;
   for (const ImportedReading& reading : haul.readings) {
-    require(reading.time_s >= time && std::isfinite(reading.motor_rpm));
+    require(reading.time_s >= time && std::isfinite(reading.motor_rpm) &&
+            std::isfinite(reading.torque_nm));
     time = reading.time_s;
   }
 }
