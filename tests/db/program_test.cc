@@ -55,6 +55,24 @@ TEST_CASE("the book is named by --book, else by LOADLINE_BOOK, else it is bench.
   CHECK(std::filesystem::exists(bench.path("bench.book")));
 }
 
+TEST_CASE("a second init says that the book exists and leaves it as it is") {
+  const Bench bench;
+  CHECK(has(bench.db("init").out, "Made the book bench.book"));
+  bench.db("add motor M");
+  const std::string before = testing::bytes_of(bench.path("bench.book"));
+  const Outcome again = bench.db("init");
+  CHECK(again.status == 0);
+  CHECK(has(again.out, "The book bench.book exists already and was left untouched"));
+  CHECK(bench.db("init --json").json()["made"] == false);
+  CHECK(testing::bytes_of(bench.path("bench.book")) == before);
+  CHECK(bench.db("list --json").json()["motors"] == 1);
+  bench.write("text.book", "no book");
+  CHECK(bench.db("init --book text.book").status == 4);
+  // A file without a byte is nothing that could be lost.
+  bench.write("empty.book", "");
+  CHECK(bench.db("init --json --book empty.book").json()["made"] == true);
+}
+
 TEST_CASE("with --json standard output holds one document and nothing else") {
   const Bench bench;
   bench.write("sweep.csv", kSweep);
