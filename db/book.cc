@@ -168,6 +168,12 @@ Book::~Book() = default;
 const std::string& Book::path() const { return state_->path; }
 sqlite3* Book::handle() const { return state_->db.get(); }
 
+bool Book::in_place() const {
+  int moved = 0;
+  sqlite3_file_control(handle(), "main", SQLITE_FCNTL_HAS_MOVED, &moved);
+  return moved == 0;
+}
+
 const std::string& Book::State::recorder_mark() {
   if (!mark) mark = std::make_unique<RecorderMark>();
   return mark->text();
@@ -187,6 +193,12 @@ Book::Transaction::~Transaction() {
 }
 
 void Book::Transaction::commit() {
+  if (!book_.in_place())
+    throw book_error(
+        fmt::format("the book {} is no longer in its place: it was moved or deleted, or its drive "
+                    "is gone; what "
+                    "was committed is in the file that was there. Put it back, then repeat.",
+                    book_.path()));
   execute(book_.handle(), "COMMIT");
   open_ = false;
 }

@@ -47,6 +47,10 @@ class Book {
   ~Book();
 
   const std::string& path() const;
+  /// False when the file was moved or deleted, or its drive went, since it was opened: a write
+  /// would still succeed, and reach nobody who looks for it at path(). Transaction::commit asks
+  /// this.
+  bool in_place() const;
 
   // ---- parts -------------------------------------------------------------------------------
   /// Stores a new part and returns its id. Error(kInput) when the name is taken or a value is out
@@ -102,7 +106,7 @@ class Book {
   std::vector<std::string> document_names(const std::string& prefix) const;
 
   /// Commits on commit(), rolls back when destroyed without it. Must not outlive the Book, no
-  /// nesting.
+  /// nesting. commit() throws Error(kBook) and leaves nothing when the book is not in_place().
   class Transaction {
    public:
     explicit Transaction(Book& book);

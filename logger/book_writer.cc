@@ -68,8 +68,9 @@ bool BookWriter::commit_with_patience(const Batch& batch) {
       const std::lock_guard lock(mutex_);
       trouble_ = error.what();
     }
-    if (std::chrono::duration<double>(clock_.now() - began).count() >= options_.book_patience_s)
-      return false;
+    const double tried_s = std::chrono::duration<double>(clock_.now() - began).count();
+    // A book that is gone does not come back under this connection.
+    if (tried_s >= options_.book_patience_s || !book_.in_place()) return false;
     clock_.sleep_for(kTryAgain);
   }
 }

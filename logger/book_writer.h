@@ -23,8 +23,9 @@
 namespace loadline {
 
 struct WriterOptions {
-  /// How long a book that cannot be written is tried again. The mailbox bridges this time.
-  double book_patience_s = 10;
+  /// How long a book that cannot be written is tried again. The mailbox bridges this time. A writer
+  /// stalled for 10 s must cost nothing, and a single try may wait 5 s for another program.
+  double book_patience_s = 20;
   /// A fallback is of use only where the bytes are not in a file anyway.
   bool with_fallback = true;
   std::vector<std::uint8_t> introduction;  ///< opening of a fallback capture

@@ -90,6 +90,18 @@ status=0
 "$logger" record no-load --port line.capture --motor heron --book absent.book > out.txt 2> err.txt || status=$?
 [[ $status == 4 ]] || fail "absent book: exit status $status"
 
+# A book that may only be read is refused before anything is recorded; root may write anywhere.
+mkdir ro && "$db" backup ro/line.book > /dev/null && chmod 444 ro/line.book && chmod 555 ro
+before=$(sha256sum ro/line.book) status=0 anyone=()
+[[ $(id -u) == 0 ]] && anyone=(setpriv --reuid 65534 --clear-groups) && chmod 755 .
+cp "$logger" copy  # where it was built may be closed to others
+"${anyone[@]}" ./copy record no-load --port line.capture --motor heron --book ro/line.book \
+  > out.txt 2> err.txt || status=$?
+[[ $status == 4 && $(wc -l < err.txt) == 1 ]] || fail "read-only: status $status: $(cat err.txt)"
+grep -q "may only be read here" err.txt || fail "read-only: $(cat err.txt)"
+[[ $(sha256sum ro/line.book) == "$before" && $(ls ro) == line.book ]] || fail "read-only: touched"
+chmod 755 ro
+
 # Printed lines.
 printf 't_ms;rpm;g\n1000;3000;500\n1010;3001;501\nrubbish\n1020;3002;502\n' > printed.txt
 "$logger" record brake --port printed.txt --motor heron --lines t_ms,motor_rpm,grams \

@@ -1,12 +1,14 @@
-// A recording that is killed, whose disk fills up, whose book is held by another program.
+// A recording that is killed, whose disk fills up or goes away, whose book another program holds.
 #include <doctest/doctest.h>
 #include <sqlite3.h>
 #include <sys/resource.h>
 #include <sys/wait.h>
 
+#include <cerrno>
 #include <csignal>
 #include <cstdlib>
 #include <fstream>
+#include <functional>
 #include <random>
 #include <thread>
 
@@ -22,9 +24,12 @@ namespace {
 
 class SilentAttendant : public Attendant {
  public:
-  void show(const RecordingView&) override {}
+  void show(const RecordingView& view) override {
+    if (!view.book_trouble.empty()) trouble = view.book_trouble;
+  }
   bool wants_stop() override { return false; }
   bool cell_is_free(const RestMean&) override { return true; }
+  std::string trouble;  ///< what was last said about the book
 };
 
 Run mounted(const Book& book) {
@@ -35,13 +40,84 @@ Run mounted(const Book& book) {
   return run;
 }
 
-RecordingResult record(const std::string& path, Port& port, const RecordingOptions& options = {}) {
+RecordingResult record(const std::string& path, Port& port, const RecordingOptions& options,
+                       SilentAttendant& attendant) {
   Book book = Book::open(path, Book::Mode::kWrite);
   SystemClock clock;
   FrameReader reader;
   Recording recording(clock, port, reader, book, options);
-  SilentAttendant attendant;
   return recording.record(mounted(book), {}, attendant);
+}
+
+RecordingResult record(const std::string& path, Port& port, const RecordingOptions& options = {}) {
+  SilentAttendant attendant;
+  return record(path, port, options, attendant);
+}
+
+/// Samples in a fallback capture, its parts read one after the other; none may be missing in it.
+std::int64_t samples_in(const std::vector<std::string>& parts) {
+  FrameReader reader;
+  Haul haul;
+  for (const std::string& path : parts) {
+    std::ifstream file(path, std::ios::binary);
+    const std::vector<std::uint8_t> bytes(std::istreambuf_iterator<char>(file), {});
+    reader.take(bytes, std::chrono::nanoseconds(0), haul);
+  }
+  reader.finish(haul);
+  CHECK(reader.counts().lost == 0);
+  return static_cast<std::int64_t>(haul.samples.size());
+}
+
+/// Fallback captures go into `folder` as long as this lives.
+class FallbackIn {
+ public:
+  explicit FallbackIn(const std::string& folder) : before_(std::getenv("TMPDIR")) {
+    if (before_) kept_ = before_;
+    ::setenv("TMPDIR", folder.c_str(), 1);
+  }
+  ~FallbackIn() { before_ ? ::setenv("TMPDIR", kept_.c_str(), 1) : ::unsetenv("TMPDIR"); }
+  FallbackIn(const FallbackIn&) = delete;
+  FallbackIn& operator=(const FallbackIn&) = delete;
+
+ private:
+  const char* before_;
+  std::string kept_;
+};
+
+std::atomic<int> g_write_error{0};  // errno of every write of SQLite; 0: writes work
+
+ssize_t write_or_fail(int fd, const void* bytes, std::size_t size, off_t at) {
+  if (const int error = g_write_error.load()) return errno = error, -1;
+  return ::pwrite(fd, bytes, size, at);
+}
+
+/// SQLite's writes go through write_or_fail as long as this lives (sqlite3_vfs::xSetSystemCall is
+/// SQLite's own door for such tests).
+class WritesMayFail {
+ public:
+  WritesMayFail() { set(reinterpret_cast<sqlite3_syscall_ptr>(write_or_fail)); }
+  ~WritesMayFail() {
+    g_write_error.store(0);
+    set(nullptr);
+  }
+  WritesMayFail(const WritesMayFail&) = delete;
+  WritesMayFail& operator=(const WritesMayFail&) = delete;
+
+ private:
+  static void set(sqlite3_syscall_ptr call) {
+    sqlite3_vfs* vfs = sqlite3_vfs_find(nullptr);
+    // Which of the two is used depends on how SQLite was built.
+    for (const char* name : {"pwrite", "pwrite64"}) vfs->xSetSystemCall(vfs, name, call);
+  }
+};
+
+/// Does `act` on a thread of its own once the rig has handed out so many samples.
+std::thread once(const std::atomic<std::int64_t>& handed_out, std::int64_t samples,
+                 std::function<void()> act) {
+  return std::thread([&handed_out, samples, act] {
+    while (handed_out.load() < samples) std::this_thread::sleep_for(std::chrono::milliseconds(5));
+    act();
+  });
 }
 
 std::string first_cell(const Book& book, const char* sql) {
@@ -137,20 +213,82 @@ TEST_CASE("When the disk is full the rest goes into a fallback capture, and no s
   Book book = Book::open(folder.file("test.book"), Book::Mode::kWrite);
   const std::int64_t committed = sound_samples(book);
   CHECK(committed > 0);
-  // The parts, one after the other, replay from before the last commit to the end.
-  std::vector<std::uint8_t> bytes;
+  std::vector<std::string> parts;
   std::ifstream list(folder.file("parts.txt"));
-  for (std::string path; std::getline(list, path);) {
-    std::ifstream part(path, std::ios::binary);
-    bytes.insert(bytes.end(), std::istreambuf_iterator<char>(part), {});
+  for (std::string path; std::getline(list, path);) parts.push_back(path);
+  // They replay from before the last commit to the end.
+  CHECK(committed + samples_in(parts) >= 8'000);
+}
+
+TEST_CASE("A disk that is full for a while costs no sample") {
+  BenchFolder folder;
+  { const Book book = bench_book(folder); }
+  const WritesMayFail writes;
+  std::atomic<std::int64_t> handed_out{0};
+  std::thread fill = once(handed_out, 500, [] {
+    g_write_error.store(ENOSPC);
+    std::this_thread::sleep_for(std::chrono::milliseconds(1500));
+    g_write_error.store(0);
+  });
+  PacedRig rig(3, handed_out);
+  SilentAttendant attendant;
+  const RecordingResult result = record(folder.file("test.book"), rig, {}, attendant);
+  fill.join();
+  CHECK(attendant.trouble.find("is full") != std::string::npos);
+  CHECK(result.state == RunState::kComplete);
+  CHECK(result.committed == 3'000);
+  CHECK(result.fallback_paths.empty());
+}
+
+TEST_CASE("A drive that fails leaves what was committed, and the rest in the fallback capture") {
+  BenchFolder folder;
+  { const Book book = bench_book(folder); }
+  const FallbackIn fallback(folder.file(""));
+  RecordingResult result;
+  {
+    const WritesMayFail writes;
+    std::atomic<std::int64_t> handed_out{0};
+    std::thread fail = once(handed_out, 800, [] { g_write_error.store(EIO); });
+    PacedRig rig(2, handed_out);
+    RecordingOptions options;
+    options.writer.book_patience_s = 0.3;
+    result = record(folder.file("test.book"), rig, options);
+    fail.join();
   }
-  FrameReader reader;
-  Haul haul;
-  reader.take(bytes, std::chrono::nanoseconds(0), haul);
-  reader.finish(haul);
-  REQUIRE_FALSE(haul.samples.empty());
-  CHECK(reader.counts().lost == 0);
-  CHECK(committed + static_cast<std::int64_t>(haul.samples.size()) >= 8'000);
+  CHECK(result.book_gave_up);
+  CHECK(result.state == RunState::kInterrupted);
+  CHECK(result.why.find("Check that its drive is still there") != std::string::npos);
+  REQUIRE_FALSE(result.fallback_paths.empty());
+  const Book book = Book::open(folder.file("test.book"), Book::Mode::kWrite);
+  const std::int64_t committed = sound_samples(book);
+  CHECK(committed > 0);
+  CHECK(committed < 2'000);
+  CHECK(committed + samples_in(result.fallback_paths) >= 2'000);
+}
+
+TEST_CASE("A book that is taken away in mid-run is missed at once") {
+  BenchFolder folder;
+  { const Book book = bench_book(folder); }
+  std::filesystem::create_directory(folder.file("drive"));
+  const std::string path = folder.file("drive/test.book");
+  std::filesystem::rename(folder.file("test.book"), path);
+  const FallbackIn fallback(folder.file(""));
+  std::atomic<std::int64_t> handed_out{0};
+  // SQLite would go on writing into the file that it holds open, wherever that is now.
+  std::thread take_away = once(handed_out, 800, [&folder] {
+    std::filesystem::rename(folder.file("drive"), folder.file("gone"));
+  });
+  PacedRig rig(2, handed_out);
+  const RecordingResult result = record(path, rig);
+  take_away.join();
+  CHECK(result.book_gave_up);
+  CHECK(result.state == RunState::kInterrupted);
+  CHECK(result.why.find("moved or deleted") != std::string::npos);
+  const Book book = Book::open(folder.file("gone/test.book"), Book::Mode::kWrite);
+  const std::int64_t committed = sound_samples(book);
+  CHECK(committed > 0);
+  CHECK(committed < 1'500);
+  CHECK(committed + samples_in(result.fallback_paths) >= 2'000);
 }
 
 TEST_CASE(
@@ -180,21 +318,20 @@ TEST_CASE(
   CHECK(sum == 120'000 + 3 * 3);
 }
 
-TEST_CASE("A book that another program holds for six seconds costs no sample") {
+TEST_CASE("A writer that another program stalls for ten seconds loses no sample") {
   BenchFolder folder;
   Book holder = bench_book(folder);
   std::atomic<std::int64_t> handed_out{0};
-  std::thread hold([&] {
-    while (handed_out.load() < 500) std::this_thread::sleep_for(std::chrono::milliseconds(5));
+  std::thread hold = once(handed_out, 500, [&holder] {
     sqlite3_exec(holder.handle(), "BEGIN IMMEDIATE", nullptr, nullptr, nullptr);
-    std::this_thread::sleep_for(std::chrono::seconds(6));
+    std::this_thread::sleep_for(std::chrono::seconds(10));
     sqlite3_exec(holder.handle(), "ROLLBACK", nullptr, nullptr, nullptr);
   });
-  PacedRig rig(7.5, handed_out);
+  PacedRig rig(11.5, handed_out);
   const RecordingResult result = record(folder.file("test.book"), rig);
   hold.join();
   CHECK(result.state == RunState::kComplete);
-  CHECK(result.committed == 7'500);
+  CHECK(result.committed == 11'500);
   CHECK(result.counts.lost == 0);
 }
 
