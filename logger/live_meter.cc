@@ -87,7 +87,10 @@ std::optional<double> LiveMeter::speed(const std::optional<std::int64_t> Sample:
                                        double pulses_per_turn) const {
   const Sample& newest = window_.back();
   if (pulses_per_turn <= 0 || !(newest.*edges)) return std::nullopt;
-  if (!(newest.*edge_tick)) return 0;
+  if (!(newest.*edge_tick)) {  // at rest, or the first edge is still to come
+    if (static_cast<double>(newest.tick) < kRestS * scale_.tick_hz) return std::nullopt;
+    return 0;
+  }
   const Sample& oldest = before_window_ ? *before_window_ : window_.front();
   const double since_edge = static_cast<double>(newest.tick - *(newest.*edge_tick));
   if (since_edge >= kRestS * scale_.tick_hz) return 0;
@@ -96,6 +99,7 @@ std::optional<double> LiveMeter::speed(const std::optional<std::int64_t> Sample:
   const double over = static_cast<double>(*(newest.*edge_tick) - *(oldest.*edge_tick));
   const double per_minute = 60 * scale_.tick_hz / pulses_per_turn;
   const double at_most = since_edge > 0 ? per_minute / since_edge : HUGE_VAL;
+  if ((more <= 0 || over <= 0) && !before_window_) return std::nullopt;  // too early to say
   if (more <= 0 || over <= 0) return std::min(at_most, per_minute / (kRestS * scale_.tick_hz));
   return std::min(per_minute * more / over, std::max(at_most, 0.0));
 }

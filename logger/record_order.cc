@@ -81,10 +81,27 @@ std::string zero_words(const RecordingResult& result) {
 
 }  // namespace
 
+std::optional<Zero> newest_zero(const Book& book, const Part& rig) {
+  std::optional<Zero> newest = book.latest_zero(rig.id);
+  RunFilter filter;
+  filter.rig = rig.id;
+  const std::vector<Run> runs = book.runs(filter);
+  for (auto run = runs.rbegin(); run != runs.rend(); ++run) {
+    const std::vector<Zero> zeros = book.zeros(run->id);
+    for (const Zero& zero : zeros)
+      if (!newest || zero.made_utc >= newest->made_utc) newest = zero;
+    if (!zeros.empty()) break;
+  }
+  const auto calibration = book.latest_calibration(rig.id);
+  if (newest && calibration && calibration->made_utc > newest->made_utc) return std::nullopt;
+  return newest;
+}
+
 LiveScale live_scale(const Book& book, const Part& rig) {
   LiveScale scale;
   scale.calibration = book.latest_calibration(rig.id);
-  if (const auto zero = book.latest_zero(rig.id)) scale.zero_counts = zero->mean_counts;
+  if (const auto zero = newest_zero(book, rig)) scale.zero_counts = zero->mean_counts;
+  if (!scale.zero_counts && scale.calibration) scale.zero_counts = scale.calibration->zero_counts;
   return scale;
 }
 

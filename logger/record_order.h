@@ -38,7 +38,11 @@ struct RecordReport {
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant);
 
-/// What the book knows of the rig for live figures: calibration and last zero.
+/// The rig's newest zero, whether taken alone, before or after a run; empty when the calibration is
+/// newer still, for then its own zero counts.
+std::optional<Zero> newest_zero(const Book& book, const Part& rig);
+
+/// What the book knows of the rig for live figures: calibration and newest zero.
 LiveScale live_scale(const Book& book, const Part& rig);
 
 Json to_json(const RecordReport& report);

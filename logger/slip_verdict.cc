@@ -118,15 +118,15 @@ Json targets_in(const Book& book) {
 
 std::string sentence_for(const SlipVerdict& verdict) {
   if (verdict.word == "unknown") return "Slip check not usable: " + verdict.reading.fault + ".";
+  const std::string band = fmt::format("{} to {} rpm", significant(verdict.target->low_rpm, 4),
+                                       significant(verdict.target->high_rpm, 4));
   const std::string creep = "The belt creeps at " + to_text(verdict.reading.creep_rpm);
   if (verdict.made_target)
-    return creep + fmt::format("; this is the session's setting from now on: {:.0f} to {:.0f} rpm.",
-                               verdict.target->low_rpm, verdict.target->high_rpm);
-  const std::string band = fmt::format("the band of {:.0f} to {:.0f} rpm", verdict.target->low_rpm,
-                                       verdict.target->high_rpm);
-  if (verdict.word == "set") return creep + ", within " + band + ": set.";
-  if (verdict.word == "tighten") return creep + ", above " + band + ": tighten it and repeat.";
-  return creep + ", below " + band + ": loosen it and repeat.";
+    return creep + "; this is the session's setting from now on: " + band + ".";
+  if (verdict.word == "set") return creep + ", within the band of " + band + ": set.";
+  if (verdict.word == "tighten")
+    return creep + ", above the band of " + band + ": tighten it and repeat.";
+  return creep + ", below the band of " + band + ": loosen it and repeat.";
 }
 
 }  // namespace

@@ -4,6 +4,7 @@
 
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
+#include "logger/record_order.h"
 
 namespace loadline {
 namespace {
@@ -16,6 +17,21 @@ Json names(const Book& book, PartKind kind) {
   Json list = Json::array();
   for (const Part& part : book.parts(kind)) list.push_back(part.name);
   return list;
+}
+
+/// Whether the step's latest slip check lies within the band of its machine.
+bool is_set(const Book& book, std::int64_t slip_check) {
+  if (slip_check == 0) return false;
+  const Run run = book.run(slip_check);
+  const SlipReading reading = read_slip_check(book, run, RecordOrder().slip_limit_s);
+  const auto target = slip_target(book, run.machine);
+  return target && reading.creep_rpm.value && target->holds(*reading.creep_rpm.value);
+}
+
+Json zero_json(const Book& book, const Part& rig) {
+  const auto zero = newest_zero(book, rig);
+  if (!zero) return nullptr;
+  return {{"mean_counts", zero->mean_counts}, {"made_utc", zero->made_utc}};
 }
 
 /// The next step of the plan that was made last; null when there is none or all are done.
@@ -38,8 +54,10 @@ Json plan_json(const Book& book) {
   json["belt"] = state.step.belt;
   json["motor_pulley"] = state.step.motor_pulley;
   json["round"] = state.step.round;
-  json["kind"] = state.slip_check ? "top-speed" : "slip-check";
-  json["slip_check"] = state.slip_check ? Json(state.slip_check) : Json();
+  const bool set = is_set(book, state.slip_check);
+  json["kind"] = run_kind_name(set ? RunKind::kTopSpeed : RunKind::kSlipCheck);
+  json["slip_check"] = set ? Json(state.slip_check) : Json();
+  json["again"] = state.slip_check != 0 && !set;
   return json;
 }
 
@@ -61,6 +79,7 @@ Json bench_state(const Book& book, const Part& rig) {
           {"kinds", kinds},
           {"cautions", cautions},
           {"calibrated", book.latest_calibration(rig.id).has_value()},
+          {"zero", zero_json(book, rig)},
           {"plan", plan_json(book)}};
 }
 

@@ -6,7 +6,8 @@
 
 namespace loadline {
 
-/// {"rig", "motors", "machines", "belts", "pulleys", "kinds", "cautions", "slip_checks", "plan"}.
+/// {"rig", "motors", "machines", "belts", "pulleys", "kinds", "cautions", "calibrated", "zero",
+/// "plan"}. The plan's next step is its slip check until one lies within the band.
 Json bench_state(const Book& book, const Part& rig);
 
 }  // namespace loadline

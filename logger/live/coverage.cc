@@ -3,11 +3,18 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 
 namespace loadline {
 namespace {
 
 constexpr double kLeastRpm = 100;  // below that nothing has really turned
+
+/// 12189 → "12,190": no hand brakes to the last turn.
+std::string rounded(double rpm) {
+  const auto tens = static_cast<long>(std::lround(rpm / 10) * 10);
+  return tens < 1000 ? fmt::format("{}", tens) : fmt::format("{},{:03}", tens / 1000, tens % 1000);
+}
 
 }  // namespace
 
@@ -48,11 +55,10 @@ std::string SpeedCoverage::hint() const {
   if (best_length == 0) return "Every part of the speed range has points.";
   const double step = highest_ / kParts;
   if (best_from == 0)
-    return fmt::format(
-        "No points below {:.0f} rpm yet: brake slowly further down, and not for long.",
-        best_length * step);
-  return fmt::format("Few points from {:.0f} to {:.0f} rpm: go through there slowly.",
-                     best_from * step, (best_from + best_length) * step);
+    return fmt::format("Few points below {} rpm yet: brake slowly further down, and not for long.",
+                       rounded(best_length * step));
+  return fmt::format("Few points from {} to {} rpm: go through there slowly.",
+                     rounded(best_from * step), rounded((best_from + best_length) * step));
 }
 
 }  // namespace loadline

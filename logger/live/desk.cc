@@ -8,7 +8,8 @@ namespace loadline {
 namespace {
 
 constexpr double kPointEveryS = 0.1;
-constexpr std::size_t kMostPoints = 20'000;  // more than half an hour
+constexpr std::size_t kMostPoints = 6'000;  // ten minutes; then every other one goes
+constexpr double kIdleTraceS = 120;
 
 Json optional_number(const std::optional<double>& value) {
   return value ? json_number(*value) : Json();
@@ -40,6 +41,8 @@ RecordOrder order_from(const Json& wish) {
   order.mounting.motor_pulley = wished_text(wish, "motor_pulley");
   order.mounting.hand_pulley = wished_text(wish, "hand_pulley");
   order.mounting.supply_v = wished_number(wish, "supply_v");
+  order.mounting.inertia_kgm2 = wished_number(wish, "inertia_kgm2");
+  order.mounting.added_inertia_kgm2 = wished_number(wish, "added_inertia_kgm2");
   order.for_s = wished_number(wish, "for_s");
   if (const auto run = wished_number(wish, "slip_check"))
     order.mounting.slip_check = static_cast<std::int64_t>(*run);
@@ -59,25 +62,41 @@ Json mounted_json(const Mounting& mounting) {
   return mounted;
 }
 
-Json reading_json(const LiveReading& reading) {
+/// With a machine in between, or a held hand wheel, the arm's torque is not that of the motor.
+bool arm_feels_the_motor(const std::optional<RecordOrder>& order) {
+  return !order || order->kind == RunKind::kBrake || order->kind == RunKind::kNoLoad ||
+         order->kind == RunKind::kSpinUp;
+}
+
+Json reading_json(const LiveReading& reading, bool with_power) {
   return {{"elapsed_s", reading.elapsed_s},
           {"motor_rpm", optional_number(reading.motor_rpm)},
           {"handwheel_rpm", optional_number(reading.handwheel_rpm)},
           {"torque_nm", optional_number(reading.torque_nm)},
           {"torque_counts", optional_number(reading.torque_counts)},
-          {"power_w", optional_number(reading.power_w())},
+          {"power_w", with_power ? optional_number(reading.power_w()) : Json()},
           {"supply_v", optional_number(reading.supply_v)},
           {"temperature_c", optional_number(reading.temperature_c)}};
+}
+
+/// Of the kinds in which a motor can be held; see Recording.
+Json standstill_limit(const std::optional<RecordOrder>& order) {
+  if (!order) return nullptr;
+  const bool watched = order->kind == RunKind::kBrake || order->kind == RunKind::kSpinUp;
+  return watched ? json_number(order->standstill_limit_s) : Json();
 }
 
 }  // namespace
 
 void LiveDesk::news() { changed_.notify_all(); }
 
-void LiveDesk::rest(const std::string& phase, const std::string& message) {
+LiveDesk::LiveDesk(bool may_start) : may_start_(may_start), point_every_s_(kPointEveryS) {}
+
+void LiveDesk::rest(const std::string& trouble, const std::string& note) {
   const std::lock_guard lock(mutex_);
-  phase_ = phase;
-  message_ = message;
+  rig_trouble_ = trouble;
+  if (phase_ == "idle") message_ = note;
+  if (!trouble.empty()) view_.reading = {};
   order_.reset();
   news();
 }
@@ -89,24 +108,44 @@ void LiveDesk::begin(const RecordOrder& order) {
   order_ = order;
   stop_ = false;
   view_ = {};
+  rig_trouble_.clear();
   points_.clear();
+  dropped_ = 0;
   ++epoch_;
+  point_every_s_ = kPointEveryS;
   coverage_.clear();
-  last_ = Json();
+  last_ = Json::object();
   news();
 }
 
 void LiveDesk::show(const RecordingView& view) {
   const std::lock_guard lock(mutex_);
   view_ = view;
-  const LiveReading& now = view.reading;
-  if (!points_.empty() && now.elapsed_s < points_.back().time_s) points_.clear(), ++epoch_;
-  const bool due = points_.empty() || now.elapsed_s >= points_.back().time_s + kPointEveryS;
-  if (due && points_.size() < kMostPoints && (now.motor_rpm || now.handwheel_rpm)) {
-    points_.push_back({now.elapsed_s, now.motor_rpm, now.handwheel_rpm, now.torque_nm});
-    if (now.motor_rpm) coverage_.take(*now.motor_rpm);
-  }
+  if (order_ || phase_ == "idle") add_point(view.reading);
   news();
+}
+
+void LiveDesk::add_point(const LiveReading& now) {
+  if (!points_.empty() && now.elapsed_s < points_.back().time_s) {
+    points_.clear();
+    dropped_ = 0;
+    ++epoch_;
+  }
+  if (!now.motor_rpm && !now.handwheel_rpm) return;
+  if (!points_.empty() && now.elapsed_s < points_.back().time_s + point_every_s_) return;
+  points_.push_back({now.elapsed_s, now.motor_rpm, now.handwheel_rpm, now.torque_nm});
+  if (order_ && now.motor_rpm) coverage_.take(*now.motor_rpm);
+  while (!order_ && points_.front().time_s < now.elapsed_s - kIdleTraceS) {
+    points_.pop_front();
+    ++dropped_;
+  }
+  if (points_.size() < kMostPoints) return;
+  std::deque<Point> thinned;
+  for (std::size_t i = 0; i < points_.size(); i += 2) thinned.push_back(points_[i]);
+  points_.swap(thinned);
+  dropped_ = 0;
+  ++epoch_;
+  point_every_s_ *= 2;
 }
 
 void LiveDesk::end(const RecordReport& report) {
@@ -163,32 +202,48 @@ void LiveDesk::ask_stop() {
   waiting_.reset();
 }
 
-Json LiveDesk::state(std::size_t& from) const {
-  const std::lock_guard lock(mutex_);
+Json LiveDesk::points_from(std::size_t& from, bool& anew) const {
   // `from` carries the epoch above the index, so that a new run sends its points from the start.
   constexpr std::size_t kEpoch = std::size_t{1} << 32;
-  std::size_t index = from / kEpoch == epoch_ ? from % kEpoch : 0;
-  const bool anew = index == 0;
+  const std::size_t seen = from / kEpoch == epoch_ ? from % kEpoch : 0;
+  anew = seen == 0;
   Json points = Json::array();
-  for (; index < points_.size(); ++index) {
-    const Point& p = points_[index];
+  for (std::size_t i = seen > dropped_ ? seen - dropped_ : 0; i < points_.size(); ++i) {
+    const Point& p = points_[i];
     points.push_back({json_number(p.time_s), optional_number(p.motor_rpm),
                       optional_number(p.handwheel_rpm), optional_number(p.torque_nm)});
   }
-  from = epoch_ * kEpoch + points_.size();
+  from = epoch_ * kEpoch + dropped_ + points_.size();
+  return points;
+}
+
+Json LiveDesk::coverage_json() const {
+  const std::string kind = order_ ? run_kind_name(order_->kind) : last_.value("kind", "");
+  if (phase_ == "idle" || kind != run_kind_name(RunKind::kBrake)) return nullptr;
+  return {{"highest_rpm", coverage_.highest_rpm()},
+          {"counts", coverage_.counts()},
+          {"enough", SpeedCoverage::kEnough},
+          {"hint", coverage_.hint()}};
+}
+
+Json LiveDesk::state(std::size_t& from) const {
+  const std::lock_guard lock(mutex_);
+  bool anew = false;
+  const Json points = points_from(from, anew);
   Json state = {{"phase", phase_},
                 {"message", message_},
+                {"rig_trouble", rig_trouble_},
                 {"may_start", may_start_},
                 {"run", view_.run},
                 {"kind", order_ ? Json(run_kind_name(order_->kind)) : Json()},
                 {"mounted", order_ ? mounted_json(order_->mounting) : Json::object()},
-                {"reading", reading_json(view_.reading)},
+                {"reading", reading_json(view_.reading, arm_feels_the_motor(order_))},
                 {"samples", view_.counts.samples},
                 {"committed", view_.committed},
                 {"lost", view_.counts.lost},
                 {"damaged", view_.counts.damaged + view_.counts.implausible},
                 {"standstill_s", view_.standstill_s},
-                {"standstill_limit_s", order_ ? json_number(order_->standstill_limit_s) : Json()},
+                {"standstill_limit_s", standstill_limit(order_)},
                 {"standstill_too_long", view_.standstill_too_long},
                 {"switch_on_in_s", optional_number(view_.switch_on_in_s)},
                 {"slip_left_s", optional_number(view_.slip_left_s)},
@@ -196,15 +251,12 @@ Json LiveDesk::state(std::size_t& from) const {
                 {"book_trouble", view_.book_trouble},
                 {"zero_counts", optional_number(view_.zero_counts)},
                 {"zero_drift_nm", optional_number(view_.zero_drift_nm)},
-                {"coverage",
-                 {{"highest_rpm", coverage_.highest_rpm()},
-                  {"counts", coverage_.counts()},
-                  {"enough", SpeedCoverage::kEnough},
-                  {"hint", coverage_.hint()}}},
+                {"coverage", coverage_json()},
+                {"first_s", points_.empty() ? Json() : Json(points_.front().time_s)},
                 {"anew", anew},
                 {"points", points},
                 {"bench", bench_},
-                {"last", last_}};
+                {"last", last_.empty() ? Json() : last_}};
   return state;
 }
 

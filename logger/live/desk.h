@@ -18,12 +18,15 @@ namespace loadline {
 class LiveDesk {
  public:
   /// Whether runs can be started from the page (`watch`), or only stopped (`record --page`).
-  explicit LiveDesk(bool may_start) : may_start_(may_start) {}
+  explicit LiveDesk(bool may_start);
 
   // ---- the recording's side ----------------------------------------------------------------
-  /// Nothing is recorded; `phase` is "idle" or "no rig", `message` a sentence.
-  void rest(const std::string& phase, const std::string& message);
+  /// Nothing is recorded. `trouble` says why the rig is not heard, empty when it is; `note` is what
+  /// else there is to say. How the last run ended stays on the page.
+  void rest(const std::string& trouble, const std::string& note = "");
   void begin(const RecordOrder& order);
+  /// During a run every reading joins the trace; between runs only the last two minutes stay, and
+  /// none joins the trace of a run that has just ended.
   void show(const RecordingView& view);
   void end(const RecordReport& report);
   void fail(const std::string& sentence);
@@ -48,21 +51,27 @@ class LiveDesk {
     std::optional<double> motor_rpm, handwheel_rpm, torque_nm;
   };
   void news();
+  void add_point(const LiveReading& now);
+  Json points_from(std::size_t& from, bool& anew) const;
+  Json coverage_json() const;
 
   const bool may_start_;
   mutable std::mutex mutex_;
   mutable std::condition_variable changed_;
-  std::string phase_ = "idle";
+  std::string phase_ = "idle";  // recording, ended, failed
   std::string message_;
+  std::string rig_trouble_;
   std::optional<RecordOrder> order_;    // under way
   std::optional<RecordOrder> waiting_;  // placed by the page
   bool stop_ = false;
   RecordingView view_;
-  std::vector<Point> points_;
-  std::size_t epoch_ = 0;  // of points_: a new run begins a new one
+  std::deque<Point> points_;
+  std::size_t dropped_ = 0;  // points of this epoch that have left at the front
+  std::size_t epoch_ = 0;    // of points_: a new run begins a new one
+  double point_every_s_;     // grows as a run grows long
   SpeedCoverage coverage_;
   Json bench_ = Json::object();
-  Json last_;  // the last run's result
+  Json last_ = Json::object();  // the last run's result
 };
 
 /// Shows a recording on the desk and obeys its stop.

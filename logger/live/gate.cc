@@ -89,4 +89,9 @@ std::string Gate::exchange(const std::string& code) {
   return token;
 }
 
+bool Gate::is_shut() const {
+  const std::lock_guard lock(mutex_);
+  return wrong_ >= kMostWrong;
+}
+
 }  // namespace loadline

@@ -28,6 +28,8 @@ class Gate {
   /// Takes the code once and returns a token; empty when the code is wrong, or after too many
   /// wrong ones.
   std::string exchange(const std::string& code);
+  /// After too many wrong codes none opens any more.
+  bool is_shut() const;
 
  private:
   void new_code();

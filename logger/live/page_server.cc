@@ -2,11 +2,16 @@
 
 #include <fmt/format.h>
 #include <httplib.h>
+#include <ifaddrs.h>
+#include <net/if.h>
+#include <netdb.h>
 
+#include <array>
 #include <atomic>
 #include <iostream>
 #include <string_view>
 #include <thread>
+#include <vector>
 
 #include "db/basis/web.h"
 #include "logger/live/gate.h"
@@ -16,6 +21,8 @@ namespace loadline {
 extern const std::string_view kPageHtml;
 extern const std::string_view kPageCss;
 extern const std::string_view kPageScript;
+extern const std::string_view kGateHtml;
+extern const std::string_view kGateScript;
 
 namespace {
 
@@ -25,14 +32,40 @@ using httplib::Response;
 constexpr std::size_t kMostBody = 4096;  // bytes of an order
 constexpr int kMostStreams = 8;          // pages open at once
 constexpr auto kStateEvery = std::chrono::milliseconds(150);
-constexpr const char* kCookie = "loadline=";
 
-std::string token_of(const Request& request) {
-  const std::string cookies = request.get_header_value("Cookie");
-  const auto at = cookies.find(kCookie);
+/// Browsers keep cookies by machine, not by port: two loggers on one machine differ by name.
+std::string cookie_name(int port) { return fmt::format("loadline{}=", port); }
+
+std::string token_of(const Request& request, int port) {
+  const std::string cookies = "; " + request.get_header_value("Cookie");
+  const std::string wanted = "; " + cookie_name(port);
+  const auto at = cookies.find(wanted);
   if (at == std::string::npos) return {};
-  const auto from = at + std::string_view(kCookie).size();
+  const auto from = at + wanted.size();
   return cookies.substr(from, cookies.find(';', from) - from);
+}
+
+/// What may be had without the code: the sheet that asks for it.
+bool is_open_to_all(const Request& request) {
+  if (request.method == "POST") return request.path == "/open";
+  return request.path == "/gate.js" || request.path == "/page.css";
+}
+
+/// This machine's addresses on the networks that it is on (IPv4; the server listens there).
+std::vector<std::string> own_addresses() {
+  std::vector<std::string> addresses;
+  ifaddrs* list = nullptr;
+  if (::getifaddrs(&list) != 0) return addresses;
+  for (const ifaddrs* entry = list; entry; entry = entry->ifa_next) {
+    if (!entry->ifa_addr || entry->ifa_addr->sa_family != AF_INET) continue;
+    if (entry->ifa_flags & IFF_LOOPBACK) continue;
+    std::array<char, NI_MAXHOST> name = {};
+    if (::getnameinfo(entry->ifa_addr, sizeof(sockaddr_in), name.data(), name.size(), nullptr, 0,
+                      NI_NUMERICHOST) == 0)
+      addresses.emplace_back(name.data());
+  }
+  ::freeifaddrs(list);
+  return addresses;
 }
 
 void refuse(Response& response, int status, const std::string& sentence) {
@@ -72,6 +105,8 @@ struct PageServer::State {
   httplib::Server::HandlerResponse guard(const Request& request, Response& response);
   void serve_text(const char* path, std::string_view text, const char* type);
   void serve_state(Response& response);
+  void ask_for_code(const Request& request, Response& response) const;
+  void open(const Request& request, Response& response);
   void order(const Request& request, Response& response,
              const std::function<void(const Json&)>& act);
 };
@@ -88,7 +123,10 @@ void PageServer::State::configure() {
   serve_text("/page.css", kPageCss, "text/css; charset=utf-8");
   serve_text("/page.js", kPageScript, "text/javascript; charset=utf-8");
   serve_text("/chart.js", kChartJs, "text/javascript; charset=utf-8");
+  serve_text("/gate.js", kGateScript, "text/javascript; charset=utf-8");
   server.Get("/state", [this](const Request&, Response& response) { serve_state(response); });
+  server.Post("/open",
+              [this](const Request& request, Response& response) { open(request, response); });
   server.Post("/start", [this](const Request& request, Response& response) {
     order(request, response, [this](const Json& wish) { desk.place_order(wish); });
   });
@@ -111,19 +149,31 @@ httplib::Server::HandlerResponse PageServer::State::guard(const Request& request
     refuse(response, 403, "Orders are taken from this page only.");
     return Handled::Handled;
   }
-  if (request.path == "/" && request.has_param("code")) {
-    const std::string token = gate->exchange(request.get_param_value("code"));
-    if (!token.empty()) {
-      response.set_header("Set-Cookie",
-                          fmt::format("{}{}; HttpOnly; SameSite=Strict; Path=/", kCookie, token));
-      response.set_redirect("/");  // so that the used code does not stay in the address line
-      return Handled::Handled;
-    }
-  }
-  if (gate->token_opens(token_of(request))) return Handled::Unhandled;
-  refuse(response, 401,
-         "The code is missing or wrong. Open the address that the terminal shows, with its code.");
+  if (is_open_to_all(request) || gate->token_opens(token_of(request, port)))
+    return Handled::Unhandled;
+  ask_for_code(request, response);
   return Handled::Handled;
+}
+
+void PageServer::State::ask_for_code(const Request& request, Response& response) const {
+  refuse(response, 401, "This page opens with the code that the terminal at the bench shows.");
+  if (request.path == "/")
+    response.set_content(kGateHtml.data(), kGateHtml.size(), "text/html; charset=utf-8");
+}
+
+void PageServer::State::open(const Request& request, Response& response) {
+  const Json given = Json::parse(request.body, nullptr, false);
+  const std::string code =
+      given.is_object() && given.contains("code") && given["code"].is_string() ? given["code"] : "";
+  const std::string token = gate->exchange(code);
+  if (token.empty())
+    return refuse(response, 403,
+                  gate->is_shut() ? "Too many wrong codes: end the logger and start it again."
+                                  : "That is not the code, or it has been used: the terminal at "
+                                    "the bench shows the one that counts.");
+  response.set_header("Set-Cookie", fmt::format("{}{}; HttpOnly; SameSite=Strict; Path=/",
+                                                cookie_name(port), token));
+  response.set_content("{}", "application/json");
 }
 
 void PageServer::State::serve_text(const char* path, std::string_view text, const char* type) {
@@ -166,10 +216,12 @@ void PageServer::State::order(const Request& request, Response& response,
 }
 
 void PageServer::State::tell_code(const std::string& code) const {
-  std::cerr << fmt::format(
-                   "The bench page is at http://<this machine>:{}/?code={} (the code opens "
-                   "one browser)\n",
-                   port, code)
+  std::vector<std::string> addresses = own_addresses();
+  if (addresses.empty()) addresses.emplace_back("127.0.0.1");
+  std::string text;
+  for (const std::string& address : addresses)
+    text += fmt::format("The bench page is at http://{}:{}/#{}\n", address, port, code);
+  std::cerr << text << "  (the code " << code << " opens one browser; then there is a new one)\n"
             << std::flush;
 }
 

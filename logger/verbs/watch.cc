@@ -1,5 +1,6 @@
 // watch: the page at the bench; live figures, and runs started and stopped from it.
 #include <fmt/format.h>
+#include <sys/stat.h>
 
 #include <iostream>
 #include <memory>
@@ -15,6 +16,14 @@ namespace {
 
 namespace po = boost::program_options;
 
+/// Files and pipes are read once, when a run is started from them; a look would use them up.
+bool tells_once(const std::string& path) {
+  struct stat status = {};
+  if (path == "-") return true;
+  return ::stat(path.c_str(), &status) == 0 &&
+         (S_ISREG(status.st_mode) || S_ISFIFO(status.st_mode));
+}
+
 /// Between runs: the rig is listened to, so that the page shows what it reads.
 class IdleWatch {
  public:
@@ -23,6 +32,11 @@ class IdleWatch {
 
   /// Looks at the rig for a moment and tells the desk.
   void look(LiveDesk& desk) {
+    if (tells_once(options_.port)) {
+      desk.rest("", options_.port + " is read when a run is started");
+      clock_.sleep_for(std::chrono::milliseconds(200));
+      return;
+    }
     try {
       if (!listening_) connect(desk);
       listening_->gather(0.1);
@@ -33,7 +47,7 @@ class IdleWatch {
       if (listening_->ended()) throw Error(Fault::kRig, "the rig's line has ended.");
     } catch (const Error& error) {
       disconnect();
-      desk.rest("no rig", error.what());
+      desk.rest(error.what());
       clock_.sleep_for(std::chrono::milliseconds(500));
     }
   }
@@ -46,14 +60,12 @@ class IdleWatch {
  private:
   void connect(LiveDesk& desk) {
     line_ = open_rig_line(options_, &rig_);
-    if (!line_.port->live())
-      throw Error(Fault::kRig, "a file or pipe is read when a run is started from it.");
     listening_ = std::make_unique<Listening>(clock_, line_);
     LiveScale scale = live_scale(book_, rig_);
     if (const auto identity = listening_->identity()) scale.describe(*identity);
     meter_.begin(scale);
     listening_->attach(&meter_);
-    desk.rest("idle", "");
+    desk.rest("");
   }
 
   Clock& clock_;
@@ -96,15 +108,11 @@ int watch(const Arguments& arguments) {
   const auto began = clock.now();
   const double for_s = arguments.number("for").value_or(1e9);
   IdleWatch idle(clock, options, book, rig);
-  bool settled = false;  // the last run's result stays on the page until something new happens
   while (!SignalWatch::stop_asked() &&
          std::chrono::duration<double>(clock.now() - began).count() < for_s) {
     if (const auto order = desk.take_order()) {
       idle.disconnect();
       record_from_page(*order, desk, book, rig, options, clock);
-      settled = true;
-    } else if (settled) {
-      desk.wait(std::chrono::milliseconds(200));
     } else {
       idle.look(desk);
     }

@@ -243,10 +243,10 @@ TEST_CASE("The hint names the widest part of the speed range without points") {
   CHECK(coverage.hint().empty());
   for (int i = 0; i < 10; ++i) coverage.take(10'000);
   CHECK(coverage.hint() ==
-        "No points below 9000 rpm yet: brake slowly further down, and not for long.");
+        "Few points below 9,000 rpm yet: brake slowly further down, and not for long.");
   for (int rpm = 250; rpm < 10'000; rpm += 100)
     if (rpm < 4000 || rpm > 7000) coverage.take(rpm);
-  CHECK(coverage.hint() == "Few points from 4000 to 7000 rpm: go through there slowly.");
+  CHECK(coverage.hint() == "Few points from 4,000 to 7,000 rpm: go through there slowly.");
 }
 
 TEST_CASE("Names are quoted for the shell exactly where it needs it") {
