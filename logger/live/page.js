@@ -277,6 +277,12 @@
   const used = (id) => !el(id).closest("label").hidden && el(id).value;
   el("order").addEventListener("submit", (event) => {
     event.preventDefault();
+    if (!el("read-box").hidden && !el("read").checked) {
+      show("complaint", "Read the cautions first, and tick that they are seen to.");
+      el("cautions-box").open = true;
+      el("read").focus({ preventScroll: true });
+      return;
+    }
     const wish = { kind: el("kind").value, cautions_read: el("read").checked };
     for (const key of parts) if (used(key)) wish[key] = el(key).value;
     for (const key of numbers) if (used(key)) wish[key] = Number(el(key).value);

@@ -117,6 +117,7 @@ void PageServer::State::configure() {
   server.set_read_timeout(5);
   server.set_write_timeout(5);
   server.set_keep_alive_max_count(100);
+  server.set_keep_alive_timeout(1);  // s; the end of the program waits for idle connections
   server.set_pre_routing_handler(
       [this](const Request& request, Response& response) { return guard(request, response); });
   serve_text("/", kPageHtml, "text/html; charset=utf-8");
