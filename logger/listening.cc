@@ -18,8 +18,10 @@ void append(std::vector<T>& to, const std::vector<T>& from) {
 
 }  // namespace
 
-Listening::Listening(Clock& clock, RigLine& line)
-    : line_(line), mailbox_(1'000'000), intake_(clock, *line.port, *line.reader, mailbox_, {}) {
+Listening::Listening(Clock& clock, RigLine& line, const IntakeOptions& options)
+    : line_(line),
+      mailbox_(1'000'000),
+      intake_(clock, *line.port, *line.reader, mailbox_, options) {
   intake_.introduce();
   thread_ = std::thread([this] { intake_.run(); });
 }

@@ -14,7 +14,7 @@ namespace loadline {
 class Listening {
  public:
   /// `line` must outlive this. Error(kRig) when no rig answers.
-  Listening(Clock& clock, RigLine& line);
+  Listening(Clock& clock, RigLine& line, const IntakeOptions& options = {});
   ~Listening();
   Listening(const Listening&) = delete;
   Listening& operator=(const Listening&) = delete;

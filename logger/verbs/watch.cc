@@ -60,7 +60,9 @@ class IdleWatch {
  private:
   void connect(LiveDesk& desk) {
     line_ = open_rig_line(options_, &rig_);
-    listening_ = std::make_unique<Listening>(clock_, line_);
+    IntakeOptions intake;
+    intake.replug_s = 0;  // look() opens the line anew; a person waits for the page meanwhile
+    listening_ = std::make_unique<Listening>(clock_, line_, intake);
     LiveScale scale = live_scale(book_, rig_);
     if (const auto identity = listening_->identity()) scale.describe(*identity);
     meter_.begin(scale);
