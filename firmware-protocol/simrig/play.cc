@@ -250,22 +250,23 @@ std::string csv(const Recording& r, const Scenario& s) {
 }
 
 std::string truth_json(const Recording& r, const Scenario& s, std::uint64_t seed) {
-  const MotorTruth run = motor_truth(s.motor, s.supply, s.supply.volts, r.winding_c);
+  const double volts = s.supply.volts;
   nlohmann::ordered_json j;
   j["scenario"] = s.name;
   j["kind"] = play_name(s.run.play);
   j["seed"] = seed;
   j["samples"] = r.samples.size();
-  auto& motor = j["motor"] = motor_json(run);
+  auto& motor = j["motor"] =
+      motor_json(motor_truth_at_terminals(s.motor, s.supply, volts, r.winding_c));
   motor["model"] = motor_kind_name(s.motor.kind);
   motor["inertia_kgm2"] = s.motor.inertia_kgm2;
   motor["friction_c0_nm"] = s.motor.friction_c0_nm;
   motor["friction_c1_nms"] = s.motor.friction_c1_nms;
   motor["friction_c2_nms2"] = s.motor.friction_c2_nms2;
-  motor["cold"] = motor_json(motor_truth(s.motor, s.supply, s.supply.volts, s.motor.start_c));
+  motor["cold"] = motor_json(motor_truth_at_terminals(s.motor, s.supply, volts, s.motor.start_c));
   j["mean_supply_v_while_on"] = r.supply_v;
   j["machine"] = machine_json(s.machine);
-  j["drive"] = drive_json(run, s);
+  j["drive"] = drive_json(motor_truth(s.motor, s.supply, volts, r.winding_c), s);
   j["belt"] = {{"capacity_nm", s.belt.capacity_nm},
                {"creep", s.belt.creep},
                {"loss_nm", s.belt.loss_nm},

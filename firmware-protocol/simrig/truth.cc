@@ -100,6 +100,12 @@ MotorTruth motor_truth(const MotorSpec& motor, const SupplySpec& supply, double 
   return truth;
 }
 
+MotorTruth motor_truth_at_terminals(const MotorSpec& motor, SupplySpec supply, double volts,
+                                    double winding_c) {
+  supply.source_ohm = supply.series_ohm = 0.0;
+  return motor_truth(motor, supply, volts, winding_c);
+}
+
 DriveTruth drive_truth(const MotorTruth& motor, const MachineSpec& machine, const BeltSpec& belt,
                        double ratio) {
   const Belt drive(belt, ratio);

@@ -22,8 +22,13 @@ struct MotorTruth {
   /// Between the points of the curve by straight lines; beyond no-load by the last one.
   double net_torque(double speed) const;
 };
+/// `volts` at the source of `supply`, whose resistances count to the circuit.
 MotorTruth motor_truth(const MotorSpec& motor, const SupplySpec& supply, double volts,
                        double winding_c);
+/// The same with `volts` at the motor's terminals, where the rig measures them: the truth of a
+/// curve that is corrected by that channel.
+MotorTruth motor_truth_at_terminals(const MotorSpec& motor, SupplySpec supply, double volts,
+                                    double winding_c);
 
 /// Where motor and machine meet through the belt, slip and loss included.
 struct DriveTruth {

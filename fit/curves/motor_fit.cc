@@ -5,6 +5,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 
 #include "db/basis/units.h"
@@ -21,12 +22,14 @@ constexpr std::size_t kLeastRows = 12;
 // What the equations themselves leave open within the measured speeds (relative standard
 // uncertainty): iron, brushes and warming winding of a real motor are richer. The place of a flat
 // maximum feels it most. See the coverage table in tests/study/README.md.
-constexpr double kEquation = 0.0025, kPlaceOfPeak = 0.006;
+constexpr double kEquation = 0.0035, kPlaceOfPeak = 0.006;
 // Trust in the equations beyond the measured speeds, judged on motors whose iron, brushes and fans
 // are richer than any equation here: relative standard uncertainty of standstill torque at a lowest
-// speed of the highest's share x is kStallShape·x²; above kStallOutOfReach no number is given. Peak
-// power and its speed by their distance from the measured range over the highest speed.
-constexpr double kStallShape = 0.7, kStallOutOfReach = 0.45;
+// speed of the highest's share x is kStandstill, kStallNear·x and kStallShape·x² together (how iron
+// saturates decides the first, and no two motors' iron does it alike); above kStallOutOfReach no
+// number is given. Peak power and its speed by their distance from the measured range over the
+// highest speed.
+constexpr double kStandstill = 0.004, kStallNear = 0.1, kStallShape = 0.7, kStallOutOfReach = 0.45;
 // A spin-up passes its lowest speeds in a few hundredths of a second.
 constexpr double kSpinUpShape = 0.006;
 // … and warms its winding on the way, which its equation of motion does not know.
@@ -329,25 +332,61 @@ double greatest_warm_up(const MotorFit& fit) {
   return greatest;
 }
 
+// On alternating current a series motor's torque swings between nothing and twice its mean, twice a
+// period, and the speed with it by torque/(4πf·J): the mean torque at a mean speed then differs
+// from that at a steady one to second order (seen on the simulated bench: up to twice this, at
+// either sign), and least where it stands still. f is 50 or 60 Hz; the lower is taken.
+constexpr double kLowestMainsHz = 50;
+double swing_doubt(const MotorFit& fit) {
+  const Curve& curve = fit.curve;
+  double inertia = 0;
+  for (const RunFinding& found : fit.findings)
+    if (found.inertia.low && *found.inertia.low > 0)
+      inertia = inertia > 0 ? std::min(inertia, *found.inertia.value) : *found.inertia.value;
+  if (curve.model != "series" || inertia == 0) return 0;
+  const double torque = curve.torque(curve.speed_low);
+  double half = curve.speed_low;
+  while (half < curve.speed_high && curve.torque(half) > torque / 2) half += curve.speed_high / 50;
+  const double swing = torque / (4 * std::numbers::pi * kLowestMainsHz * inertia) / half;
+  return 1.5 * swing * swing;
+}
+
+// What the equation leaves open in each result: relative standard uncertainty.
+struct EquationDoubt {
+  double stall, no_load, power, power_speed;
+};
+
+EquationDoubt equation_doubt(const MotorFit& fit) {
+  const Curve& curve = fit.curve;
+  const double lowest = curve.speed_low / curve.speed_high;
+  const double everywhere = std::hypot(kEquation, fit.speed_residuals ? kSpinUpWarmth : 0.0);
+  const double shape = std::hypot(kStallNear * lowest, kStallShape * lowest * lowest,
+                                  fit.speed_residuals ? kSpinUpShape : kStandstill);
+  const double stall = std::hypot(shape, kWarmthLaw * greatest_warm_up(fit), swing_doubt(fit));
+  double away = 0;
+  if (const auto peak = peak_power(curve))
+    away =
+        std::max({0.0, curve.speed_low - peak->speed.value, peak->speed.value - curve.speed_high}) /
+        curve.speed_high;
+  return {std::hypot(everywhere, stall), std::hypot(everywhere, kNoLoadShape * lowest * lowest),
+          std::hypot(everywhere, kPowerShape * away),
+          std::hypot(everywhere, kPlaceOfPeak, kPowerSpeedShape * away)};
+}
+
 void set_results(MotorFit& fit) {
   const Curve& curve = fit.curve;
   const double t = curve.coverage_factor();
-  // `shape` is the relative standard uncertainty for resting on the equation where nothing was
-  // measured.
-  const auto estimate = [&](const CurveResult& result, double shape, double factor,
+  const EquationDoubt doubt = equation_doubt(fit);
+  const auto estimate = [&](const CurveResult& result, double open, double factor,
                             const char* unit) {
-    const double open = std::hypot(kEquation, shape, fit.speed_residuals ? kSpinUpWarmth : 0.0);
     const double sd = std::hypot(result.sd(curve.covariance), open * result.value);
     return positive_estimate(result.value, sd, t, unit).scaled(factor, unit);
   };
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
-  const double lowest = curve.speed_low / curve.speed_high;
-  const double shape =
-      std::hypot(kStallShape * lowest * lowest + (fit.speed_residuals ? kSpinUpShape : 0),
-                 kWarmthLaw * greatest_warm_up(fit));
-  fit.stall_torque = estimate(stall, shape, 1, "N·m");
-  if (lowest > kStallOutOfReach) fit.stall_torque = Estimate::unknown("N·m");
+  fit.stall_torque = estimate(stall, doubt.stall, 1, "N·m");
+  if (curve.speed_low > kStallOutOfReach * curve.speed_high)
+    fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
         "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "
@@ -358,7 +397,7 @@ void set_results(MotorFit& fit) {
         "Standstill torque is extrapolated from {} rpm down by the equation of the '{}' model.",
         significant(curve.speed_low * rpm, 3), curve.model));
   if (const auto top = no_load_speed(curve)) {
-    fit.no_load_speed = estimate(*top, kNoLoadShape * lowest * lowest, rpm, "rpm");
+    fit.no_load_speed = estimate(*top, doubt.no_load, rpm, "rpm");
     if (top->extrapolated)
       fit.warnings.push_back(
           fmt::format("No-load speed is extrapolated beyond the highest measured speed, {} rpm.",
@@ -368,12 +407,8 @@ void set_results(MotorFit& fit) {
     fit.warnings.push_back("No-load speed is not known: the curve does not come down to zero.");
   }
   if (const auto peak = peak_power(curve)) {
-    const double away =
-        std::max({0.0, curve.speed_low - peak->speed.value, peak->speed.value - curve.speed_high}) /
-        curve.speed_high;
-    fit.peak_power = estimate(peak->power, kPowerShape * away, 1, "W");
-    fit.peak_power_speed =
-        estimate(peak->speed, std::hypot(kPlaceOfPeak, kPowerSpeedShape * away), rpm, "rpm");
+    fit.peak_power = estimate(peak->power, doubt.power, 1, "W");
+    fit.peak_power_speed = estimate(peak->speed, doubt.power_speed, rpm, "rpm");
     if (peak->power.extrapolated)
       fit.warnings.push_back("Peak power lies outside the measured speeds: it is extrapolated.");
   } else {
@@ -394,6 +429,16 @@ Estimate nuisance_estimate(const SweepFit& fit, std::size_t j, SweepProblem::Nui
   return Estimate::with_half_width(value * factor, 1.96 * sd * std::fabs(factor), unit);
 }
 
+// Both courses from the run's start to its end, in per cent of the winding's resistance.
+Estimate warm_up(const SweepFit& fit, std::size_t j) {
+  const int column = fit.problem->column_of(j) + SweepProblem::kHeat;
+  static_assert(SweepProblem::kTimeHeat == SweepProblem::kHeat + 1);
+  const double unit = 100 * fit.problem->nuisance_sd_before(j, SweepProblem::kHeat);
+  const double value = unit * fit.solution.parameters.segment<2>(column).sum();
+  const double variance = fit.covariance.block<2, 2>(column, column).sum();
+  return Estimate::with_half_width(value, 1.96 * unit * std::sqrt(std::max(0.0, variance)), "%");
+}
+
 RunFinding finding(const SweepFit& fit, std::size_t j) {
   RunFinding found;
   const Sweep& sweep = fit.sweeps[j];
@@ -402,7 +447,7 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
   found.lag_ms = nuisance_estimate(fit, j, SweepProblem::kLag, 1e3, "ms");
   found.inertia = nuisance_estimate(fit, j, SweepProblem::kInertia, 1, "kg·m²");
   found.drift = nuisance_estimate(fit, j, SweepProblem::kDrift, 1, "N·m");
-  found.warm_up = nuisance_estimate(fit, j, SweepProblem::kHeat, 100, "%");
+  found.warm_up = warm_up(fit, j);
   found.correlation_factor = noise.correlation;
   found.values = sweep.rows.size();
   double last = -1e9;
@@ -655,18 +700,18 @@ Eigen::MatrixXd conditional(const SweepFit& fit, const std::vector<int>& freed) 
 
 // What the equation leaves open, into its own line and into the sum.
 void add_equation(const MotorFit& out, BudgetLine& own, BudgetLine& whole) {
+  const EquationDoubt doubt = equation_doubt(out);
   const double rpm = rpm_from_rad_per_s(1);
   const auto add = [](double share, double value, double& line, double& sum) {
     line = share * value;
     sum = std::hypot(sum, line);
   };
-  add(kEquation, stall_torque(out.curve).value, own.stall_torque, whole.stall_torque);
+  add(doubt.stall, stall_torque(out.curve).value, own.stall_torque, whole.stall_torque);
   if (const auto top = no_load_speed(out.curve))
-    add(kEquation, rpm * top->value, own.no_load_speed, whole.no_load_speed);
+    add(doubt.no_load, rpm * top->value, own.no_load_speed, whole.no_load_speed);
   if (const auto peak = peak_power(out.curve)) {
-    add(kEquation, peak->power.value, own.peak_power, whole.peak_power);
-    add(std::hypot(kEquation, kPlaceOfPeak), rpm * peak->speed.value, own.peak_power_speed,
-        whole.peak_power_speed);
+    add(doubt.power, peak->power.value, own.peak_power, whole.peak_power);
+    add(doubt.power_speed, rpm * peak->speed.value, own.peak_power_speed, whole.peak_power_speed);
   }
 }
 
@@ -680,8 +725,8 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
       {SweepProblem::kLag, "lag"},
       {SweepProblem::kInertia, "inertia"},
       {SweepProblem::kDrift, "drift of zero"},
-      {SweepProblem::kBow, "bow of that drift"},
       {SweepProblem::kHeat, "warm-up"},
+      {SweepProblem::kTimeHeat, "course of the warm-up"},
       {SweepProblem::kWarm, "warmth from run to run"}};
   for (const auto& [which, name] : nuisances) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
@@ -694,13 +739,16 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
   }
   double slope = 0, arm = 0;
   Eigen::MatrixXd zero = Eigen::MatrixXd::Zero(fit.covariance.rows(), fit.covariance.cols());
+  Eigen::MatrixXd bow = zero;
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
     const TorqueSystematics& s = fit.sweeps[j].systematics;
     slope = std::max(slope, s.slope_relative);
     arm = std::max(arm, s.arm_relative);
     zero += s.zero_nm * s.zero_nm * fit.by_zero[j] * fit.by_zero[j].transpose();
+    bow += fit.bow_sd * fit.bow_sd * fit.by_bow[j] * fit.by_bow[j].transpose();
   }
   const Eigen::MatrixXd scale = fit.by_torque_scale * fit.by_torque_scale.transpose();
+  out.budget.push_back(line_from(out, fit, bow, "bow of the zero's drift"));
   out.budget.push_back(line_from(out, fit, zero, "zero"));
   out.budget.push_back(line_from(out, fit, slope * slope * scale, "slope"));
   out.budget.push_back(line_from(out, fit, arm * arm * scale, "arm"));

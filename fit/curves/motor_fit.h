@@ -3,11 +3,12 @@
 // Model of one torque value of run j, with the motion `lag_j` before its time stamp (design: the
 // brake reads shaft torque minus J dω/dt):
 //
-//   τ = T(ω; p, supply, heat_j·warmth) − J_j·dω/dt + drift_j·share + noise
+//   τ = T(ω; p, supply, heat_j(t)) − J_j·dω/dt + drift_j·share + noise
 //
-// with share the part of the run that has passed and warmth the part of its heating, from its mean:
-// the zero is right at the run's start (it was taken there) and may bow on its way; the winding's
-// temperature is the mean of the first run; later runs may have found the motor warmer or cooler.
+// with share the part of the run that has passed and heat two courses of warming, by torque and
+// even in time, each from its mean: the zero is right at the run's start (it was taken there) and
+// may bow on its way; the winding's temperature is the mean of the first run; later runs may have
+// found the motor warmer or cooler.
 //
 // p is common to all runs; lag, inertia, drift of the zero and warm-up belong to each run and are
 // estimated with it, each held by what is known beforehand (Prior) so that a run that cannot fix

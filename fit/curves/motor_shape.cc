@@ -19,11 +19,12 @@ using Eigen::VectorXd;
 // some tenths of the no-load speed; their friction and fan take a few per cent of the standstill
 // torque.
 constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
+constexpr double kReactanceShare = 0.25, kReactanceSd = 0.25;
 constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
 constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 // Saturation σ times the torque scale: 0 for iron that stays linear, about 0.5 for a hard-driven
 // one.
-constexpr double kSaturation = 0.15, kSaturationSd = 0.35;
+constexpr double kSaturation = 0.2, kSaturationSd = 0.8;
 
 template <typename Equation>
 class ShapeOf : public MotorShape {
@@ -83,8 +84,9 @@ class InductionShape final : public LogShape<InductionEquation> {
   }
 };
 
-// u = ln(electromagnetic standstill torque of the unsaturated motor), ln ω₀, ln ωₓ, the three drag
-// terms at top speed as shares of the torque scale, and σ in units of one over that scale.
+// u = ln(electromagnetic standstill torque of the unsaturated motor), ln ω₀, ωₓ over the highest
+// speed (its sign has no meaning: direct current has none of it), the three drag terms at top speed
+// as shares of the torque scale, and σ in units of one over that scale.
 class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
  public:
   SeriesShape(const SweepScale& scale, const std::optional<OwnDrag>& own) : ShapeOf(scale) {
@@ -93,20 +95,20 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
   std::string name() const override { return "series"; }
 
   VectorXd natural(const VectorXd& u) const override {
-    const double w0 = std::exp(u[1]), wx = std::exp(u[2]);
+    const double w0 = std::exp(u[1]), wx = u[2] * scale_.speed;
     VectorXd p(kSize);
-    p << std::exp(u[0]) * (w0 * w0 + wx * wx), w0, wx, u[3] * drag_unit(0), u[4] * drag_unit(1),
-        u[5] * drag_unit(2), u[6] / scale_.torque;
+    p << std::exp(u[0]) * (w0 * w0 + wx * wx), w0, std::fabs(wx), u[3] * drag_unit(0),
+        u[4] * drag_unit(1), u[5] * drag_unit(2), u[6] / scale_.torque;
     return p;
   }
   MatrixXd natural_by_internal(const VectorXd& u) const override {
-    const double stall = std::exp(u[0]), w0 = std::exp(u[1]), wx = std::exp(u[2]);
+    const double stall = std::exp(u[0]), w0 = std::exp(u[1]), wx = u[2] * scale_.speed;
     MatrixXd d = MatrixXd::Zero(kSize, kSize);
     d(0, 0) = stall * (w0 * w0 + wx * wx);
     d(0, 1) = stall * 2 * w0 * w0;
-    d(0, 2) = stall * 2 * wx * wx;
+    d(0, 2) = stall * 2 * wx * scale_.speed;
     d(1, 1) = w0;
-    d(2, 2) = wx;
+    d(2, 2) = std::copysign(scale_.speed, wx);
     for (int j = 0; j < 3; ++j) d(3 + j, 3 + j) = drag_unit(j);
     d(6, 6) = 1 / scale_.torque;
     return d;
@@ -118,7 +120,7 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
         VectorXd u = prior_mean_;
         u[0] = std::log(1.1 * scale_.torque);
         u[1] = std::log(w0 * scale_.speed);
-        u[2] = std::log(wx * scale_.speed);
+        u[2] = wx;
         starts.push_back(u);
       }
     return starts;
@@ -131,14 +133,15 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
   static MatrixXd weak_root() {
     MatrixXd root = MatrixXd::Zero(6, kSize);
     root(5, 6) = 1 / kSaturationSd;
-    root(0, 1) = root(1, 2) = 1 / kCornerLogSd;
+    root(0, 1) = 1 / kCornerLogSd;
+    root(1, 2) = 1 / kReactanceSd;
     for (int j = 0; j < 3; ++j) root(2 + j, 3 + j) = 1 / kDragShareSd[j];
     return root;
   }
   VectorXd weak_mean() const {
     VectorXd mean(kSize);
     const double corner = std::log(kCornerShare * scale_.speed);
-    mean << 0, corner, corner, kDragShare[0], kDragShare[1], kDragShare[2], kSaturation;
+    mean << 0, corner, kReactanceShare, kDragShare[0], kDragShare[1], kDragShare[2], kSaturation;
     return mean;
   }
   void take_own_drag(const OwnDrag& own) {

@@ -11,8 +11,7 @@ namespace {
 // When nobody says what turns with the shaft: small motors' rotors and drums lie below this.
 constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
 constexpr double kLongestRunUp = 1.2;       // s
-constexpr double kHeatingPower = 1.25;
-constexpr double kGivenInertiaSd = 0.02;  // relative, when the person gives none
+constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
 
 Prior inertia_prior(const Run& run) {
   if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
@@ -55,19 +54,42 @@ void set_shares(std::vector<SweepRow>& rows) {
   for (SweepRow& row : rows) row.share = span > 0 ? (row.time_s - first) / span : 0;
 }
 
-// The winding's losses go with I². In a series motor I² goes with torque (faster once its iron
-// saturates), in one with magnets with torque squared. Heating so far is the running sum of a power
-// of torque in between; cooling within a run of some tens of seconds is left out.
+// The winding's losses go with I², and in a series motor I² goes about with torque: heating so far
+// is the running sum of torque over time. Losses at speed and cooling bend that course; the problem
+// has a second one, even in time, and the data weigh the two.
 void set_warmth(std::vector<SweepRow>& rows) {
   double sum = 0, mean = 0;
   for (std::size_t i = 0; i < rows.size(); ++i) {
     // A pause between rows is not heating at the rate of its ends.
     const double step = i == 0 ? 0 : std::min(rows[i].time_s - rows[i - 1].time_s, 0.5);
-    sum += std::pow(std::max(0.0, rows[i].torque), kHeatingPower) * step;
+    sum += std::max(0.0, rows[i].torque) * step;
     rows[i].warmth = sum;
     mean += sum / static_cast<double>(rows.size());
   }
   for (SweepRow& row : rows) row.warmth = sum > 0 ? (row.warmth - mean) / sum : 0;
+}
+
+// The mains move slowly, the channel's last digit does not: the mean of a quarter second either way
+// (over fewer rows where some have no value). Only values of at least
+// `least_v` count. Empty when the run has no such channel.
+constexpr double kSupplyReach = 0.25;  // s
+std::vector<double> smooth_supply(const Readings& readings, double least_v) {
+  const std::size_t n = readings.supply_v.size();
+  std::vector<double> smooth(n, std::nan(""));
+  double sum = 0;
+  std::size_t first = 0, last = 0, used = 0;
+  const auto count = [&](std::size_t i, int sign) {
+    if (!(readings.supply_v[i] >= least_v)) return;  // off, or no value
+    sum += sign * readings.supply_v[i];
+    used += static_cast<std::size_t>(sign);
+  };
+  for (std::size_t i = 0; i < n; ++i) {
+    for (; last < n && readings.time_s[last] <= readings.time_s[i] + kSupplyReach; ++last)
+      count(last, 1);
+    for (; readings.time_s[first] < readings.time_s[i] - kSupplyReach; ++first) count(first, -1);
+    if (used > 0 && !std::isnan(readings.supply_v[i])) smooth[i] = sum / static_cast<double>(used);
+  }
+  return smooth;
 }
 
 }  // namespace
@@ -77,6 +99,7 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   sweep.rows.clear();
   sweep.unplaced = 0;
   const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
+  const std::vector<double> supply = smooth_supply(readings, least_v);
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
     const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - lag_s);
     if (!motion.valid || motion.speed < 0) {
@@ -88,9 +111,8 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
     row.speed = motion.speed;
     row.acceleration = motion.acceleration;
     row.torque = readings.torque[i];
-    row.volts = readings.supply_v.empty() ? sweep.nominal_v : readings.supply_v[i];
-    if (std::isnan(row.volts)) row.volts = sweep.nominal_v;
-    if (row.volts < least_v) continue;
+    if (!supply.empty() && readings.supply_v[i] < least_v) continue;
+    row.volts = supply.empty() || std::isnan(supply[i]) ? sweep.nominal_v : supply[i];
     sweep.rows.push_back(row);
   }
   drop_run_up(sweep.rows);

@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 
 #include "fit/readings/noise.h"
@@ -17,6 +18,8 @@ constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
 constexpr double kCleanFactor = 20;
 constexpr double kOutlierFloor = 1e-3;  // nothing smaller than some of these is called an outlier
 constexpr double kDriftShare = 0.01;
+// A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
+constexpr double kBowShare = 0.15;
 constexpr double kHeatSd = 0.06;
 // Tukey's biweight between these: Gaussian values keep their whole weight.
 constexpr double kFullWeight = 4, kNoWeight = 6;
@@ -90,19 +93,22 @@ std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const SweepFitIn
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
 void find_sensitivities(SweepFit& fit) {
   fit.by_zero.clear();
+  fit.by_bow.clear();
   const Eigen::MatrixXd& jacobian = fit.solution.jacobian;
   const Eigen::MatrixXd gain = fit.solution.inverse_normal * jacobian.transpose();
   Eigen::VectorXd scale = Eigen::VectorXd::Zero(jacobian.rows());
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
-    Eigen::VectorXd zero = Eigen::VectorXd::Zero(jacobian.rows());
+    Eigen::VectorXd zero = Eigen::VectorXd::Zero(jacobian.rows()), bow = zero;
     const SweepNoise& noise = fit.problem->noise[j];
     const double unit = 1 / (noise.sd * std::sqrt(noise.correlation));
     for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
       const Eigen::Index at = fit.problem->row_of(j) + static_cast<Eigen::Index>(i);
       zero[at] = unit * std::sqrt(noise.weight[i]);
       scale[at] = zero[at] * fit.sweeps[j].rows[i].torque;
+      bow[at] = zero[at] * std::sin(std::numbers::pi * fit.sweeps[j].rows[i].share);
     }
     fit.by_zero.push_back(gain * zero);
+    fit.by_bow.push_back(gain * bow);
   }
   fit.by_torque_scale = gain * scale;
 }
@@ -115,6 +121,7 @@ void add_systematics(SweepFit& fit) {
     const TorqueSystematics& s = fit.sweeps[j].systematics;
     scale_sd = std::max(scale_sd, std::hypot(s.slope_relative, s.arm_relative));
     fit.covariance += s.zero_nm * s.zero_nm * fit.by_zero[j] * fit.by_zero[j].transpose();
+    fit.covariance += fit.bow_sd * fit.bow_sd * fit.by_bow[j] * fit.by_bow[j].transpose();
   }
   fit.covariance += scale_sd * scale_sd * fit.by_torque_scale * fit.by_torque_scale.transpose();
 }
@@ -172,6 +179,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
   // A run that saw only the fast end saw only small torques; its zero wanders like any other's.
   const double reach = 1 + 2 * std::max(0.0, scale.lowest) / scale.speed;
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
+  fit.bow_sd = kBowShare * fit.drift_sd;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
   fit.problem = make_problem(fit, input);
   for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.003 * scale.torque;

@@ -46,6 +46,11 @@ struct SweepFit {
   /// of speed and time, and by a shift of each run's zero.
   Eigen::VectorXd by_torque_scale;
   std::vector<Eigen::VectorXd> by_zero;
+  /// By a bow sin(π·share) of 1 N·m in the drift of each run's zero, of which `bow_sd` is likely.
+  /// It is not estimated: over a sweep down and up a bow looks like a curve of another shape, and
+  /// what the equation leaves open would be taken for one.
+  std::vector<Eigen::VectorXd> by_bow;
+  double bow_sd = 0;
 };
 
 /// `model` as in motor_shape().

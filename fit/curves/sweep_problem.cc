@@ -1,15 +1,12 @@
 #include "fit/curves/sweep_problem.h"
 
 #include <cmath>
-#include <numbers>
 
 namespace loadline {
 
 using Eigen::VectorXd;
 
 namespace {
-// A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
-constexpr double kBowShare = 0.4;
 // From run to run the winding's warmth differs by more than within one.
 constexpr double kWarmShare = 2;
 }  // namespace
@@ -76,20 +73,19 @@ double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sw
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
   const double warm = warm_sd(static_cast<std::size_t>(&sweep - sweeps_.data()));
-  const double heat = heat_sd_ * q[kHeat] * row.warmth + warm * q[kWarm];
+  const double heat =
+      heat_sd_ * (q[kHeat] * row.warmth + q[kTimeHeat] * (row.share - 0.5)) + warm * q[kWarm];
   const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
-  const double bow = std::sin(std::numbers::pi * row.share);
   shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
   if (by_nuisance) {
     by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweep.lag.sd;
     by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
     by_nuisance[kDrift] = drift_sd_ * row.share;
-    by_nuisance[kBow] = kBowShare * drift_sd_ * bow;
     by_nuisance[kWarm] = torque.by_heat * warm;
+    by_nuisance[kTimeHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
     by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.warmth;
   }
-  return torque.value - inertia * row.acceleration +
-         drift_sd_ * (q[kDrift] * row.share + kBowShare * q[kBow] * bow);
+  return torque.value - inertia * row.acceleration + drift_sd_ * q[kDrift] * row.share;
 }
 
 bool SweepProblem::evaluate(const double* x, double* r, double* jacobian) const {

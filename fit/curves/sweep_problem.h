@@ -26,7 +26,7 @@ struct SweepNoise {
 
 class SweepProblem final : public Residuals {
  public:
-  enum Nuisance { kLag, kInertia, kDrift, kBow, kHeat, kWarm, kNuisances };
+  enum Nuisance { kLag, kInertia, kDrift, kHeat, kTimeHeat, kWarm, kNuisances };
 
   SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                const std::vector<NoLoadPoint>& no_load, double reference_v, double drift_sd,

@@ -29,9 +29,9 @@ double mean_of(const std::vector<double>& values) {
 std::vector<Judged> judge_brake(Session& session) {
   const MotorFit fit = fit_motor(session.book(), session.motor());
   const PlayedRun& run = session.runs().front();
-  const auto truth = simrig::motor_truth(run.scenario.motor, run.scenario.supply,
-                                         fit.curve.supply_v.value_or(run.scenario.supply.volts),
-                                         run.recording.winding_c);
+  const auto truth = simrig::motor_truth_at_terminals(
+      run.scenario.motor, run.scenario.supply,
+      fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
   const auto naive = naive_motor(session);
   const double rad_per_s = rad_per_s_from_rpm(1);
   return {{"stall torque", truth.stall_torque, fit.stall_torque, naive[0]},
@@ -46,9 +46,9 @@ std::vector<Judged> judge_brake(Session& session) {
 std::vector<Judged> judge_spin_up(Session& session) {
   const MotorFit fit = fit_motor(session.book(), session.motor());
   const PlayedRun& run = session.runs().front();
-  const auto truth = simrig::motor_truth(run.scenario.motor, run.scenario.supply,
-                                         fit.curve.supply_v.value_or(run.scenario.supply.volts),
-                                         run.recording.winding_c);
+  const auto truth = simrig::motor_truth_at_terminals(
+      run.scenario.motor, run.scenario.supply,
+      fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
   const double rad_per_s = rad_per_s_from_rpm(1);
   const Estimate none = Estimate::unknown("");
   return {

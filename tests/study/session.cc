@@ -35,8 +35,8 @@ std::string motor_text(Dice& dice) {
   return fmt::format(
       "[motor]\nk_vs_per_a = {}\nresistance_ohm = {}\nfield_h = {}\nsaturation_a = {}\n"
       "friction_c0_nm = {}\nfriction_c2_nms2 = {}\ninertia_kgm2 = {}\nstart_c = {}\n",
-      around(dice, 0.42, 0.1), around(dice, 60, 0.1), around(dice, 0.12, 0.1),
-      around(dice, 1.2, 0.15), around(dice, 0.004, 0.3), around(dice, 8e-9, 0.3),
+      around(dice, 0.32, 0.1), around(dice, 95, 0.1), around(dice, 0.3, 0.1),
+      around(dice, 1.5, 0.15), around(dice, 0.004, 0.3), around(dice, 8e-9, 0.3),
       around(dice, 3e-5, 0.1), between(dice, 21, 40));
 }
 
