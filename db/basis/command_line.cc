@@ -97,8 +97,11 @@ void print_man_page(const Program& program) {
   std::string title = program.name;
   std::transform(title.begin(), title.end(), title.begin(), ::toupper);
   std::cout << ".TH " << title << " 1 \"\" \"Loadline " LOADLINE_VERSION "\"\n.SH NAME\n"
-            << program.name << " \\- " << roff(program.summary) << "\n.SH DESCRIPTION\n"
-            << roff(program.description) << "\n";
+            << program.name << " \\- " << roff(program.summary) << "\n.SH SYNOPSIS\n";
+  for (const Verb& verb : program.verbs)
+    std::cout << "\\fB" << roff(program.name + (verb.name.empty() ? "" : " " + verb.name))
+              << "\\fR " << roff(verb.words) << "\n.br\n";
+  std::cout << ".SH DESCRIPTION\n" << roff(program.description) << "\n";
   for (const Verb& verb : program.verbs) {
     std::cout << ".SH " << (verb.name.empty() ? "OPTIONS" : roff(verb.name)) << "\n\\fB"
               << roff(program.name + " " + first_option_words(verb)) << "\\fR\n.PP\n"
@@ -120,16 +123,39 @@ std::string option_words(const Verb& verb) {
   return words;
 }
 
+/// The options that a value follows, as a pattern of bash's `case`.
+std::string value_options(const Verb& verb) {
+  std::string pattern;
+  for (const auto& option : verb.options.options()) {
+    if (option->semantic()->max_tokens() == 0) continue;
+    pattern += (pattern.empty() ? "--" : "|--") + option->long_name();
+    const std::string shown = option->format_name();  // "-o [ --output ]" or "--output"
+    if (shown.size() > 1 && shown[1] != '-') pattern += "|" + shown.substr(0, 2);
+  }
+  return pattern;
+}
+
+// After an option that takes a value nothing is offered, so that bash completes a file's name.
+void print_completion_of(const Verb& verb, int first_word) {
+  std::cout << "    " << (verb.name.empty() ? "*" : verb.name) << ")\n";
+  if (const std::string taking = value_options(verb); !taking.empty())
+    std::cout << "      case $before in " << taking << ") COMPREPLY=(); return ;; esac\n";
+  std::cout << "      words=\"" << option_words(verb) << "\"\n";
+  if (!verb.first_words.empty())
+    std::cout << "      [ \"$COMP_CWORD\" = " << first_word << " ] && words=\"" << verb.first_words
+              << " $words\"\n";
+  std::cout << "      ;;\n";
+}
+
 void print_completion(const Program& program) {
   std::string function = "_" + program.name;
   std::replace(function.begin(), function.end(), '-', '_');
   std::string verbs;
   for (const Verb& verb : program.verbs) verbs += verb.name + " ";
   std::cout << function << "() {\n  local word=${COMP_WORDS[COMP_CWORD]} words=\n"
+            << "  local before=${COMP_WORDS[COMP_CWORD-1]}\n"
             << "  case ${COMP_WORDS[1]} in\n";
-  for (const Verb& verb : program.verbs)
-    std::cout << "    " << (verb.name.empty() ? "*" : verb.name) << ") words=\""
-              << option_words(verb) << "\" ;;\n";
+  for (const Verb& verb : program.verbs) print_completion_of(verb, verb.name.empty() ? 1 : 2);
   std::cout << "  esac\n  [ \"$COMP_CWORD\" = 1 ] && words=\"" << verbs
             << "--help --version${words:+ $words}\"\n"
             << "  COMPREPLY=($(compgen -W \"$words\" -- \"$word\"))\n}\n"

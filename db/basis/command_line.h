@@ -53,6 +53,8 @@ struct Verb {
   std::size_t most_names;   ///< how many words beside options it takes at most
   boost::program_options::options_description options;
   std::function<int(const Arguments&)> run;  ///< returns 0 or 1; throws Error for the rest
+  /// What the first word after the verb can be, blank between two; for completion. May be empty.
+  std::string first_words = {};
 };
 
 struct Program {

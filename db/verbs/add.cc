@@ -43,6 +43,7 @@ Verb add_verb() {
                              boost::program_options::value<std::string>()->value_name("TEXT"),
                              "words to keep with it");
   add_common_options(verb.options);
+  verb.first_words = "rig motor machine pulley belt";
   return verb;
 }
 

@@ -157,6 +157,7 @@ Verb list_verb() {
       "belt", po::value<std::string>()->value_name("NAME"), "runs with this belt only")(
       "rig", po::value<std::string>()->value_name("NAME"), "runs on this rig only");
   add_common_options(verb.options);
+  verb.first_words = "rigs motors machines pulleys belts runs curves";
   return verb;
 }
 

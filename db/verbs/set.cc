@@ -80,6 +80,7 @@ Verb set_verb() {
       "forget", po::value<std::vector<std::string>>()->composing()->value_name("FIELD"),
       "a field that is to be unknown again; may be given several times");
   add_common_options(verb.options);
+  verb.first_words = "rig motor machine pulley belt run";
   return verb;
 }
 

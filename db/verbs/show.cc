@@ -167,6 +167,7 @@ Verb show_verb() {
             boost::program_options::options_description("Options"),
             run_show};
   add_common_options(verb.options);
+  verb.first_words = "rig motor machine pulley belt run curve";
   return verb;
 }
 

@@ -265,6 +265,7 @@ Verb plan_verb() {
       "--repeats 4\n"
       "loadline-logger plan walk evening --port /dev/ttyUSB0";
   verb.most_names = 2;
+  verb.first_words = "belts show next walk";
   auto& options = verb.options;
   add_line_options(options);
   const auto text = [&](const char* option, const char* value, const char* help) {

@@ -136,6 +136,7 @@ Verb record_verb() {
       "loadline-logger record brake --port /dev/ttyUSB0 --motor \"Grey 90 W\" --for 30\n"
       "loadline-logger record coast-down --port evening.capture --machine Anvil";
   verb.most_names = 1;
+  verb.first_words = "no-load brake spin-up coast-down driven slip-check top-speed";
   auto& options = verb.options;
   add_line_options(options);
   const auto text = [&](const char* name, const char* value, const char* help) {

@@ -62,5 +62,29 @@ if [[ -n $first ]]; then
     _${name//-/_}; echo \${COMPREPLY[*]}")
   [[ " $offered " == *" $first "* ]] || complain "--completion offers '$offered' for ${first:0:2}"
 fi
+# complete WORDS…: what is offered for the last of them, or "file" where bash completes a file's name.
+complete_words() {
+  bash -c 'source ./completion; function=$1; shift; COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1))
+    "$function"; echo "${COMPREPLY[*]:-file}"' - "_${name//-/_}" "$name" "$@"
+}
+offers() {  # offers EXPECTED WORDS…
+  local expected=$1 offered
+  shift
+  offered=$(complete_words "$@")
+  [[ " $offered " == *" $expected "* ]] || complain "after '$*' --completion offers '$offered'"
+}
+for verb in $verbs; do offers --help "$verb" --he; done
+case $name in
+  loadline-db)
+    offers machine add ma
+    offers runs list ru
+    offers file import --book "" ;;
+  loadline-logger)
+    offers coast-down record co
+    offers walk plan ""
+    offers file record brake --port "" ;;
+  loadline-fit) offers file report -o "" ;;
+  loadline-simrig) offers --fast --fa; offers file --capture "" ;;
+esac
 [[ -z $(find . -newer help -name '*.book') ]] || complain "left a book behind"
 exit $failed
