@@ -175,13 +175,15 @@ struct Candidate {
   ModelTried tried;
 };
 
-std::vector<Candidate> try_models(const SweepFitInput& input,
-                                  const std::vector<std::string>& names) {
+std::vector<Candidate> try_models(const SweepFitInput& input, const std::vector<std::string>& names,
+                                  const std::function<void(double)>& progress) {
   std::vector<Candidate> candidates;
   for (const std::string& name : names) {
     Candidate candidate{fit_sweeps(name, input), {}};
     candidate.tried.name = name;
     candidates.push_back(std::move(candidate));
+    if (progress)
+      progress(static_cast<double>(candidates.size()) / static_cast<double>(names.size()));
   }
   // The noise is judged by the model that leaves least of it.
   double values = 0, least = 1e300;
@@ -641,7 +643,8 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                     "at least {}. Record a longer run.",
                     motor.name, rows, kLeastRows));
 
-  std::vector<Candidate> candidates = try_models(input, models_to_try(motor, options));
+  std::vector<Candidate> candidates =
+      try_models(input, models_to_try(motor, options), options.progress);
   if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "

@@ -22,6 +22,7 @@
 // winding. Results far outside the measured speeds rest on the equation being true there.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
@@ -35,9 +36,10 @@ namespace loadline {
 
 struct MotorFitOptions {
   SweepOptions sweep;
-  std::optional<std::string> model;   ///< forced; else compared
-  std::optional<double> at_supply_v;  ///< supply that the curve shall stand for
-  std::vector<std::int64_t> runs;     ///< empty: all usable runs of the motor
+  std::optional<std::string> model;      ///< forced; else compared
+  std::optional<double> at_supply_v;     ///< supply that the curve shall stand for
+  std::vector<std::int64_t> runs;        ///< empty: all usable runs of the motor
+  std::function<void(double)> progress;  ///< told how much is done, out of 1; may be empty
 };
 
 /// Where one result's uncertainty comes from: standard uncertainties of the result, by source, in

@@ -4,6 +4,7 @@
 #include <array>
 #include <cctype>
 #include <cmath>
+#include <string_view>
 
 #include "db/basis/units.h"
 #include "db/basis/web.h"
@@ -198,10 +199,11 @@ std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure f
   plot.title = title;
   plot.words = words;
   plot.x = {"Ratio, motor turns per hand-wheel turn", "", {}, {}, false, {}};
-  plot.y = {title, info(figure).unit, {}, {}, true, {}};
+  const bool share = std::string_view(info(figure).unit) == "%";
+  plot.y = {share ? "Speed lost" : title, info(figure).unit, {}, {}, true, {}};
   plot.x.low = kLowRatio;
   plot.x.high = kHighRatio;
-  if (plot.y.unit == "%") plot.y.high = 100;
+  if (share) plot.y.high = 100;
   plot.series.push_back(std::move(series));
   return plot;
 }
@@ -283,8 +285,10 @@ bool can_be_paired(const Subject& subject) {
 
 }  // namespace
 
-void pairs_section(Page& page, const Book& book, const Subjects& subjects) {
+void pairs_section(Page& page, const Book& book, const Subjects& subjects,
+                   const std::function<void(double)>& progress) {
   const std::vector<PulleyRatio> pulleys = pulley_ratios(book);
+  const std::size_t all = std::min(kMostPairs, subjects.motors.size() * subjects.machines.size());
   std::size_t number = 0;
   for (const Subject& motor : subjects.motors) {
     for (const Subject& machine : subjects.machines) {
@@ -295,7 +299,9 @@ void pairs_section(Page& page, const Book& book, const Subjects& subjects) {
             "Move the ratio and see where motor and machine settle. The figures are those of "
             "loadline-fit drive for that ratio, without slip and belt loss.");
       }
-      if (number <= kMostPairs) one_pair(page, make_pair(motor, machine, pulleys), number);
+      if (number > kMostPairs) continue;
+      one_pair(page, make_pair(motor, machine, pulleys), number);
+      progress(static_cast<double>(number) / static_cast<double>(all));
     }
   }
   if (number > kMostPairs)

@@ -12,6 +12,9 @@
 namespace loadline {
 namespace {
 
+// Shares of the time that a report of several motors and machines takes.
+constexpr double kBeforePairs = 0.1, kPairs = 0.7, kBelts = 0.15;
+
 std::string today_utc() {
   return fmt::format("{:%Y-%m-%d %H:%M} UTC", fmt::gmtime(std::time(nullptr)));
 }
@@ -30,9 +33,8 @@ std::filesystem::path made_folder(const std::filesystem::path& folder) {
 void care_section(Page& page) { page.cautions("Before anything turns", care_sentences()); }
 
 Page make_report(const Book& book, const ReportRequest& request,
-                 const std::function<void(const std::string&)>& progress) {
+                 const std::function<void(double)>& progress) {
   const std::filesystem::path path(book.path());
-  progress("reading curves");
   const Subjects subjects = find_subjects(book, request.motors, request.machines);
   if (subjects.motors.empty() && subjects.machines.empty())
     throw Error(Fault::kInput,
@@ -44,17 +46,16 @@ Page make_report(const Book& book, const ReportRequest& request,
                         LOADLINE_VERSION));
   care_section(page);
   summary_section(page, subjects);
-  progress("motors");
   motors_section(page, subjects);
-  progress("machines");
   machines_section(page, subjects);
-  progress("drives");
-  pairs_section(page, book, subjects);
-  progress("belts");
+  progress(kBeforePairs);
+  pairs_section(page, book, subjects,
+                [&](double share) { progress(kBeforePairs + share * kPairs); });
   belts_section(page, book, subjects);
-  progress("parts and sources");
+  progress(kBeforePairs + kPairs + kBelts);
   parts_section(page, book);
   sources_section(page, book, subjects);
+  progress(1);
   return page;
 }
 

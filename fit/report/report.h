@@ -17,10 +17,10 @@ struct ReportRequest {
   std::vector<std::string> machines;
 };
 
-/// Reads the book and lays out the page. `progress` is told what is being worked on.
+/// Reads the book and lays out the page. `progress` is told how much of the work is done, out of 1.
 /// Error(kInput) for a name that the book does not hold, and for a book without any subject.
 Page make_report(const Book& book, const ReportRequest& request,
-                 const std::function<void(const std::string&)>& progress);
+                 const std::function<void(double)>& progress);
 
 /// Writes each table (`.csv`) or plot (`.svg`) under its id into `folder`, made when missing.
 /// Returns how many. Error(kInput) naming the file that could not be written.

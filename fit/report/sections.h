@@ -2,6 +2,8 @@
 // nothing to say.
 #pragma once
 
+#include <functional>
+
 #include "db/book.h"
 #include "fit/report/page.h"
 #include "fit/report/subjects.h"
@@ -14,8 +16,10 @@ void care_section(Page& page);
 void summary_section(Page& page, const Subjects& subjects);
 void motors_section(Page& page, const Subjects& subjects);
 void machines_section(Page& page, const Subjects& subjects);
-/// Every motor with every machine: crossing, slider, trade-off over ratio.
-void pairs_section(Page& page, const Book& book, const Subjects& subjects);
+/// Every motor with every machine: crossing, slider, trade-off over ratio. `progress` is told how
+/// much of them is done, out of 1.
+void pairs_section(Page& page, const Book& book, const Subjects& subjects,
+                   const std::function<void(double)>& progress);
 void belts_section(Page& page, const Book& book, const Subjects& subjects);
 void parts_section(Page& page, const Book& book);
 /// Rigs, calibrations, zeros, runs: what it takes to repeat the work.

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include "db/basis/progress.h"
 #include "db/basis/units.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/verbs/verbs.h"
@@ -54,11 +55,14 @@ std::string text_of(const MotorFit& fit, const Part& motor) {
 
 int run(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the motor's name");
-  const MotorFitOptions options = options_from(arguments);
+  MotorFitOptions options = options_from(arguments);
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
   const Part motor = book.get(PartKind::kMotor, name);
+  std::optional<Progress> progress(std::in_place, "fit", 1);
+  options.progress = [&](double done) { progress->at(done); };
   const MotorFit fit = fit_motor(book, motor, options);
+  progress.reset();
   if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));
   if (arguments.json())
     print_json(to_json(fit));

@@ -1,9 +1,9 @@
 // loadline-fit report: everything about motors and machines as one page.
 #include <fmt/format.h>
-#include <unistd.h>
 
-#include <iostream>
+#include <optional>
 
+#include "db/basis/progress.h"
 #include "fit/report/report.h"
 #include "fit/verbs/verbs.h"
 
@@ -12,11 +12,6 @@ namespace {
 
 namespace po = boost::program_options;
 
-// One line that rewrites itself; nothing when nobody watches.
-void show_progress(const std::string& what) {
-  if (isatty(STDERR_FILENO)) std::cerr << "\r\033[K" << what << (what.empty() ? "" : " …");
-}
-
 int run(const Arguments& arguments) {
   const auto file = arguments.text("output");
   if (!file)
@@ -24,8 +19,9 @@ int run(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   const ReportRequest request{arguments.text("title").value_or(""), arguments.texts("motor"),
                               arguments.texts("machine")};
-  const Page page = make_report(book, request, show_progress);
-  show_progress("writing");
+  std::optional<Progress> progress(std::in_place, "report", 1);
+  const Page page = make_report(book, request, [&](double done) { progress->at(done); });
+  progress.reset();
   write_file(*file, page.finish());
   Json done{{"file", *file}, {"plots", page.plots().size()}, {"tables", page.tables().size()}};
   if (const auto folder = arguments.text("csv")) {
@@ -36,7 +32,6 @@ int run(const Arguments& arguments) {
     write_plots(page, *folder);
     done["svg"] = *folder;
   }
-  show_progress("");
   if (arguments.json()) print_json(done);
   say(arguments,
       fmt::format("Wrote {} with {} plots and {} tables. Open it in any browser; it needs "
