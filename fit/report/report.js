@@ -65,8 +65,9 @@
           } });
         if (set.low) sets.push(...bandSets(set, colour, 3));
       } else if (set.look === "points") {
-        sets.push({ ...common, type: "scatter", backgroundColor: faded(colour, 0.4),
-          borderWidth: 0, pointRadius: 1.7, pointHoverRadius: 4, pointStyle: "circle", order: 2 });
+        const few = set.x.length < 400;  // these are drawn larger, each to be seen
+        sets.push({ ...common, type: "scatter", backgroundColor: faded(colour, few ? 0.85 : 0.4),
+          borderWidth: 0, pointRadius: few ? 2.6 : 1.7, pointHoverRadius: 4, pointStyle: "circle", order: 2 });
       } else if (set.look === "crosses") {
         sets.push({ ...common, type: "scatter", borderColor: colour, borderWidth: 1.4,
           pointRadius: 3.5, pointHoverRadius: 5, pointStyle: "crossRot", order: 2 });

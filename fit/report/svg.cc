@@ -12,6 +12,7 @@ namespace loadline {
 namespace {
 
 constexpr double kWidth = 720, kHeight = 420;
+constexpr std::size_t kFewPoints = 400;  // these are drawn larger, each to be seen
 constexpr double kTop = 14, kRight = 30, kBottomAxis = 46, kLegendRow = 20;
 
 constexpr const char* kStyleAlone = R"(<style>
@@ -20,6 +21,7 @@ svg{font:13px system-ui,sans-serif;background:#fff}
 text{fill:#1d2326}.grid{stroke:#d8dcdc;stroke-width:1}.frame{fill:none;stroke:#7b8587}
 .line{fill:none;stroke:var(--c);stroke-width:2}.band{fill:var(--c);opacity:.18}
 .points{fill:none;stroke:var(--c);stroke-width:2.2;stroke-linecap:round;opacity:.45}
+.few{stroke-width:4;opacity:.85}
 .mark{fill:var(--c);stroke:#fff}.whisker{stroke:var(--c);stroke-width:1.6;fill:none}
 .far{stroke-dasharray:1.5 5;stroke-linecap:round;opacity:.75}
 .dashed{stroke-dasharray:9 5}.dotted{stroke-dasharray:2 4}.dashdot{stroke-dasharray:10 4 2 4}
@@ -153,7 +155,7 @@ class Drawing {
   void data(const Series& series) {
     switch (series.look) {
       case Series::Look::kPoints:
-        return cloud(series, "points", "h0");
+        return cloud(series, series.x.size() < kFewPoints ? "points few" : "points", "h0");
       case Series::Look::kCrosses:
         return cloud(series, "whisker", "m-3 -3l6 6m0 -6l-6 6");
       case Series::Look::kMark:

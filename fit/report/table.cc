@@ -11,6 +11,7 @@ namespace loadline {
 namespace {
 
 constexpr std::size_t kShortText = 24;
+constexpr std::ptrdiff_t kManyEstimates = 4;  // from here on intervals stand below their values
 
 std::string with_unit(const std::string& heading, const std::string& unit) {
   return unit.empty() ? heading : fmt::format("{} ({})", heading, unit);
@@ -87,10 +88,13 @@ Table without_empty_columns(Table table) {
 }
 
 std::string to_html(const Table& table) {
+  const auto estimates = std::count_if(table.columns.begin(), table.columns.end(),
+                                       [](const Column& column) { return column.estimate; });
   std::string out = fmt::format(
-      "<div class=\"scroller\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table "
+      "<div class=\"scroller\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table{} "
       "id=\"table-{}\"><caption>{}</caption><thead><tr>",
-      html_escape(table.caption), table.id, html_escape(table.caption));
+      html_escape(table.caption), estimates >= kManyEstimates ? " class=\"wide\"" : "", table.id,
+      html_escape(table.caption));
   for (const Column& column : table.columns)
     out += fmt::format("<th scope=\"col\">{}</th>",
                        html_escape(with_unit(column.heading, column.unit)));

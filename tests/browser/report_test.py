@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import unittest
+import xml.etree.ElementTree
 
 from browser import Browser
 
@@ -241,6 +242,43 @@ class ReportInBrowser(unittest.TestCase):
         paper = self.page.with_suffix(".pdf")
         self.browser.pdf(paper)
         self.assertTrue(paper.read_bytes().startswith(b"%PDF"))
+
+    def test_nothing_is_cut_off_on_paper(self):
+        # 180 mm of an A4 page between its margins, at 96 pixels an inch (CSS's inch).
+        self.browser.look(round(180 / 25.4 * 96), 900)
+        self.browser.devtools("Emulation.setEmulatedMedia", media="print")
+        width, over = self.browser.run("""
+            const width = document.documentElement.clientWidth;
+            return [width, [...document.querySelectorAll('table, figure, .slider, .caution, p')]
+              .filter((e) => e.getBoundingClientRect().right > width + 0.5)
+              .map((e) => (e.id || e.className || e.textContent.slice(0, 40)))]""")
+        self.browser.devtools("Emulation.setEmulatedMedia", media="")
+        self.assertEqual(over, [], f"beyond {width} pixels")
+
+    def test_every_table_and_every_plot_is_a_file_too(self):
+        tables, plots = self.browser.run("""
+            return [[...document.querySelectorAll('table')].map((t) => [t.id.slice('table-'.length),
+                      t.tBodies[0].rows.length]),
+                    [...document.querySelectorAll('figure[data-plot]')].map((f) => f.dataset.plot)]
+            """)
+        here = self.page.parent
+        self.assertEqual(sorted(f.stem for f in (here / "csv").iterdir()),
+                         sorted(name for name, _ in tables))
+        for name, count in tables:
+            with open(here / "csv" / f"{name}.csv", newline="", encoding="utf-8") as opened:
+                self.assertEqual(len(list(csv.reader(opened))), count + 1, name)
+        self.assertEqual(sorted(f.stem for f in (here / "svg").iterdir()), sorted(plots))
+        for name in plots:
+            root = xml.etree.ElementTree.parse(here / "svg" / f"{name}.svg").getroot()
+            self.assertEqual(root.tag, "{http://www.w3.org/2000/svg}svg")
+            words = [e.text or "" for e in root.iter("{http://www.w3.org/2000/svg}text")]
+            # An axis names its quantity, and its unit where it has one.
+            self.assertTrue(any(re.search(r"\((rpm|N·m|W|%|s)\)$", w) for w in words), name)
+            # More than the short strokes of its key.
+            drawn = [e for e in root.iter() if e.get("class", "").split(" ")[0] in
+                     ("line", "points", "whisker") and (len(e.get("d", "")) > 60 or
+                                                        "whisker" in e.get("class"))]
+            self.assertTrue(drawn, name)
 
     def test_names_stay_text_and_files_stay_in_their_folder(self):
         text = self.browser.run("return document.body.innerText")
