@@ -32,7 +32,7 @@ void LiveScale::describe(const WireIdentity& rig) {
 }
 
 std::optional<double> LiveReading::power_w() const {
-  if (!torque_nm || !motor_rpm) return std::nullopt;
+  if (!torque_nm || !motor_rpm || !arm_feels_motor) return std::nullopt;
   return *torque_nm * rad_per_s_from_rpm(*motor_rpm);
 }
 
@@ -72,6 +72,7 @@ void LiveMeter::take_sample(const Sample& sample) {
 }
 
 void LiveMeter::take_reading(const ImportedReading& reading) {
+  latest_.arm_feels_motor = scale_.arm_feels_motor;
   latest_.motor_rpm = number(reading.motor_rpm);
   latest_.handwheel_rpm = number(reading.handwheel_rpm);
   latest_.motor_at_rest = latest_.motor_rpm == 0.0;
@@ -115,6 +116,7 @@ bool LiveMeter::at_rest(const std::optional<std::int64_t> Sample::*edges,
 LiveReading LiveMeter::from_samples() const {
   const Sample& newest = window_.back();
   LiveReading reading;
+  reading.arm_feels_motor = scale_.arm_feels_motor;
   reading.motor_rpm =
       speed(&Sample::motor_edges, &Sample::motor_edge_tick, scale_.motor_pulses_per_turn);
   reading.handwheel_rpm = speed(&Sample::handwheel_edges, &Sample::handwheel_edge_tick,

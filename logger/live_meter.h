@@ -22,6 +22,9 @@ struct LiveScale {
   double handwheel_pulses_per_turn = 0;  ///< 0: no such tachometer
   std::optional<Calibration> calibration;
   std::optional<double> zero_counts;  ///< until a zero of the run itself is taken
+  /// False where a held hand wheel or a machine lies between motor and arm: then the torque on the
+  /// arm is not the motor's.
+  bool arm_feels_motor = true;
   double supply_v_per_count = 0;
   double temperature_c_per_count = 0;
   double temperature_c_offset = 0;
@@ -38,8 +41,9 @@ struct LiveReading {
   std::optional<double> torque_nm;
   std::optional<double> torque_counts;  ///< mean raw count, for rigs without a calibration
   std::optional<double> supply_v, temperature_c;
+  bool arm_feels_motor = true;  ///< see LiveScale
 
-  /// Watts on the motor's shaft, when both torque and motor speed are known.
+  /// Watts on the motor's shaft, when torque and motor speed are known and belong together.
   std::optional<double> power_w() const;
 };
 

@@ -80,6 +80,8 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
   RecordingResult result;
   result.run = run.id;
   LiveScale known = scale;
+  known.arm_feels_motor =
+      run.kind == RunKind::kBrake || run.kind == RunKind::kNoLoad || run.kind == RunKind::kSpinUp;
   if (const auto rig = identity()) known.describe(*rig);
   meter.begin(known);
   WriterOptions writer_options = options_.writer;

@@ -3,6 +3,8 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <cmath>
 #include <cstdio>
 
 namespace loadline {
@@ -34,7 +36,7 @@ void Progress::at(double done) {
   shown_ = true;
   const double left = elapsed * (total_ - done) / done;
   fmt::print(stderr, "\r\033[K{}: {:.0f} %, {:.0f} s left", what_, 100 * done / total_,
-             left < 0 ? 0 : left);
+             std::ceil(std::max(left, 0.0)));
   std::fflush(stderr);
 }
 

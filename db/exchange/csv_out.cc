@@ -86,7 +86,8 @@ std::string csv_number(double value) {
   return std::isnan(value) ? std::string() : fmt::format("{}", value);
 }
 
-std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out) {
+std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out,
+                        const std::function<void(double)>& progress) {
   const std::vector<int> used = used_columns(book, book.run(run).id);
   if (used.size() < 2 || used.front() != 0)
     throw Error(Fault::kInput, fmt::format("run {} has no reading that could be written: it lacks "
@@ -98,10 +99,12 @@ std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out) {
   out << columns << "\n";
   Statement select(book.handle(), "SELECT " + columns + " FROM reading WHERE run_id = ?");
   select.with(run);
+  constexpr std::int64_t kTellEvery = 4096;  // rows
   std::int64_t rows = 0;
   fmt::memory_buffer line;
   for (; select.step(); ++rows) {
     line.clear();
+    if (progress && rows % kTellEvery == 0) progress(static_cast<double>(rows));
     for (std::size_t i = 0; i < used.size(); ++i) {
       if (i > 0) line.push_back(',');
       const double value = select.real(static_cast<int>(i));

@@ -5,6 +5,7 @@
 // begins with = + - @, a tab or a carriage return) gets an apostrophe in front.
 #pragma once
 
+#include <functional>
 #include <ostream>
 #include <string>
 
@@ -20,8 +21,10 @@ std::string csv_number(double value);
 /// A run under the header of `import`, without the columns that hold nothing. A recorded run is
 /// given as readings: speed by reciprocal count from one sample to the next (empty where no edge
 /// came), torque through the newest calibration of its rig and the run's zeros. Returns the number
-/// of rows. Error(kInput) for a run in which nothing but time could be written.
-std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out);
+/// of rows; `progress` (may be empty) is told how many are written. Error(kInput) for a run in
+/// which nothing but time could be written.
+std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out,
+                        const std::function<void(double)>& progress = {});
 
 /// All parts of a kind: name, the kind's fields, note, uuid.
 std::int64_t export_parts(const Book& book, PartKind kind, std::ostream& out);

@@ -5,6 +5,7 @@
 #include <iostream>
 #include <sstream>
 
+#include "db/basis/progress.h"
 #include "db/exchange/csv_out.h"
 #include "db/verbs/verbs.h"
 
@@ -13,11 +14,19 @@ namespace {
 
 namespace po = boost::program_options;
 
+/// The run as a file, which may take a while.
+std::int64_t write_run(const Book& book, std::int64_t run, std::ostream& out) {
+  Progress progress("export", static_cast<double>(book.run(run).sample_count));
+  return export_run(book, run, out, [&](double rows) { progress.at(rows); });
+}
+
 std::int64_t write_table(const Book& book, const Arguments& arguments, std::ostream& out) {
   const std::string& what =
       arguments.name(0, "what to export (run NUMBER, runs, curves or a kind of part)");
-  if (what == "run")
-    return export_run(book, run_number(arguments.name(1, "the number of the run")), out);
+  if (what == "run") {
+    const std::int64_t run = run_number(arguments.name(1, "the number of the run"));
+    return &out == &std::cout ? export_run(book, run, out) : write_run(book, run, out);
+  }
   if (arguments.names().size() > 1)
     throw Error(Fault::kInput, fmt::format("'{}' is one word too many; {} are exported all "
                                            "together.",

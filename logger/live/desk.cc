@@ -62,19 +62,13 @@ Json mounted_json(const Mounting& mounting) {
   return mounted;
 }
 
-/// With a machine in between, or a held hand wheel, the arm's torque is not that of the motor.
-bool arm_feels_the_motor(const std::optional<RecordOrder>& order) {
-  return !order || order->kind == RunKind::kBrake || order->kind == RunKind::kNoLoad ||
-         order->kind == RunKind::kSpinUp;
-}
-
-Json reading_json(const LiveReading& reading, bool with_power) {
+Json reading_json(const LiveReading& reading) {
   return {{"elapsed_s", reading.elapsed_s},
           {"motor_rpm", optional_number(reading.motor_rpm)},
           {"handwheel_rpm", optional_number(reading.handwheel_rpm)},
           {"torque_nm", optional_number(reading.torque_nm)},
           {"torque_counts", optional_number(reading.torque_counts)},
-          {"power_w", with_power ? optional_number(reading.power_w()) : Json()},
+          {"power_w", optional_number(reading.power_w())},
           {"supply_v", optional_number(reading.supply_v)},
           {"temperature_c", optional_number(reading.temperature_c)}};
 }
@@ -237,7 +231,7 @@ Json LiveDesk::state(std::size_t& from) const {
                 {"run", view_.run},
                 {"kind", order_ ? Json(run_kind_name(order_->kind)) : Json()},
                 {"mounted", order_ ? mounted_json(order_->mounting) : Json::object()},
-                {"reading", reading_json(view_.reading, arm_feels_the_motor(order_))},
+                {"reading", reading_json(view_.reading)},
                 {"samples", view_.counts.samples},
                 {"committed", view_.committed},
                 {"lost", view_.counts.lost},

@@ -10,6 +10,7 @@
 #include "logger/belt_plan.h"
 #include "logger/calibration_points.h"
 #include "logger/live/coverage.h"
+#include "logger/live/desk.h"
 #include "logger/live/gate.h"
 #include "logger/mounting.h"
 #include "logger/slip_verdict.h"
@@ -247,6 +248,56 @@ TEST_CASE("The hint names the widest part of the speed range without points") {
   for (int rpm = 250; rpm < 10'000; rpm += 100)
     if (rpm < 4000 || rpm > 7000) coverage.take(rpm);
   CHECK(coverage.hint() == "Few points from 4,000 to 7,000 rpm: go through there slowly.");
+}
+
+namespace {
+
+/// What the desk is told every tenth of a second for `seconds`: 100 rpm more each second.
+void show_for(LiveDesk& desk, double seconds, double from_s = 0) {
+  for (int i = 0; i < static_cast<int>(seconds * 10); ++i) {
+    RecordingView view;
+    view.reading.elapsed_s = from_s + i * 0.1;
+    view.reading.motor_rpm = 100 * view.reading.elapsed_s;
+    view.reading.torque_nm = 0.1;
+    desk.show(view);
+  }
+}
+
+}  // namespace
+
+TEST_CASE("Between runs the trace keeps two minutes; of a run it keeps all, thinned") {
+  LiveDesk desk(true);
+  desk.rest("");
+  show_for(desk, 300);
+  std::size_t from = 0;
+  Json state = desk.state(from);
+  CHECK(state["points"].front()[0].get<double>() == doctest::Approx(300 - 0.1 - 120).epsilon(1e-3));
+  CHECK(state["points"].back()[0].get<double>() == doctest::Approx(299.9));
+  CHECK(state["coverage"].is_null());
+
+  RecordOrder order;
+  desk.begin(order);
+  show_for(desk, 3000);
+  from = 0;
+  state = desk.state(from);
+  CHECK(state["points"].front()[0].get<double>() == 0);
+  CHECK(state["points"].back()[0].get<double>() == doctest::Approx(2999.9).epsilon(1e-3));
+  CHECK(state["points"].size() > 2000);
+  CHECK(state["points"].size() < 8000);
+  CHECK(state["coverage"]["highest_rpm"].get<double>() == doctest::Approx(299'990).epsilon(1e-3));
+  CHECK(desk.state(from)["points"].empty());  // only what is new
+
+  RecordReport report;
+  report.run.kind = RunKind::kBrake;
+  desk.end(report);
+  show_for(desk, 30, 3100);  // the rig is listened to again
+  from = 0;
+  state = desk.state(from);
+  CHECK(state["phase"] == "ended");
+  CHECK(state["points"].back()[0].get<double>() == doctest::Approx(2999.9).epsilon(1e-3));
+  CHECK(state["reading"]["elapsed_s"].get<double>() > 3100);  // the figures are live
+  desk.rest("unplugged");
+  CHECK(desk.state(from)["reading"]["motor_rpm"].is_null());  // and stale ones do not stay
 }
 
 TEST_CASE("Names are quoted for the shell exactly where it needs it") {
