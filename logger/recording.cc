@@ -16,9 +16,6 @@ using std::chrono::milliseconds;
 constexpr auto kAttendEvery = milliseconds(50);
 constexpr std::size_t kMostWaitingLive = 1'000'000;  // samples: minutes of the fastest rig
 constexpr std::size_t kMostWaitingReplay = 65'536;   // a file waits gladly
-/// A shaft at rest carries torque when this share of the largest torque seen is on the arm.
-constexpr double kLoadedShare = 0.15;
-constexpr double kLeastLoadNm = 0.005;
 /// Before a slip check the cell rests for so long, so that its zero is known.
 constexpr double kRestForZeroS = 3;
 /// A zero after the run may differ from the one before by this share of the largest deflection:
@@ -193,24 +190,17 @@ RecordingView Recording::view(const BookWriter& writer, const LiveMeter& meter, 
 }
 
 void Recording::watch_standstill(RecordingView& view) {
-  if (!options_.standstill_watched || !view.reading.torque_nm) return;
-  const double torque = std::abs(*view.reading.torque_nm);
-  loaded_nm_ = std::max(loaded_nm_, torque);
-  const bool held = view.reading.motor_at_rest && loaded_nm_ > kLeastLoadNm &&
-                    torque > std::max(kLeastLoadNm, kLoadedShare * loaded_nm_);
-  if (!held) {
-    still_since_s_.reset();
-    return;
-  }
-  if (!still_since_s_) still_since_s_ = view.reading.elapsed_s;
-  view.standstill_s = view.reading.elapsed_s - *still_since_s_;
+  if (!options_.standstill_watched) return;
+  standstill_.take(view.reading);
+  if (!standstill_.since_s()) return;
+  view.standstill_s = standstill_.held_s();
   view.standstill_too_long = view.standstill_s > options_.standstill_limit_s;
   if (!view.standstill_too_long) return;
   if (late_events_.empty() || late_events_.back().length_s > view.standstill_s)
     late_events_.emplace_back();
   RunEvent& event = late_events_.back();
   event.kind = "marker";
-  event.tick = std::llround(*still_since_s_ * reader_.tick_hz());
+  event.tick = std::llround(*standstill_.since_s() * reader_.tick_hz());
   event.length_s = view.standstill_s;
   event.detail = "the motor was held at standstill under torque";
 }

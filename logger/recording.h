@@ -15,6 +15,7 @@
 #include "logger/intake.h"
 #include "logger/live_meter.h"
 #include "logger/port.h"
+#include "logger/standstill_watch.h"
 
 namespace loadline {
 
@@ -108,10 +109,9 @@ class Recording {
   std::optional<RawCapture> capture_;
   Mailbox mailbox_;
   Intake intake_;
-  std::optional<double> still_since_s_;
+  StandstillWatch standstill_;
   std::optional<double> moving_since_s_;
   std::vector<RunEvent> late_events_;
-  double loaded_nm_ = 0;  // largest torque seen
 };
 
 }  // namespace loadline

@@ -115,6 +115,10 @@
     now.data.length = 0;
     const r = state.reading;
     if (known(r.motor_rpm) && known(r.torque_nm)) now.data.push({ x: r.motor_rpm, y: r.torque_nm });
+    // Noise around zero is no reason for half a plot below it.
+    const torques = readings.data.map((p) => p.y);
+    const least = torques.reduce((a, b) => Math.min(a, b), 0), most = torques.reduce((a, b) => Math.max(a, b), 0.01);
+    scatter.options.scales.y.min = least > -0.1 * most ? 0 : undefined;
     if (state.points.length || state.anew) {
       scatter.update("none");
       time.update("none");

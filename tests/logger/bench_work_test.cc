@@ -14,6 +14,7 @@
 #include "logger/live/gate.h"
 #include "logger/mounting.h"
 #include "logger/slip_verdict.h"
+#include "logger/standstill_watch.h"
 #include "tests/logger/support/bench_book.h"
 
 using namespace loadline;
@@ -298,6 +299,28 @@ TEST_CASE("Between runs the trace keeps two minutes; of a run it keeps all, thin
   CHECK(state["reading"]["elapsed_s"].get<double>() > 3100);  // the figures are live
   desk.rest("unplugged");
   CHECK(desk.state(from)["reading"]["motor_rpm"].is_null());  // and stale ones do not stay
+}
+
+TEST_CASE("A motor that hardly turns under torque is held, one that is free or turning is not") {
+  StandstillWatch watch;
+  LiveReading reading;
+  const auto take = [&](double at_s, double rpm, double torque_nm, bool at_rest) {
+    reading.elapsed_s = at_s;
+    reading.motor_rpm = rpm;
+    reading.torque_nm = torque_nm;
+    reading.motor_at_rest = at_rest;
+    watch.take(reading);
+    return watch.held_s();
+  };
+  CHECK(take(0, 0, 0.001, true) == 0);    // at rest before the run, the arm free
+  CHECK(take(5, 3000, 0.2, false) == 0);  // braked
+  CHECK(take(10, 20, 0.3, false) == 0);   // from here on it creeps
+  CHECK(take(12, 0, 0.3, true) == 2);     // and stands
+  CHECK(take(13, 30, -0.3, false) == 3);  // whichever way the arm presses
+  CHECK(watch.since_s() == 10);
+  CHECK(take(14, 2000, 0.25, false) == 0);  // let go in time
+  CHECK(take(20, 0, 0.02, true) == 0);      // switched off; a little is left on the arm
+  CHECK_FALSE(watch.since_s());
 }
 
 TEST_CASE("Names are quoted for the shell exactly where it needs it") {
