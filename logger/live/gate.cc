@@ -82,7 +82,7 @@ std::string Gate::exchange(const std::string& code) {
     ++wrong_;
     return {};
   }
-  const std::string token = random_word(32);
+  std::string token = random_word(32);
   tokens_.insert(token);
   wrong_ = 0;
   new_code();
