@@ -12,10 +12,11 @@ namespace loadline {
 namespace {
 
 constexpr std::size_t kLongestLine = 1 << 20;
+constexpr std::size_t kFirstBuffer = 1 << 16;  // grows only for a line that is longer
 
 }  // namespace
 
-CsvLines::CsvLines(const std::string& path) : path_(path), buffer_(2 * kLongestLine) {
+CsvLines::CsvLines(const std::string& path) : path_(path), buffer_(kFirstBuffer) {
   std::error_code ignored;
   if (std::filesystem::is_directory(path, ignored))
     throw Error(Fault::kInput, fmt::format("{} is a folder; name a CSV file in it.", path));
@@ -34,6 +35,7 @@ bool CsvLines::fill() {
   std::memmove(buffer_.data(), buffer_.data() + begin_, end_ - begin_);
   end_ -= begin_;
   begin_ = 0;
+  if (end_ == buffer_.size()) buffer_.resize(2 * end_);
   const std::size_t got = std::fread(buffer_.data() + end_, 1, buffer_.size() - end_, file_.get());
   if (got == 0 && std::ferror(file_.get()))
     throw Error(Fault::kInput,

@@ -92,6 +92,16 @@ TEST_CASE("more rows than a block, and lines across the pieces of the file, arri
   }
 }
 
+TEST_CASE("a line longer than the first piece of the file arrives whole, up to 2^20 bytes") {
+  for (const int blanks : {65'500, 65'536, 200'000, (1 << 20) - 3}) {
+    const auto all = read("time_s,motor_rpm\n0," +
+                          std::string(static_cast<std::size_t>(blanks), ' ') + "7\n1,8\n");
+    REQUIRE(all.size() == 2);
+    CHECK(all[0].motor_rpm == 7);
+    CHECK(all[1].motor_rpm == 8);
+  }
+}
+
 TEST_CASE("each refusal names line and column") {
   struct Row {
     const char* text;
