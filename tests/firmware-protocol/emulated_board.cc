@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdarg>
 #include <cstdio>
+#include <cstdlib>
 #include <cstring>
 #include <deque>
 #include <functional>
@@ -203,7 +204,17 @@ EmulatedBoard::EmulatedBoard(const std::string& image, int converter_hz)
       &m);
 }
 
-EmulatedBoard::~EmulatedBoard() { avr_terminate(machine_->avr); }
+EmulatedBoard::~EmulatedBoard() {
+  avr_terminate(machine_->avr);
+  std::free(machine_->avr);
+  const elf_firmware_t& firmware = machine_->firmware;
+  for (std::uint32_t n = 0; n < firmware.symbolcount; ++n) std::free(firmware.symbol[n]);
+  std::free(firmware.symbol);
+  std::free(firmware.flash);
+  std::free(firmware.eeprom);
+  std::free(firmware.fuse);
+  std::free(firmware.lockbits);
+}
 
 void EmulatedBoard::motor_edge(double at_s) { machine_->pulse(at_s, 'B', kMotorPin); }
 void EmulatedBoard::handwheel_edge(double at_s) { machine_->pulse(at_s, 'D', kWheelPin); }
