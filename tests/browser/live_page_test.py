@@ -143,11 +143,13 @@ class Bench(unittest.TestCase):
         process = subprocess.Popen(words, stdout=subprocess.DEVNULL)
 
         def end():
-            process.terminate()
+            if process.poll() is None:
+                process.terminate()
             process.wait(PATIENCE)
             if os.path.lexists(self.line):
                 os.unlink(self.line)
         self.addCleanup(end)
+        return end
 
     def until(self, condition, what):
         self.assertTrue(self.browser.wait(condition, PATIENCE),
@@ -280,23 +282,45 @@ class Bench(unittest.TestCase):
         self.assertGreater(self.browser.run(f"return {count}"), 60, "the run's trace is gone")
         self.quiet(logger.url)
 
-    def test_a_slip_check_counts_down_and_is_judged(self):
-        before = len(self.runs())
-        logger = self.watch()
-        self.rig("slip-check", "run.lead_s=5")
-        self.browser.open(logger.url)
-        self.until("document.getElementById('phase').textContent === 'Ready'", "the rig is heard")
-        # The plan of two belts stands open at its first step.
+    def start_the_plans_slip_check(self):
+        """The plan of two belts stands open at its first step; gives the belt."""
+        self.until("document.getElementById('rpm').textContent !== '–'", "the rig is heard")
         self.assertRegex(self.text("plan-name"), "autumn: step 1 of 2")
-        belt = re.search(r"Mount belt (ring|link)", self.text("plan")).group(1)
+        belt = re.search(r"[Bb]elt (ring|link)", self.text("plan")).group(1)
         self.press("plan-take")
         self.assertEqual(self.browser.run("return ['kind', 'machine', 'motor', 'belt'].map((id) => "
                                           "document.getElementById(id).value)"),
                          ["slip-check", "Wren", MOTOR, belt])
         self.press("read")
         self.press("start")
+        return belt
+
+    def sees_before_the_run_ends(self, logger, condition):
+        said = len(logger.said)  # it says how each run ended
+        end = time.monotonic() + PATIENCE
+        while time.monotonic() < end and len(logger.said) == said:
+            if self.browser.run(f"return {condition}"):
+                return True
+        return False
+
+    def test_a_slip_check_counts_down_and_is_judged(self):
+        before = len(self.runs())
+        logger = self.watch()
+        self.browser.open(logger.url)
         alarm = "document.getElementById('alarm').textContent"
-        self.until(f"/n in \\d s/.test({alarm})", "the countdown to switching on")
+        on = f"/n in \\d+ s/.test({alarm})"
+        # The simulated hand throws the switch so long after the rig is first heard; on a machine
+        # that is too busy to press Start until then, it is given longer.
+        for lead in (5, 30, 120):
+            end_rig = self.rig("slip-check", f"run.lead_s={lead}")
+            belt = self.start_the_plans_slip_check()
+            if self.sees_before_the_run_ends(logger, on):
+                break
+            end_rig()
+            before = len(self.runs())
+            self.until("document.getElementById('what').textContent.includes('port')", "no rig")
+        else:
+            self.fail("the countdown to switching on was never seen")
         self.until(f"/^Switch off in \\d\\.\\d s/.test({alarm})", "the countdown to switching off")
         self.assertEqual(self.text("power"), "–")  # the arm holds the wheel: no shaft power
         self.phase("ended")
