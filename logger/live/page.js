@@ -245,7 +245,7 @@
         (plan.motor_pulley ? ` on motor pulley ${plan.motor_pulley}` : "") + ". ") +
         (plan.kind === "slip-check" ? (plan.again ? `Belt ${plan.belt} is not set yet: slip check again.` : "Then the slip check.")
           : `Belt ${plan.belt} is set: free the hand wheel, then the top speed.`));
-      el("plan-take").hidden = plan.done;
+      el("plan-take").hidden = plan.done || !state.may_start;
     }
     fitForm();
   };
@@ -347,6 +347,8 @@
     show("phase", "No connection");
     show("what", "The logger has ended, or the network is away; this page tries again by itself.");
     show("clock", "");
+    for (const id of ["rpm", "torque", "power"]) figure(id, "–");  // what is stale is not shown as now
+    el("alarm").hidden = true;
     el("start").disabled = el("stop").disabled = true;
   };
 })();

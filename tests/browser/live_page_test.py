@@ -95,6 +95,8 @@ class Watch:
         return json.loads(event.removeprefix("data: "))
 
     def end(self):
+        if self.process.poll() is not None:
+            return
         self.process.send_signal(signal.SIGTERM)
         self.process.wait(PATIENCE)
         self.process.stderr.close()
@@ -281,6 +283,11 @@ class Bench(unittest.TestCase):
         self.assertGreater(said, 8 * 60)
         self.assertGreater(self.browser.run(f"return {count}"), 60, "the run's trace is gone")
         self.quiet(logger.url)
+
+        # A page whose logger is gone says so, and shows no stale figure as if it were now.
+        logger.end()
+        self.until("document.getElementById('phase').textContent === 'No connection'", "the end")
+        self.assertEqual([self.text(name) for name in ("rpm", "torque", "power")], ["–"] * 3)
 
     def start_the_plans_slip_check(self):
         """The plan of two belts stands open at its first step; gives the belt."""
