@@ -1,5 +1,7 @@
 #include "firmware-protocol/simrig/scenario.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <boost/program_options.hpp>
 #include <cmath>
@@ -243,7 +245,8 @@ std::vector<double> numbers(const std::string& list, const std::string& where) {
       used = 0;
     }
     if (used == 0 || part.find_first_not_of(" \t", used) != std::string::npos)
-      throw ScenarioError(where + " holds '" + part + "', which is no number; write 90,120,150.");
+      throw ScenarioError(
+          fmt::format("{} holds '{}', which is no number; write 90,120,150.", where, part));
     values.push_back(value);
   }
   return values;
@@ -399,8 +402,9 @@ Scenario parse_scenario(const std::string& text, const std::vector<std::string>&
     po::store(po::parse_config_file(in, options), map);
     po::notify(map);
     for (const auto& [key, value] : map)
-      if (const auto* number = boost::any_cast<double>(&value.value()))
-        require(std::isfinite(*number), name + ": " + key + " must be a finite number.");
+      if (const auto* number = boost::any_cast<double>(&value.value());
+          number && !std::isfinite(*number))
+        throw ScenarioError(fmt::format("{}: {} must be a finite number.", name, key));
   } catch (po::error& problem) {
     throw ScenarioError(name + ": " + option_error_text(problem) +
                         "; loadline-simrig --keys lists what a scenario can say.");

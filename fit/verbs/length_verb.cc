@@ -26,6 +26,7 @@ struct LengthQuestion {
 
 LengthWanted wanted_from_positions(const std::vector<std::pair<double, DriveLength>>& positions) {
   std::vector<double> lengths;
+  lengths.reserve(positions.size() + 1);
   for (const auto& [centre, geometry] : positions) lengths.push_back(geometry.length_mm);
   if (lengths.size() == 2) lengths.insert(lengths.begin() + 1, (lengths[0] + lengths[1]) / 2);
   return wanted_from_cords(lengths);
