@@ -196,6 +196,7 @@ void set_supply(Layout& layout, std::span<const TopSpeed> runs, const CompareOpt
   const double middle = median(volts);
   result.supply_v = middle;
   std::vector<double> logs;
+  logs.reserve(volts.size());
   for (const double v : volts) logs.push_back(std::log(v / middle));
   if (spread(logs) < options.least_supply_spread) {
     result.notes.push_back(

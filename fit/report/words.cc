@@ -7,10 +7,10 @@ namespace loadline {
 
 const std::vector<std::string>& care_sentences() {
   static const std::vector<std::string> sentences = {
-      "Motors here run on mains voltage. Wiring, earthing and testing follow the electrical code "
-      "of your country; where it asks for a licensed person, have one do it.",
-      "Guard belt, pulleys and brake drum. Keep fingers, sleeves, hair and cords away; take the "
-      "needle out before a machine is driven.",
+      ("Motors here run on mains voltage. Wiring, earthing and testing follow the electrical code "
+       "of your country; where it asks for a licensed person, have one do it."),
+      ("Guard belt, pulleys and brake drum. Keep fingers, sleeves, hair and cords away; take the "
+       "needle out before a machine is driven."),
       "A held rotor overheats within seconds. Hold it for two seconds at most, then let it cool.",
       "Let nothing turn faster than its maker permits; flywheels and discs can burst.",
       "The figures below are measurements with limits, no permission to run a part at them."};
