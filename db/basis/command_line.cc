@@ -201,8 +201,27 @@ int run_verb(const Verb& verb, const std::vector<std::string>& words) {
   return verb.run(Arguments(std::move(values), std::move(given)));
 }
 
-int dispatch(const Program& program, const std::vector<std::string>& words) {
+// --book and --json belong to every verb, and hands type them before it as well.
+std::vector<std::string> verb_first(const std::vector<std::string>& words) {
+  std::size_t at = 0;
+  while (at < words.size()) {
+    if (words[at] == "--book" && at + 1 < words.size())
+      at += 2;
+    else if (words[at] == "--json" || words[at].starts_with("--book="))
+      ++at;
+    else
+      break;
+  }
+  if (at == words.size()) return words;
+  std::vector<std::string> ordered{words[at]};
+  ordered.insert(ordered.end(), words.begin(), words.begin() + static_cast<std::ptrdiff_t>(at));
+  ordered.insert(ordered.end(), words.begin() + static_cast<std::ptrdiff_t>(at) + 1, words.end());
+  return ordered;
+}
+
+int dispatch(const Program& program, const std::vector<std::string>& given) {
   const bool single = program.verbs.size() == 1 && program.verbs[0].name.empty();
+  const std::vector<std::string> words = single ? given : verb_first(given);
   const std::string first = words.empty() ? "" : words[0];
   if (first == "--version") {
     std::cout << program.name << " " << LOADLINE_VERSION << "\n";

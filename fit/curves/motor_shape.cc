@@ -1,12 +1,10 @@
 #include "fit/curves/motor_shape.h"
 
-#include <ceres/jet.h>
-
 #include <Eigen/Dense>
-#include <array>
 #include <cmath>
 
 #include "fit/curves/equations.h"
+#include "fit/curves/shape_of.h"
 
 namespace loadline {
 namespace {
@@ -25,42 +23,6 @@ constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 // Saturation σ times the torque scale: 0 for iron that stays linear, about 0.5 for a hard-driven
 // one.
 constexpr double kSaturation = 0.2, kSaturationSd = 0.8;
-
-template <typename Equation>
-class ShapeOf : public MotorShape {
- public:
-  static constexpr int kSize = Equation::kParameters;
-  explicit ShapeOf(const SweepScale& scale) : scale_(scale) {}
-  int size() const override { return kSize; }
-  void torque(const VectorXd& p, double speed, double volts, double heat,
-              Torque& out) const override {
-    using Jet = ceres::Jet<double, kSize + 2>;
-    std::array<Jet, kSize> parameters;
-    for (int i = 0; i < kSize; ++i) parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
-    const Jet t =
-        Equation::torque(parameters.data(), Jet(speed, kSize), volts, Jet(heat, kSize + 1));
-    out.value = t.a;
-    out.by_p = t.v.template head<kSize>();
-    out.by_speed = t.v[kSize];
-    out.by_heat = t.v[kSize + 1];
-  }
-  MatrixXd prior_root() const override { return MatrixXd::Zero(0, kSize); }
-  VectorXd prior_mean() const override { return VectorXd::Zero(kSize); }
-
- protected:
-  SweepScale scale_;
-};
-
-// All parameters positive: their logarithms are fitted.
-template <typename Equation>
-class LogShape : public ShapeOf<Equation> {
- public:
-  using ShapeOf<Equation>::ShapeOf;
-  VectorXd natural(const VectorXd& u) const override { return u.array().exp(); }
-  MatrixXd natural_by_internal(const VectorXd& u) const override {
-    return u.array().exp().matrix().asDiagonal();
-  }
-};
 
 class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
  public:

@@ -9,7 +9,12 @@ namespace {
 
 constexpr int kScan = 400;
 
-double highest_speed_to_scan(const Curve& curve) { return 4 * std::max(curve.speed_high, 1.0); }
+// A spline has nothing beyond its measured range (NaN); an equation is followed well beyond it.
+bool only_measured(const Curve& curve) { return curve.model == "smooth"; }
+
+double highest_speed_to_scan(const Curve& curve) {
+  return only_measured(curve) ? curve.speed_high : 4 * std::max(curve.speed_high, 1.0);
+}
 
 // d/dp of the slope dT/dω, by central differences of the gradient.
 Eigen::VectorXd slope_gradient(const Curve& curve, double speed) {
@@ -56,14 +61,16 @@ std::optional<CurveResult> no_load_speed(const Curve& curve) {
 
 std::optional<PeakPower> peak_power(const Curve& curve) {
   const auto top = no_load_speed(curve);
-  const double end = top ? top->value : 1.5 * curve.speed_high;
+  const double start = only_measured(curve) ? curve.speed_low : 0;
+  const double end = top ? top->value : (only_measured(curve) ? 1 : 1.5) * curve.speed_high;
   const auto power = [&](double w) { return w * curve.torque(w); };
+  const auto at = [&](int i) { return start + (end - start) * i / kScan; };
   int best = 0;
   for (int i = 1; i <= kScan; ++i)
-    if (power(end * i / kScan) > power(end * best / kScan)) best = i;
+    if (power(at(i)) > power(at(best))) best = i;
   if (best == 0 || best == kScan) return std::nullopt;
-  const auto minimum = boost::math::tools::brent_find_minima(
-      [&](double w) { return -power(w); }, end * (best - 1) / kScan, end * (best + 1) / kScan, 40);
+  const auto minimum = boost::math::tools::brent_find_minima([&](double w) { return -power(w); },
+                                                             at(best - 1), at(best + 1), 40);
   const double speed = minimum.first;
   const double second = 2 * curve.slope(speed) + speed * curvature(curve, speed);
   if (!(second < 0)) return std::nullopt;

@@ -32,16 +32,34 @@ double outlier_weight(double u) {
   return (1 - x * x) * (1 - x * x);
 }
 
+// Scale of the residuals about each value: that of the bulk, or of its stretch of the run where a
+// brake chatters more than elsewhere. A knock is short against a stretch and does not raise it.
+constexpr std::size_t kStretches = 30, kLeastStretch = 60;
+std::vector<double> local_scale(const std::vector<double>& residuals, double bulk) {
+  const std::size_t length = std::max(kLeastStretch, residuals.size() / kStretches);
+  std::vector<double> scale(residuals.size(), bulk);
+  for (std::size_t first = 0; first < residuals.size(); first += length) {
+    const std::size_t last = std::min(first + length, residuals.size());
+    if (last - first < kLeastStretch / 2) continue;
+    const std::vector<double> part(residuals.begin() + static_cast<std::ptrdiff_t>(first),
+                                   residuals.begin() + static_cast<std::ptrdiff_t>(last));
+    const double own = robust_sd(part);
+    for (std::size_t i = first; i < last; ++i) scale[i] = std::max(bulk, own);
+  }
+  return scale;
+}
+
 // Noise of one sweep from the present residuals. `floor` is what alignment and the file's digits
 // leave unexplained even in perfect data.
 void update_noise(SweepNoise& noise, const std::vector<double>& residuals, double fitted,
                   double floor) {
   // The scale from the bulk, then from all that keep their weight.
   const double bulk = std::max(robust_sd(residuals), kOutlierFloor / kNoiseFloor * floor);
+  const std::vector<double> scale = local_scale(residuals, bulk);
   double squares = 0, kept = 0;
   std::vector<double> weighted(residuals.size());
   for (std::size_t i = 0; i < residuals.size(); ++i) {
-    noise.weight[i] = outlier_weight(residuals[i] / bulk);
+    noise.weight[i] = outlier_weight(residuals[i] / scale[i]);
     weighted[i] = residuals[i] * std::sqrt(noise.weight[i]);
     squares += weighted[i] * weighted[i];
     kept += noise.weight[i];
@@ -169,13 +187,13 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
   return {at(torques, 0.98), at(speeds, 0.995), at(speeds, 0.005)};
 }
 
-std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input) {
+std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput& input) {
   auto result = std::make_unique<SweepFit>();
   SweepFit& fit = *result;
   for (const BenchRun* run : input.runs)
     fit.sweeps.push_back(make_sweep(run->readings, run->speed, input.options));
   const SweepScale scale = sweep_scale(fit.sweeps);
-  fit.shape = motor_shape(model, scale, input.own_drag);
+  fit.shape = make(scale);
   // A run that saw only the fast end saw only small torques; its zero wanders like any other's.
   const double reach = 1 + 2 * std::max(0.0, scale.lowest) / scale.speed;
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
@@ -207,6 +225,11 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
   finish(fit);
   fit.usable = true;
   return result;
+}
+
+std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input) {
+  return fit_sweeps(
+      [&](const SweepScale& scale) { return motor_shape(model, scale, input.own_drag); }, input);
 }
 
 bool settle(SweepFit& fit) {

@@ -2,6 +2,7 @@
 // agree.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <optional>
 #include <vector>
@@ -53,6 +54,9 @@ struct SweepFit {
   double bow_sd = 0;
 };
 
+using ShapeMaker = std::function<std::unique_ptr<MotorShape>(const SweepScale& scale)>;
+/// Fits the shape that `make` gives for the size of these data.
+std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput& input);
 /// `model` as in motor_shape().
 std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input);
 

@@ -51,10 +51,13 @@ class SweepProblem final : public Residuals {
   /// Supply ratio of a row.
   double volts_ratio(double volts) const;
 
- private:
-  double warm_sd(std::size_t j) const;
+  /// Predicted reading of `row`; `by_nuisance` (kNuisances values, or null) by the standardised
+  /// nuisances.
   double predict(const Eigen::VectorXd& p, const double* q, const Sweep& sweep, const SweepRow& row,
                  MotorShape::Torque& torque, double* by_nuisance) const;
+
+ private:
+  double warm_sd(std::size_t j) const;
   const MotorShape& shape_;
   const std::vector<Sweep>& sweeps_;
   const std::vector<NoLoadPoint>& no_load_;

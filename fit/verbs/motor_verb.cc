@@ -1,5 +1,7 @@
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "db/basis/progress.h"
 #include "db/basis/units.h"
 #include "fit/curves/motor_fit.h"
@@ -32,9 +34,11 @@ MotorFitOptions options_from(const Arguments& arguments) {
 std::string budget_text(const MotorFit& fit) {
   std::string text =
       "Standard uncertainty by source (standstill N·m, no-load rpm, peak W, at rpm):\n";
+  std::size_t widest = 0;
+  for (const BudgetLine& line : fit.budget) widest = std::max(widest, line.source.size());
   for (const BudgetLine& line : fit.budget)
     text +=
-        fmt::format("  {:<14} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source,
+        fmt::format("  {:<{}} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source, widest,
                     line.stall_torque, line.no_load_speed, line.peak_power, line.peak_power_speed);
   return text;
 }

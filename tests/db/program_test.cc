@@ -55,6 +55,18 @@ TEST_CASE("the book is named by --book, else by LOADLINE_BOOK, else it is bench.
   CHECK(std::filesystem::exists(bench.path("bench.book")));
 }
 
+TEST_CASE("--book and --json may stand before the verb as well") {
+  const Bench bench;
+  CHECK(bench.db("--book first.book init").status == 0);
+  CHECK(bench.db("--book=first.book add motor A").status == 0);
+  const Outcome before = bench.db("--json --book first.book list motors");
+  CHECK(before.status == 0);
+  CHECK(before.out == bench.db("list motors --book first.book --json").out);
+  CHECK(has(before.out, "\"A\""));
+  CHECK(bench.db("--book first.book").status == 2);
+  CHECK(bench.db("--nonsense list").status == 2);
+}
+
 TEST_CASE("a second init says that the book exists and leaves it as it is") {
   const Bench bench;
   CHECK(has(bench.db("init").out, "Made the book bench.book"));

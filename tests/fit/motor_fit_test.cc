@@ -171,6 +171,36 @@ TEST_CASE("the budget's sources add up to the whole, by variance") {
   CHECK(std::sqrt(sum) == doctest::Approx(fit.budget.back().peak_power).epsilon(1e-6));
 }
 
+TEST_CASE("the smooth model follows a motor that no equation describes, and says nothing beyond") {
+  // A governor's contact lets go at 300 rad/s: the torque falls by a third of itself within 30
+  // rad/s.
+  const auto torque = [](double w) {
+    return 0.5 * (1 - w / 700) * (1 - 0.35 / (1 + std::exp(-(w - 300) / 15)));
+  };
+  double peak = 0;
+  for (double w = 1; w < 680; w += 0.25) peak = std::max(peak, w * torque(w));
+  BrakeBench bench;
+  bench.torque = torque;
+  bench.top = 660;
+  bench.noise = 0.003;
+  const MotorFit equation = fit_rows(bench.rows(), bench.inertia);
+  CHECK_FALSE(holds(equation.peak_power, peak));
+  MotorFitOptions options;
+  options.model = "smooth";
+  const MotorFit smooth = fit_rows(bench.rows(), bench.inertia, options);
+  CHECK(smooth.curve.model == "smooth");
+  CHECK(holds(smooth.peak_power, peak));
+  CHECK(smooth.residual_rms < 0.6 * equation.residual_rms);
+  for (const double w : {150.0, 250.0, 300.0, 350.0, 500.0}) {
+    CAPTURE(w);
+    CHECK(std::fabs(smooth.curve.torque(w) - torque(w)) < 3.5 * smooth.curve.torque_sd(w) + 0.002);
+  }
+  CHECK_FALSE(smooth.stall_torque.value);
+  CHECK(std::isnan(smooth.curve.torque(smooth.curve.speed_high + 1)));
+  const Curve again = Curve::from_stored(to_stored(smooth, {}));
+  CHECK(again.torque(250) == doctest::Approx(smooth.curve.torque(250)).epsilon(1e-12));
+}
+
 TEST_CASE("a spin-up of a known inertia gives the permanent-magnet motor's curve") {
   // J dω/dt = Ts(1 − ω/ωn): ω = ωn(1 − exp(−t Ts/(J ωn))), in closed form.
   const double stall = 0.3, top = 500, inertia = 8e-4, tau = inertia * top / stall;

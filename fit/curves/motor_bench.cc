@@ -1,0 +1,96 @@
+#include "fit/curves/motor_bench.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "fit/curves/drag_fit.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+bool wanted(const MotorFitOptions& options, std::int64_t run) {
+  return options.runs.empty() ||
+         std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
+}
+
+std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
+                         const MotorFitOptions& options) {
+  RunFilter filter;
+  filter.kind = kind;
+  filter.motor = motor.id;
+  std::vector<Run> runs;
+  for (Run& run : book.runs(filter))
+    if (wanted(options, run.id)) runs.push_back(std::move(run));
+  return runs;
+}
+
+std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
+  Readings readings = load_readings(book, run.id);
+  if (readings.torque.empty() || readings.motor.empty()) {
+    bench.warnings.push_back(
+        fmt::format("Run {} was left out: a brake run needs both motor speed and torque.", run.id));
+    return nullptr;
+  }
+  SmoothSpeed speed(readings.motor);
+  return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
+}
+
+// Steady part of a no-load run: its last two thirds, mean and run-level scatter.
+std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
+  const Readings readings = load_readings(book, run.id);
+  const SpeedTrace& trace = readings.motor;
+  if (trace.speed.size() < 6) return std::nullopt;
+  std::vector<double> late(
+      trace.speed.begin() + static_cast<std::ptrdiff_t>(trace.speed.size() / 3), trace.speed.end());
+  const double speed = median(late);
+  // A belt of 0.4 % for what brushes and supply do between one start and the next (common
+  // practice).
+  return NoLoadPoint{run.id, speed, std::hypot(0.004 * speed, robust_sd(late) / 3),
+                     readings.mean_supply_v()};
+}
+
+std::optional<OwnDrag> own_drag(const Book& book, const Part& motor) {
+  const auto drag = fit_motor_drag(book, motor);
+  if (!drag) return std::nullopt;
+  return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
+}
+
+}  // namespace
+
+MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOptions& options) {
+  MotorBench bench;
+  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options))
+    if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
+  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
+    if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
+  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
+    bench.spin_ups.push_back(load_readings(book, run.id));
+  bench.own_drag = own_drag(book, motor);
+  if (!bench.brake.empty() && !bench.spin_ups.empty())
+    bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
+  if (bench.brake.empty() && bench.spin_ups.empty())
+    throw Error(Fault::kInput,
+                fmt::format("motor '{}' has no brake run with speed and torque; record one with "
+                            "loadline-logger record brake --motor '{}', or import one.",
+                            motor.name, motor.name));
+  return bench;
+}
+
+double reference_supply(const MotorBench& bench, const Part& motor,
+                        const MotorFitOptions& options) {
+  if (options.at_supply_v) return *options.at_supply_v;
+  const Readings& first =
+      bench.brake.empty() ? bench.spin_ups.front() : bench.brake.front()->readings;
+  const Run& run = first.run;
+  const double measured = first.mean_supply_v();
+  const auto near = [&](double v) { return std::fabs(measured / v - 1) < 0.12; };
+  if (run.supply_v && (std::isnan(measured) || near(*run.supply_v))) return *run.supply_v;
+  if (const auto rated = motor.number("rated-v"); rated && (std::isnan(measured) || near(*rated)))
+    return *rated;
+  return measured;
+}
+
+}  // namespace loadline

@@ -1,0 +1,165 @@
+#include "fit/curves/motor_models.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "fit/readings/noise.h"
+
+namespace loadline {
+
+std::vector<std::string> models_to_try(const MotorFitOptions& options) {
+  // The spline takes its torques through the equation that describes them best.
+  if (options.model && *options.model != "smooth") return {*options.model};
+  return {"series", "permanent-magnet", "induction"};
+}
+
+double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {
+  std::vector<std::pair<double, double>> by_speed;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = residuals(j);
+    // Means over stretches as long as the noise remembers: nearly independent values.
+    const auto stretch = static_cast<std::size_t>(std::ceil(fit.problem->noise[j].correlation));
+    for (std::size_t at = 0; at + stretch <= r.size(); at += stretch) {
+      double sum = 0;
+      for (std::size_t i = at; i < at + stretch; ++i) sum += r[i];
+      by_speed.emplace_back(fit.sweeps[j].rows[at + stretch / 2].speed, sum);
+    }
+  }
+  std::sort(by_speed.begin(), by_speed.end());
+  std::vector<double> ordered;
+  for (const auto& [speed, r] : by_speed) ordered.push_back(r);
+  return runs_test_z(ordered);
+}
+
+double aicc(double values, double rms, double parameters) {
+  const double k = parameters + 1;
+  const double n = std::max(values, k + 2);
+  return n * std::log(std::max(rms * rms, 1e-24)) + 2 * k + 2 * k * (k + 1) / (n - k - 1);
+}
+
+namespace {
+
+double runs_z_over_speed(const SweepFit& fit) {
+  return runs_z_over_speed(fit, [&](std::size_t run) {
+    return fit.problem->plain_residuals(fit.solution.parameters, run);
+  });
+}
+
+std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options) {
+  const std::vector<std::string> names = models_to_try(options);
+  std::vector<MotorCandidate> candidates;
+  for (const std::string& name : names) {
+    MotorCandidate candidate{fit_sweeps(name, input), {}};
+    candidate.tried.name = name;
+    candidates.push_back(std::move(candidate));
+    if (options.progress)
+      options.progress(static_cast<double>(candidates.size()) / static_cast<double>(names.size()));
+  }
+  // The noise is judged by the model that leaves least of it.
+  double values = 0, least = 1e300;
+  for (const MotorCandidate& c : candidates)
+    if (c.fit->usable && c.fit->rms < least) {
+      least = c.fit->rms;
+      values = std::max(c.fit->effective_values, kLeastValues);
+    }
+  for (MotorCandidate& c : candidates) {
+    c.tried.residual_rms = c.fit->rms;
+    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) : 1e300;
+    c.tried.runs_z = c.fit->usable ? runs_z_over_speed(*c.fit) : 0;
+    c.tried.remark = !c.fit->usable        ? "did not converge on these data"
+                     : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"
+                                           : "its residuals show no pattern over speed";
+  }
+  std::stable_sort(
+      candidates.begin(), candidates.end(),
+      [](const MotorCandidate& a, const MotorCandidate& b) { return a.tried.aicc < b.tried.aicc; });
+  return candidates;
+}
+
+// The equations can be so close on a narrow range that AICc says nothing; then the motor's entered
+// type decides, else the series motor, which is what such machines mostly have (common practice).
+// Its fit carries the widest doubt about what lies outside the measured speeds.
+constexpr double kClearly = 8;
+constexpr double kWholeRange =
+    0.25;  // lowest over highest speed; below it AICc is taken at its word
+constexpr double kAgainstType = 15;
+
+void prefer(std::vector<MotorCandidate>& candidates, const std::string& name,
+            double unless_worse_by) {
+  const auto at = std::find_if(candidates.begin(), candidates.end(),
+                               [&](const MotorCandidate& c) { return c.tried.name == name; });
+  if (at == candidates.end() || !at->fit->usable) return;
+  if (at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
+    std::rotate(candidates.begin(), at, at + 1);
+}
+
+double lowest_share(const SweepFit& fit) {
+  double low = 1e300, high = 0;
+  for (const Sweep& sweep : fit.sweeps)
+    for (const SweepRow& row : sweep.rows) {
+      low = std::min(low, row.speed);
+      high = std::max(high, row.speed);
+    }
+  return high > 0 ? low / high : 1;
+}
+
+void prefer_known(std::vector<MotorCandidate>& candidates, const Part& motor) {
+  const auto type = motor.text("type");
+  // Kloss' equation with a large breakdown slip is a straight line too: the simpler one, unless
+  // clear.
+  if (candidates.front().tried.name == "induction")
+    prefer(candidates, "permanent-magnet", kClearly);
+  if (type && *type != "unknown")
+    prefer(candidates, *type, kAgainstType);
+  else if (lowest_share(*candidates.front().fit) > kWholeRange)
+    prefer(candidates, "series", kClearly);
+}
+
+// Ends the chosen fit; a model whose parameters the data do not determine gives way to the next.
+void settle_first_that_can(std::vector<MotorCandidate>& candidates, const Part& motor) {
+  std::string last;
+  for (auto at = candidates.begin(); at != candidates.end() && at->fit->usable; ++at) {
+    if (settle(*at->fit)) {
+      std::rotate(candidates.begin(), at, at + 1);
+      return;
+    }
+    at->tried.remark = "its parameters are not determined by these data";
+    last = at->fit->solution.message;
+  }
+  throw Error(Fault::kInput,
+              fmt::format("the brake runs of '{}' do not determine a curve: {}", motor.name, last));
+}
+
+}  // namespace
+
+std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
+                                         const MotorFitOptions& options) {
+  std::vector<MotorCandidate> candidates = try_models(input, options);
+  if (!candidates.front().fit->usable)
+    throw Error(Fault::kInput,
+                fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
+                            "units of torque and speed.",
+                            motor.name));
+  prefer_known(candidates, motor);
+  settle_first_that_can(candidates, motor);
+  return candidates;
+}
+
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
+  const ModelTried& best = models.front();
+  if (options.model) return fmt::format("'{}' was asked for; {}.", best.name, best.remark);
+  if (models.size() < 2 || models[1].aicc > 1e299)
+    return fmt::format("'{}' is the only model that describes the data.", best.name);
+  const double ahead = models[1].aicc - best.aicc;
+  if (ahead < 0)
+    return fmt::format(
+        "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "
+        "them apart clearly; {}.",
+        best.name, models[1].name, -ahead, best.remark);
+  return fmt::format("'{}' has the least AICc, {:.1f} below '{}'; {}.", best.name, ahead,
+                     models[1].name, best.remark);
+}
+
+}  // namespace loadline

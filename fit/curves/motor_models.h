@@ -1,0 +1,43 @@
+// Which equation describes a motor's brake runs: all are fitted, compared, and one is chosen.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "fit/curves/motor_fit.h"
+#include "fit/curves/sweep_fit.h"
+
+namespace loadline {
+
+/// Names of the equations that `options` leaves to try.
+std::vector<std::string> models_to_try(const MotorFitOptions& options);
+
+/// Least count of values that AICc may go by: however long the noise remembers, a sweep tells apart
+/// shapes that miss it by many times its noise.
+inline constexpr double kLeastValues = 40;
+
+/// AICc = n ln(RSS/n) + 2k + 2k(k+1)/(n−k−1), k counting the variance (Burnham & Anderson 2002,
+/// from memory), with the effective number of values for n.
+double aicc(double values, double rms, double parameters);
+
+using ResidualsOfRun = std::function<std::vector<double>(std::size_t run)>;
+/// z of the runs test on residuals put in order of speed, over stretches as long as the noise
+/// remembers; below −3 neighbouring speeds are missed the same way.
+double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals);
+
+struct MotorCandidate {
+  std::unique_ptr<SweepFit> fit;
+  ModelTried tried;
+};
+
+/// Fits every equation that `options` wants, and tells its progress; the order is by choice: first
+/// the one to use, settled, then by AICc. Error(kInput) when none describes the runs.
+std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
+                                         const MotorFitOptions& options);
+
+/// Why the first of `models` was taken, one sentence.
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options);
+
+}  // namespace loadline

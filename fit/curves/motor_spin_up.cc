@@ -1,0 +1,125 @@
+#include "fit/curves/motor_spin_up.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "fit/curves/motor_models.h"
+#include "fit/curves/motor_results.h"
+#include "fit/curves/run_up.h"
+
+namespace loadline {
+namespace {
+
+struct RunUpCandidate {
+  RunUpFit fit;
+  ModelTried tried;
+};
+
+std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
+                                        const std::optional<OwnDrag>& own,
+                                        const std::vector<std::string>& names) {
+  std::vector<RunUpCandidate> candidates;
+  for (const std::string& name : names) {
+    candidates.push_back({fit_run_ups(name, runs, own), {}});
+    candidates.back().tried.name = name;
+  }
+  double values = 0, least = 1e300;
+  for (const RunUpCandidate& c : candidates)
+    if (c.fit.usable && c.fit.speed_rms < least) {
+      least = c.fit.speed_rms;
+      values = std::max(c.fit.values, kLeastValues);
+    }
+  for (RunUpCandidate& c : candidates) {
+    c.tried.residual_rms = c.fit.speed_rms;
+    c.tried.aicc = c.fit.usable ? aicc(values, c.fit.speed_rms, c.fit.parameters) : 1e300;
+    c.tried.runs_z = c.fit.runs_z;
+    c.tried.remark =
+        c.fit.usable ? "fitted to the speeds of the spin-up" : "did not converge on these data";
+  }
+  std::stable_sort(candidates.begin(), candidates.end(),
+                   [](const auto& a, const auto& b) { return a.tried.aicc < b.tried.aicc; });
+  return candidates;
+}
+
+Curve curve_of(const RunUpFit& fit, const std::string& model, double reference_v) {
+  Curve curve;
+  curve.model = model;
+  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(fit.natural.size()));
+  curve.parameter_names = curve.equation->parameter_names();
+  curve.parameters = fit.natural;
+  curve.covariance = fit.covariance;
+  curve.degrees_of_freedom = std::max(3.0, fit.values - fit.parameters);
+  curve.speed_low = fit.runs.front().speed.front();
+  for (const RunUp& run : fit.runs) {
+    curve.runs.push_back(run.run);
+    curve.speed_low = std::min(curve.speed_low, run.speed.front());
+    curve.speed_high = std::max(curve.speed_high, run.speed.back());
+  }
+  if (std::isfinite(reference_v)) curve.supply_v = reference_v;
+  return curve;
+}
+
+// Points to look at: the inertia's part by differences over a few windows; the fit does not use
+// them.
+void add_points(MotorFit& out, const RunUpFit& fit) {
+  for (const RunUp& run : fit.runs) {
+    const std::size_t reach = std::max<std::size_t>(2, run.speed.size() / 40);
+    for (std::size_t i = reach; i + reach < run.speed.size(); ++i) {
+      const double dt = (run.end_s[i + reach] + run.start_s[i + reach] - run.end_s[i - reach] -
+                         run.start_s[i - reach]) /
+                        2;
+      const double torque = run.inertia.mean * (run.speed[i + reach] - run.speed[i - reach]) / dt;
+      out.points.push_back(
+          {run.speed[i], torque, torque - out.curve.torque(run.speed[i]), run.weight[i]});
+    }
+  }
+}
+
+}  // namespace
+
+MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
+                        const MotorFitOptions& options) {
+  if (options.model == "smooth")
+    throw Error(Fault::kInput,
+                fmt::format("motor '{}' has spin-ups only, and the smooth curve needs brake runs; "
+                            "leave --model out or record loadline-logger record brake.",
+                            motor.name));
+  const double reference_v = reference_supply(bench, motor, options);
+  std::vector<RunUp> runs;
+  MotorFit out;
+  out.warnings = bench.warnings;
+  for (const Readings& readings : bench.spin_ups) {
+    if (auto run = make_run_up(readings, reference_v))
+      runs.push_back(std::move(*run));
+    else
+      out.warnings.push_back(
+          fmt::format("Run {} was left out: a spin-up needs the motor's speed from standstill up "
+                      "and the inertia "
+                      "that is turned (--inertia-kgm2, --added-inertia-kgm2).",
+                      readings.run.id));
+  }
+  if (runs.empty())
+    throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
+                                           out.warnings.back()));
+  std::vector<RunUpCandidate> candidates =
+      try_run_ups(runs, bench.own_drag, models_to_try(options));
+  if (!candidates.front().fit.usable)
+    throw Error(Fault::kInput,
+                fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
+                            "the units.",
+                            motor.name));
+  for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
+  const RunUpFit& best = candidates.front().fit;
+  out.curve = curve_of(best, candidates.front().tried.name, reference_v);
+  out.residual_rms = best.speed_rms;
+  out.speed_residuals = true;
+  out.choice = reason_for(out.models, options);
+  open_up(out.curve, equation_doubt(out));
+  set_results(out);
+  add_points(out, best);
+  return out;
+}
+
+}  // namespace loadline

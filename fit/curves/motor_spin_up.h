@@ -1,0 +1,11 @@
+// A motor's curve from spin-ups against known inertia, with a tachometer alone.
+#pragma once
+
+#include "fit/curves/motor_bench.h"
+
+namespace loadline {
+
+/// Error(kInput) when no spin-up is usable or no equation describes them.
+MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor, const MotorFitOptions& options);
+
+}  // namespace loadline
