@@ -62,6 +62,7 @@ Pair make_pair(const Subject& motor, const Subject& machine,
   for (int i = 0; i <= count; ++i) stops[std::round((kLowRatio + i * kRatioStep) * 10) / 10];
   for (const PulleyRatio& pulley : pulleys) stops[pulley.ratio] = pulley.names;
   std::vector<double> ratios;
+  ratios.reserve(stops.size());
   for (const auto& [ratio, names] : stops) ratios.push_back(ratio);
   for (TradeOffRow& row : trade_off(DriveDesk(question), ratios)) {
     const std::string names = stops[row.ratio];

@@ -91,7 +91,7 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   const PageServer server(desk, page);
   desk.begin(order);
   BothAttendants attendants(console, desk);
-  const RecordReport report = carry_out(order, book, rig, line, clock, attendants);
+  RecordReport report = carry_out(order, book, rig, line, clock, attendants);
   desk.end(report);
   clock.sleep_for(std::chrono::seconds(1));  // pages that are open show how it ended
   return report;
