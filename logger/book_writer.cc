@@ -58,21 +58,25 @@ void BookWriter::save_raw(const Batch& batch) {
 
 bool BookWriter::commit_with_patience(const Batch& batch) {
   const auto began = clock_.now();
-  for (;;) {
-    try {
-      commit(batch);
-      const std::lock_guard lock(mutex_);
-      trouble_.clear();
-      return true;
-    } catch (const Error& error) {
-      const std::lock_guard lock(mutex_);
-      trouble_ = error.what();
-    }
+  while (!commit_once(batch)) {
     const double tried_s = std::chrono::duration<double>(clock_.now() - began).count();
     // A book that is gone does not come back under this connection.
     if (tried_s >= options_.book_patience_s || !book_.in_place()) return false;
     clock_.sleep_for(kTryAgain);
   }
+  return true;
+}
+
+bool BookWriter::commit_once(const Batch& batch) {
+  std::string trouble;
+  try {
+    commit(batch);
+  } catch (const Error& error) {
+    trouble = error.what();
+  }
+  const std::lock_guard lock(mutex_);
+  trouble_ = trouble;
+  return trouble.empty();
 }
 
 void BookWriter::commit(const Batch& batch) {

@@ -58,6 +58,7 @@ class BookWriter {
   void write(Batch& batch);
   void commit(const Batch& batch);
   bool commit_with_patience(const Batch& batch);
+  bool commit_once(const Batch& batch);
   void give_up(const Batch& batch);
   void save_raw(const Batch& batch);
   std::optional<Zero> new_zero_before();

@@ -86,8 +86,7 @@ class SerialPort : public Port {
     port_.reset(found);
     doing = "opening it";
     if (const sp_return result = sp_open(found, SP_MODE_READ_WRITE); result != SP_OK) {
-      port_.release();  // not open, so it must not be closed
-      sp_free_port(found);
+      sp_free_port(port_.release());  // not open, so it must not be closed
       return result;
     }
     doing = "setting its speed";

@@ -117,8 +117,10 @@ std::vector<LoadPoint> points_from(const Arguments& arguments, const Part& rig) 
   PointReader reader(arguments, rig);
   const std::vector<std::string> orders = arguments.texts("point");
   std::vector<OrderedPoint> ordered;
+  ordered.reserve(orders.size());
   for (const std::string& text : orders) ordered.push_back(read_ordered_point(text));
   std::vector<LoadPoint> points;
+  points.reserve(ordered.size());
   for (const OrderedPoint& point : ordered) points.push_back(reader.read(point));
   if (ordered.empty()) {
     if (!at_terminal())
