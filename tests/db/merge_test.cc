@@ -26,8 +26,7 @@ std::string contents(const Book& book) {
   for (const char* sql :
        {"SELECT name, uuid, note, max_rpm FROM motor", "SELECT name, uuid FROM rig",
         "SELECT name, uuid FROM machine",
-        "SELECT id, uuid, motor_id, slip_check_id, state, "
-        "sample_count, content_hash FROM run",
+        "SELECT id, uuid, motor_id, slip_check_id, state, sample_count, content_hash FROM run",
         "SELECT id, torque_counts FROM sample", "SELECT id, time_s FROM imported",
         "SELECT run_id, kind FROM event", "SELECT rig_id, run_id, moment, mean_counts FROM zero",
         "SELECT uuid FROM calibration", "SELECT uuid, motor_id FROM curve",
