@@ -1,33 +1,32 @@
 #include "db/records.h"
 
-#include <array>
 #include <stdexcept>
-#include <utility>
 
 namespace loadline {
-namespace {
-
-constexpr std::array<std::pair<RunKind, const char*>, 7> kRunKinds = {{
-    {RunKind::kNoLoad, "no-load"},
-    {RunKind::kBrake, "brake"},
-    {RunKind::kSpinUp, "spin-up"},
-    {RunKind::kCoastDown, "coast-down"},
-    {RunKind::kDriven, "driven"},
-    {RunKind::kSlipCheck, "slip-check"},
-    {RunKind::kTopSpeed, "top-speed"},
-}};
-
-}  // namespace
 
 const char* run_kind_name(RunKind kind) {
-  for (const auto& [known, name] : kRunKinds)
-    if (known == kind) return name;
+  switch (kind) {
+    case RunKind::kNoLoad:
+      return "no-load";
+    case RunKind::kBrake:
+      return "brake";
+    case RunKind::kSpinUp:
+      return "spin-up";
+    case RunKind::kCoastDown:
+      return "coast-down";
+    case RunKind::kDriven:
+      return "driven";
+    case RunKind::kSlipCheck:
+      return "slip-check";
+    case RunKind::kTopSpeed:
+      return "top-speed";
+  }
   throw std::logic_error("no such run kind");
 }
 
 std::optional<RunKind> run_kind_from_name(const std::string& name) {
-  for (const auto& [kind, known] : kRunKinds)
-    if (name == known) return kind;
+  for (const RunKind kind : kRunKinds)
+    if (name == run_kind_name(kind)) return kind;
   return std::nullopt;
 }
 

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <array>
 #include <cstdint>
 #include <limits>
 #include <optional>
@@ -12,6 +13,10 @@
 namespace loadline {
 
 enum class RunKind { kNoLoad, kBrake, kSpinUp, kCoastDown, kDriven, kSlipCheck, kTopSpeed };
+/// In the order in which a person sees them.
+inline constexpr std::array kRunKinds = {RunKind::kNoLoad,    RunKind::kBrake,  RunKind::kSpinUp,
+                                         RunKind::kCoastDown, RunKind::kDriven, RunKind::kSlipCheck,
+                                         RunKind::kTopSpeed};
 /// "no-load", "brake", "spin-up", "coast-down", "driven", "slip-check", "top-speed".
 const char* run_kind_name(RunKind kind);
 std::optional<RunKind> run_kind_from_name(const std::string& name);

@@ -38,10 +38,10 @@ std::string missing_subject(const Run& run) {
 
 RunKind kind_from(const std::string& word) {
   if (const auto kind = run_kind_from_name(word)) return *kind;
-  throw Error(Fault::kInput,
-              fmt::format("'{}' is no kind of run; kinds are no-load, brake, spin-up, "
-                          "coast-down, driven, slip-check and top-speed.",
-                          word));
+  std::string known;
+  for (const RunKind kind : kRunKinds)
+    known += fmt::format("{}{}", known.empty() ? "" : ", ", run_kind_name(kind));
+  throw Error(Fault::kInput, fmt::format("'{}' is no kind of run; these are: {}.", word, known));
 }
 
 Part rig_of(const Book& book, const std::optional<std::string>& name) {

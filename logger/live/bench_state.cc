@@ -1,17 +1,11 @@
 #include "logger/live/bench_state.h"
 
-#include <array>
-
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/record_order.h"
 
 namespace loadline {
 namespace {
-
-constexpr std::array kKinds = {RunKind::kBrake,     RunKind::kNoLoad, RunKind::kSpinUp,
-                               RunKind::kCoastDown, RunKind::kDriven, RunKind::kSlipCheck,
-                               RunKind::kTopSpeed};
 
 Json names(const Book& book, PartKind kind) {
   Json list = Json::array();
@@ -66,7 +60,7 @@ Json plan_json(const Book& book) {
 Json bench_state(const Book& book, const Part& rig) {
   Json kinds = Json::array();
   Json cautions = Json::object();
-  for (const RunKind kind : kKinds) {
+  for (const RunKind kind : kRunKinds) {
     kinds.push_back(run_kind_name(kind));
     if (const std::string text = cautions_before(kind); !text.empty())
       cautions[run_kind_name(kind)] = text;
