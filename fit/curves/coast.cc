@@ -88,7 +88,7 @@ std::array<double, kRipple> ripple_shapes(double angle, double speed, double ref
   std::array<double, kRipple> shapes{};
   const double inverse = reference * reference / std::max(speed * speed, 1e-6);
   for (int h = 1; h <= 2; ++h) {
-    const auto at = static_cast<std::size_t>(4 * (h - 1));
+    const std::size_t at = 4 * static_cast<std::size_t>(h - 1);
     shapes[at] = std::cos(h * angle);
     shapes[at + 1] = std::sin(h * angle);
     shapes[at + 2] = shapes[at] * inverse;

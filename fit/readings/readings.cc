@@ -189,7 +189,7 @@ double TorqueScale::zero_at(double tick) const {
     if (static_cast<double>(zero.tick) <= tick) before = &zero;
     if (static_cast<double>(zero.tick) > tick && !after) after = &zero;
   }
-  if (!before) return after->mean_counts;
+  if (!before) return zeros.front().mean_counts;  // all of them came later
   if (!after) return before->mean_counts;
   const double share =
       (tick - static_cast<double>(before->tick)) / static_cast<double>(after->tick - before->tick);
