@@ -192,6 +192,12 @@ void warn_of_limits(const DriveQuestion& question, DriveAnswer& answer) {
         fmt::format("the hand wheel exceeds its highest permitted speed of "
                     "{} rpm.",
                     rpm_text(*question.max_handwheel_speed)));
+  const AnswerLine* power = answer.find(Figure::kShaftPower);
+  if (power && question.rated_power && *power->estimate.value > *question.rated_power)
+    answer.warnings.push_back(fmt::format(
+        "the motor's shaft gives {} here, more than the {} W of its plate, whether that means what "
+        "goes in or what comes out: for moments, not for steady sewing.",
+        to_text(power->estimate), significant(*question.rated_power, 3)));
   const AnswerLine* speed = answer.find(Figure::kMotorSpeed);
   const AnswerLine* peak = answer.find(Figure::kPeakPowerSpeed);
   if (speed && peak && *speed->estimate.value < 0.5 * *peak->estimate.value)

@@ -47,6 +47,7 @@ struct DriveQuestion {
   double extra_nm = 0;                    ///< sewing load at the hand wheel, for the loaded figures
   std::optional<double> max_motor_speed;  ///< rad/s
   std::optional<double> max_handwheel_speed;  ///< rad/s
+  std::optional<double> rated_power;          ///< W, of the motor's plate
   std::optional<double> stroke_m;             ///< of the needle bar, top to bottom
   double stitches_per_turn = 1;
   std::optional<double> wanted_speed;  ///< top speed wished for, rad/s at the hand wheel

@@ -102,6 +102,7 @@ void put_options(const Arguments& arguments, const Part& motor, const Part& mach
   if (arguments.has("max-rpm"))
     question.max_motor_speed = optional_positive(arguments, "max-rpm", rpm);
   question.max_handwheel_speed = limit(machine);
+  question.rated_power = motor.number("rated-w");
   if (const auto stroke = machine.number("stroke-mm")) question.stroke_m = m_from_mm(*stroke);
   if (arguments.has("stroke-mm"))
     question.stroke_m = optional_positive(arguments, "stroke-mm", 1e-3);

@@ -303,6 +303,12 @@ TEST_CASE("A motor above its limit is warned of and given the ratio that keeps i
         doctest::Approx(rpm_from_rad_per_s(350)).epsilon(1e-9));
   CHECK(value(within, Figure::kHandwheelSpeed) ==
         doctest::Approx(value(found, Figure::kLimitedBestHandwheelSpeed)).epsilon(1e-9));
+  // The plate's power, just below and just above what the shaft gives.
+  const double power = value(within, Figure::kShaftPower);
+  question.rated_power = 1.01 * power;
+  CHECK_FALSE(warned(answer(DriveDesk(question)), "of its plate"));
+  question.rated_power = 0.99 * power;
+  CHECK(warned(answer(DriveDesk(question)), "of its plate"));
 }
 
 TEST_CASE("A speed seen is explained by the drag, belt loss or slip that would give it") {
