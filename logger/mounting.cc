@@ -57,6 +57,13 @@ Part rig_of(const Book& book, const std::optional<std::string>& name) {
   throw Error(Fault::kInput, fmt::format("which rig? The book knows {}; add --rig NAME.", names));
 }
 
+Part rig_or_none(const Book& book, const std::optional<std::string>& name) {
+  if (name || !book.parts(PartKind::kRig).empty()) return rig_of(book, name);
+  Part none;
+  none.kind = PartKind::kRig;
+  return none;
+}
+
 Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part& rig) {
   Run run;
   run.kind = kind;

@@ -20,6 +20,10 @@ struct Mounting {
 /// when there is none or a choice.
 Part rig_of(const Book& book, const std::optional<std::string>& name);
 
+/// The same, but a Part with id 0 when the book knows no rig at all and none is named: the rig on
+/// the line may then enter itself.
+Part rig_or_none(const Book& book, const std::optional<std::string>& name);
+
 /// A run of `kind` with its references. Error(kInput) for names that the book does not know, and
 /// for a subject that this kind cannot do without.
 Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part& rig);

@@ -63,6 +63,23 @@ void check_rig(const std::optional<WireIdentity>& identity, const Part& rig, Run
                      significant(identity->arm_um * 1e-3, 5), significant(*arm_mm, 5)));
 }
 
+/// The first rig of a book that knows none, as it describes itself.
+Part enter_first_rig(Book& book, const std::optional<WireIdentity>& identity) {
+  if (!identity) return rig_of(book, {});  // printed lines say nothing of their rig: the way out
+  Part rig;
+  rig.kind = PartKind::kRig;
+  rig.name = "first rig";
+  if (identity->arm_um > 0) rig.fields["arm-mm"] = identity->arm_um * 1e-3;
+  if (identity->cell_position == kWireCellOnBrake) rig.fields["cell"] = std::string("brake");
+  if (identity->cell_position == kWireCellOnMotor) rig.fields["cell"] = std::string("motor");
+  rig.id = book.add(rig);
+  warn(
+      fmt::format("the book knew no rig: the one on this line is entered as '{0}'; complete it "
+                  "with 'loadline-db set rig {1}', and calibrate it.",
+                  rig.name, shell_word(rig.name)));
+  return rig;
+}
+
 Json zero_json(const std::optional<Zero>& zero) {
   if (!zero) return nullptr;
   return {{"mean_counts", zero->mean_counts},
@@ -111,6 +128,10 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   report.run = run_of(book, order.kind, order.mounting, rig);
   RecordingOptions options = options_for(order, *line.port);
   expect_usual_zero(book, rig, options.writer);
+  if (rig.id == 0)
+    options.complete = [&book](Run& run, const std::optional<WireIdentity>& identity) {
+      run.rig = enter_first_rig(book, identity).id;
+    };
   Recording recording(clock, *line.port, *line.reader, book, options);
   recording.introduce();
   check_rig(recording.identity(), rig, order.kind);

@@ -33,8 +33,9 @@ struct RecordReport {
   std::string damaged_example;
 };
 
-/// Checks the order against the book and the rig, records, judges a slip check. Cautions are the
-/// caller's. Errors as in Recording; a run that ended by a fault is reported, not thrown.
+/// Checks the order against the book and the rig, records, judges a slip check. A `rig` with id 0
+/// is entered into the book as the rig on the line describes itself. Cautions are the caller's.
+/// Errors as in Recording; a run that ended by a fault is reported, not thrown.
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant);
 

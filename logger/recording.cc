@@ -73,6 +73,7 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
                     });
   wait_for_first_sample(attendant);
   describe_rig(run);
+  if (options_.complete) options_.complete(run, identity());
   run.id = book_.begin_run(run);
   RecordingResult result;
   result.run = run.id;

@@ -4,6 +4,7 @@
 // Nothing here computes more than a live figure; no fit can cost a sample.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -29,6 +30,10 @@ struct RecordingOptions {
   bool standstill_watched = false;  ///< for the kinds in which a motor can be held
   /// Of slip checks: the time from the first movement for which the belt may slip. Empty otherwise.
   std::optional<double> slip_limit_s;
+  /// Called once, when the first sample has come and before the run stands in the book, with what
+  /// the rig said of itself (nothing of a rig that prints lines); may complete the run. Empty for
+  /// nothing to complete.
+  std::function<void(Run& run, const std::optional<WireIdentity>& identity)> complete;
 };
 
 /// What somebody who watches a recording sees, some ten times a second.

@@ -102,7 +102,7 @@ int record(const Arguments& arguments) {
   const RigLineOptions line_wanted = line_options(arguments);
   expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
-  const Part rig = rig_of(book, order.mounting.rig);
+  const Part rig = rig_or_none(book, order.mounting.rig);
   run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
   RigLine line = open_rig_line(line_wanted, &rig);
   answer_cautions(arguments, order.kind, line.port->live());

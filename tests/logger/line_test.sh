@@ -69,6 +69,17 @@ for port in absent text.txt empty.txt "$folder" /dev/null serial:text.txt; do
   [[ $(wc -l < err.txt) == 1 ]] || fail "port $port: not one sentence: $(cat err.txt)"
 done
 [[ $(sqlite3 line.book "SELECT count(*) FROM run") == "$runs" ]] || fail "a refused port made a run"
+# In a book without a rig the same; a rig that answers is entered as it describes itself.
+"$db" init --book first.book > /dev/null && "$db" add motor heron --book first.book > /dev/null
+before=$(sha256sum first.book)
+status=0
+"$logger" record no-load --port text.txt --motor heron --book first.book > out.txt 2> err.txt || status=$?
+[[ $status == 3 && $(sha256sum first.book) == "$before" ]] || fail "no rig: $status: $(cat err.txt)"
+"$logger" record no-load --port line.capture --motor heron --book first.book --json > first.json \
+  2> err.txt || fail "first rig: $(cat err.txt)"
+grep -q "first rig" err.txt || fail "the first rig was entered silently"
+[[ $(sqlite3 first.book "SELECT count(*) FROM run JOIN part ON part.id = run.rig_id
+  WHERE part.name = 'first rig'") == 1 ]] || fail "the first rig's run does not name it"
 # A missing port is said before anything else is missed: here the book knows no rig, and is none.
 "$db" init --book bare.book > /dev/null
 for words in "record brake --port absent" "record brake --port serial:absent" "zero --port absent" \
