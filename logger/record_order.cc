@@ -74,9 +74,9 @@ Part enter_first_rig(Book& book, const std::optional<WireIdentity>& identity) {
   if (identity->cell_position == kWireCellOnMotor) rig.fields["cell"] = std::string("motor");
   rig.id = book.add(rig);
   warn(
-      fmt::format("the book knew no rig: the one on this line is entered as '{0}'; complete it "
-                  "with 'loadline-db set rig {1}', and calibrate it.",
-                  rig.name, shell_word(rig.name)));
+      fmt::format("the book knew no rig: the one on this line is entered as {0}. Complete it with "
+                  "loadline-db set rig {0} --arm-mm …, and calibrate it.",
+                  shell_word(rig.name)));
   return rig;
 }
 
