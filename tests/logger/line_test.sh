@@ -78,8 +78,8 @@ status=0
 "$logger" record no-load --port line.capture --motor heron --book first.book --json > first.json \
   2> err.txt || fail "first rig: $(cat err.txt)"
 grep -q "first rig" err.txt || fail "the first rig was entered silently"
-[[ $(sqlite3 first.book "SELECT count(*) FROM run JOIN part ON part.id = run.rig_id
-  WHERE part.name = 'first rig'") == 1 ]] || fail "the first rig's run does not name it"
+[[ $(sqlite3 first.book "SELECT count(*) FROM run JOIN rig ON rig.id = run.rig_id
+  WHERE rig.name = 'first rig'") == 1 ]] || fail "the first rig's run does not name it"
 # A missing port is said before anything else is missed: here the book knows no rig, and is none.
 "$db" init --book bare.book > /dev/null
 for words in "record brake --port absent" "record brake --port serial:absent" "zero --port absent" \
