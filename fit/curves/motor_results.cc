@@ -31,8 +31,8 @@ constexpr double kSpinUpWarmth = 0.012;
 // Standstill is met in the few seconds that heat the winding most: this share of the warm-up found
 // is doubt about how it went with time.
 constexpr double kWarmthLaw = 0.045;
-// Its last per cents of speed creep up while the winding warms: 40 simulated spin-ups missed the
-// speed without load by 3 % and the speed of peak power by 5 % (rms), see tests/study/README.md.
+// 40 simulated spin-ups missed the speed without load by 3 % and the speed of peak power by 5 %
+// (rms; tests/study/README.md). Why is not known yet; until then the intervals say so.
 constexpr double kSpinUpNoLoad = 0.025, kSpinUpPlace = 0.045;
 constexpr double kNoLoadShape = 0.02;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
