@@ -78,6 +78,10 @@ void distrust(sqlite3* db) {
   sqlite3_db_config(db, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
   sqlite3_db_config(db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, nullptr);
   execute(db, "PRAGMA cell_size_check = ON");
+  // No cell of a book is nearly as long; an expression in an altered layout could make one that
+  // fills the memory.
+  constexpr int kLongestCell = 64 << 20;
+  sqlite3_limit(db, SQLITE_LIMIT_LENGTH, kLongestCell);
 }
 
 bool is_blank(sqlite3* db) {
@@ -99,6 +103,21 @@ void require_book(sqlite3* db, const std::string& path, bool may_make) {
         fmt::format("the book {} was written by a newer version of Loadline (layout "
                     "{}, this one knows {}); update Loadline to use it.",
                     path, version, current_schema_version()));
+}
+
+void require_own_programs(sqlite3* db, const std::string& path, bool for_writing) {
+  if (const auto foreign = foreign_table(db))
+    throw book_error(
+        fmt::format("the book {} holds a {} '{}' that Loadline did not make and that would run by "
+                    "itself; take the book from its last backup.",
+                    path, foreign->type, on_one_line(foreign->name)));
+  const auto trigger = for_writing ? foreign_trigger(db) : std::nullopt;
+  if (trigger)
+    throw book_error(
+        fmt::format("the book {0} holds a trigger '{1}' that Loadline did not make, so nothing is "
+                    "written to it; bring its runs into another book with 'loadline-db merge {0} "
+                    "--book OTHER.book'.",
+                    path, on_one_line(trigger->name)));
 }
 
 void require_current(sqlite3* db, const std::string& path) {
@@ -147,6 +166,7 @@ Book Book::open(const std::string& path, Mode mode) {
   sqlite3_busy_timeout(db, kBusyTimeoutMs);
   distrust(db);
   require_book(db, path, mode == Mode::kCreate);
+  require_own_programs(db, path, mode != Mode::kRead);
   if (mode == Mode::kRead) {
     require_current(db, path);
     execute(db, "PRAGMA query_only = ON");

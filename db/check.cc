@@ -9,6 +9,8 @@
 #include "db/basis/estimate.h"
 #include "db/schema/schema.h"
 #include "db/store/book_state.h"
+#include "db/store/impossible.h"
+#include "db/store/text.h"
 
 namespace loadline {
 namespace {
@@ -49,19 +51,30 @@ std::set<std::string> guards_of(sqlite3* db) {
   return guards;
 }
 
-// A fresh book in memory says what must be there.
+// A fresh book in memory says what must be there; laying it out is most of the work of checking a
+// small book, so it is asked once.
+const std::set<std::string>& guards_of_a_fresh_book() {
+  static const std::set<std::string> guards = [] {
+    sqlite3* raw = nullptr;
+    sqlite3_open(":memory:", &raw);
+    const std::unique_ptr<sqlite3, CloseConnection> fresh(raw);
+    upgrade_schema(raw);
+    return guards_of(raw);
+  }();
+  return guards;
+}
+
 void check_guards(sqlite3* db, Findings& findings) {
-  sqlite3* raw = nullptr;
-  sqlite3_open(":memory:", &raw);
-  const std::unique_ptr<sqlite3, CloseConnection> fresh(raw);
-  upgrade_schema(raw);
   const std::set<std::string> present = guards_of(db);
-  for (const std::string& guard : guards_of(raw)) {
+  for (const std::string& guard : guards_of_a_fresh_book()) {
     if (present.count(guard) > 0) continue;
     const std::size_t second_blank = guard.find(' ', guard.find(' ') + 1);
     findings.add("file",
                  fmt::format("the {} is missing or altered", guard.substr(0, second_blank)));
   }
+  if (const auto trigger = foreign_trigger(db))
+    findings.add("file",
+                 fmt::format("the trigger {} is not Loadline's", on_one_line(trigger->name)));
 }
 
 // Row numbers hold the run: from each run's first row one step leads to the next run's.
@@ -90,66 +103,6 @@ void check_orphans(sqlite3* db, const char* table, const char* source, Findings&
   }
 }
 
-/// Rows of one run as they are streamed: digest, count, and the first impossible row.
-class RunScan {
- public:
-  void take(std::span<const Sample> samples) {
-    hash_.add(samples);
-    count_ += static_cast<std::int64_t>(samples.size());
-    for (const Sample& sample : samples) look_at(sample);
-  }
-  void take(std::span<const ImportedReading> readings) {
-    hash_.add(readings);
-    count_ += static_cast<std::int64_t>(readings.size());
-    for (const ImportedReading& reading : readings) look_at(reading);
-  }
-  std::int64_t count() const { return count_; }
-  std::string hash() const { return hash_.hex(); }
-  const std::string& impossible() const { return impossible_; }
-
- private:
-  void note(std::string what) {
-    if (impossible_.empty()) impossible_ = std::move(what);
-  }
-  void look_at(const Sample& sample) {
-    look_at_edges(sample.motor_edges, last_motor_edges_, "motor", sample.tick);
-    look_at_edges(sample.handwheel_edges, last_handwheel_edges_, "hand wheel", sample.tick);
-  }
-  void look_at_edges(const std::optional<std::int64_t>& edges, std::int64_t& last,
-                     const char* which, std::int64_t tick) {
-    if (!edges) return;
-    if (*edges < last) note(fmt::format("the edge count of the {} falls at tick {}", which, tick));
-    last = *edges;
-  }
-  void look_at(const ImportedReading& reading) {
-    if (!std::isfinite(reading.time_s) || reading.time_s < last_time_s_)
-      note(fmt::format("time falls at {} s", reading.time_s));
-    last_time_s_ = reading.time_s;
-    for (const double value : {reading.motor_rpm, reading.handwheel_rpm, reading.torque_nm,
-                               reading.supply_v, reading.temperature_c})
-      if (std::abs(value) > 1e15)
-        note(fmt::format("a value at {} s is no reading", reading.time_s));
-  }
-
-  ContentHash hash_;
-  std::int64_t count_ = 0;
-  std::int64_t last_motor_edges_ = 0, last_handwheel_edges_ = 0;
-  double last_time_s_ = -std::numeric_limits<double>::infinity();
-  std::string impossible_;
-};
-
-void check_wide_counts(sqlite3* db, const Run& run, Findings& findings) {
-  Statement wide(db,
-                 "SELECT id & 4398046511103 FROM sample WHERE id BETWEEN ?1 << 42 AND "
-                 "(?1 << 42) + 4398046511103 AND (torque_counts NOT BETWEEN -2147483648 AND "
-                 "2147483647 OR supply_counts NOT BETWEEN -2147483648 AND 2147483647 OR "
-                 "temperature_counts NOT BETWEEN -2147483648 AND 2147483647) LIMIT 1");
-  if (wide.with(run.id).step())
-    findings.add(
-        fmt::format("run {}", run.id),
-        fmt::format("a converter count at tick {} is wider than any converter", wide.whole(0)));
-}
-
 void check_rows(const Book& book, const Run& run, Findings& findings,
                 const std::function<void(std::int64_t)>& advance) {
   RunScan scan;
@@ -168,7 +121,8 @@ void check_rows(const Book& book, const Run& run, Findings& findings,
   else if (scan.hash() != run.content_hash)
     findings.add(where, "its rows were altered after the run ended (the content hash differs)");
   if (!scan.impossible().empty()) findings.add(where, scan.impossible());
-  if (run.source == "rig") check_wide_counts(book.handle(), run, findings);
+  const std::string wide = run.source == "rig" ? wide_count(book, run.id) : "";
+  if (!wide.empty()) findings.add(where, wide);
 }
 
 void check_runs(const Book& book, CheckResult& result, Findings& findings,
@@ -176,8 +130,8 @@ void check_runs(const Book& book, CheckResult& result, Findings& findings,
   RunFilter all;
   all.with_open = true;
   const std::vector<Run> runs = book.runs(all);
-  std::int64_t in_all = 0;
-  for (const Run& run : runs) in_all += run.sample_count;
+  double in_all = 0;
+  for (const Run& run : runs) in_all += static_cast<double>(run.sample_count);
   for (const Run& run : runs) {
     ++result.runs;
     if (run.state == RunState::kOpen) {
@@ -187,7 +141,7 @@ void check_runs(const Book& book, CheckResult& result, Findings& findings,
     }
     check_rows(book, run, findings, [&](std::int64_t rows) {
       result.rows += rows;
-      if (progress) progress(static_cast<double>(result.rows), static_cast<double>(in_all));
+      if (progress) progress(static_cast<double>(result.rows), in_all);
     });
   }
 }
@@ -200,21 +154,6 @@ void check_slip_checks(sqlite3* db, Findings& findings) {
     findings.add(fmt::format("run {}", wrong.whole(0)),
                  fmt::format("leans on run {} as its slip check, which is a {} run", wrong.whole(2),
                              wrong.text(1)));
-}
-
-std::string curve_fault(const StoredCurve& curve) {
-  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
-  if (curve.parameter_names.size() != curve.parameters.size() || curve.covariance.rows() != size)
-    return "names, parameters and covariance are not of one size";
-  for (Eigen::Index i = 0; i < size; ++i) {
-    if (curve.covariance(i, i) < 0) return "a variance is negative";
-    for (Eigen::Index j = 0; j < i; ++j) {
-      const double scale = std::sqrt(curve.covariance(i, i) * curve.covariance(j, j));
-      if (std::abs(curve.covariance(i, j) - curve.covariance(j, i)) > 1e-6 * scale)
-        return "the covariance is not symmetric";
-    }
-  }
-  return Json::accept(curve.details_json) ? "" : "its details are not valid JSON";
 }
 
 void check_curves(const Book& book, Findings& findings) {

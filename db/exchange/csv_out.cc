@@ -8,7 +8,9 @@
 #include "db/basis/units.h"
 #include "db/exchange/csv_in.h"
 #include "db/exchange/shown.h"
+#include "db/schema/schema.h"
 #include "db/store/statement.h"
+#include "db/store/text.h"
 
 namespace loadline {
 namespace {
@@ -44,7 +46,7 @@ std::string optional_cell(const std::optional<double>& value) {
 std::string run_row(const Run& run, const PartNames& names) {
   std::string row =
       fmt::format("{},{},{},{},{},{}", run.id, run_kind_name(run.kind), run_state_name(run.state),
-                  run.source, run.started_utc, run.sample_count);
+                  csv_text(run.source), csv_text(run.started_utc), run.sample_count);
   for (const std::string& name :
        {names.of(PartKind::kRig, run.rig), names.of(PartKind::kMotor, run.motor),
         names.of(PartKind::kMachine, run.machine), names.of(PartKind::kBelt, run.belt),
@@ -54,7 +56,8 @@ std::string run_row(const Run& run, const PartNames& names) {
   row += run.slip_check ? fmt::format(",{}", run.slip_check) : ",";
   for (const auto& number : {run.inertia_kgm2, run.added_inertia_kgm2, run.supply_v})
     row += "," + optional_cell(number);
-  return row + "," + csv_text(run.note) + "," + run.uuid + "," + run.content_hash + "\n";
+  return row + "," + csv_text(run.note) + "," + csv_text(run.uuid) + "," +
+         csv_text(run.content_hash) + "\n";
 }
 
 void write_curve(const StoredCurve& curve, const PartNames& names, std::ostream& out) {
@@ -68,7 +71,7 @@ void write_curve(const StoredCurve& curve, const PartNames& names, std::ostream&
         << optional_cell(estimate.high) << "," << csv_number(rpm_from_rad_per_s(curve.speed_low))
         << "," << csv_number(rpm_from_rad_per_s(curve.speed_high)) << ","
         << optional_cell(curve.supply_v) << "," << csv_number(curve.residual_rms) << ","
-        << curve.made_utc << "," << curve.uuid << "\n";
+        << csv_text(curve.made_utc) << "," << csv_text(curve.uuid) << "\n";
   }
 }
 
@@ -88,6 +91,11 @@ std::string csv_number(double value) {
 
 std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out,
                         const std::function<void(double)>& progress) {
+  if (const auto foreign = foreign_view(book.handle()))
+    throw Error(Fault::kBook,
+                fmt::format("the book {} holds a {} '{}' that Loadline did not make, so it was not "
+                            "read; run 'loadline-db check' on it.",
+                            book.path(), foreign->type, on_one_line(foreign->name)));
   const std::vector<int> used = used_columns(book, book.run(run).id);
   if (used.size() < 2 || used.front() != 0)
     throw Error(Fault::kInput, fmt::format("run {} has no reading that could be written: it lacks "
@@ -124,7 +132,7 @@ std::int64_t export_parts(const Book& book, PartKind kind, std::ostream& out) {
   for (const Part& part : parts) {
     out << csv_text(part.name);
     for (const PartField& field : part_fields(kind)) out << "," << field_cell(part, field);
-    out << "," << csv_text(part.note) << "," << part.uuid << "\n";
+    out << "," << csv_text(part.note) << "," << csv_text(part.uuid) << "\n";
   }
   return static_cast<std::int64_t>(parts.size());
 }

@@ -7,6 +7,8 @@
 #include <set>
 
 #include "db/store/book_state.h"
+#include "db/store/impossible.h"
+#include "db/store/text.h"
 
 namespace loadline {
 namespace {
@@ -31,6 +33,13 @@ std::string numbered_name(std::string name, int number) {
   return name + suffix;
 }
 
+// What the book itself says when it does not take something, as a clause.
+std::string reason_of(const Error& error) {
+  std::string reason = on_one_line(error.what());
+  while (!reason.empty() && reason.back() == '.') reason.pop_back();
+  return reason;
+}
+
 class Merge {
  public:
   Merge(Book& into, const Book& from, const std::function<void(double, double)>& progress)
@@ -51,12 +60,37 @@ class Merge {
 
   void merge_all_parts() {
     Book::Transaction transaction(into_);
-    for (const PartKind kind : all_part_kinds())
-      for (const Part& part : from_.parts(kind)) parts_[kind][part.id] = merge_part(part);
+    for (const PartKind kind : all_part_kinds()) {
+      Ids& ids = parts_[kind];
+      for (const Part& part : from_.parts(kind))
+        let_in(fmt::format("{} {}", part_kind_name(kind), part.id),
+               [&] { ids[part.id] = merge_part(part); });
+    }
     transaction.commit();
   }
 
+  // What the book does not take is refused by itself; the rest goes on. Faults of the file itself
+  // end the merge.
+  bool let_in(const std::string& what, const std::function<void()>& work) {
+    try {
+      work();
+      return true;
+    } catch (const Error& error) {
+      if (error.fault() != Fault::kInput) throw;
+      result_.refused.push_back({what, reason_of(error)});
+      return false;
+    }
+  }
+
+  // Two things with one UUID would each change what the other one brought.
+  void claim(const std::string& what, const std::string& uuid) {
+    require_uuid(uuid, "this " + what);
+    if (!claimed_.insert(what + " " + uuid).second)
+      throw Error(Fault::kInput, fmt::format("another {} of that book has its UUID", what));
+  }
+
   std::int64_t merge_part(const Part& theirs) {
+    claim(part_kind_name(theirs.kind), theirs.uuid);
     if (const auto id = id_of(into_, part_kind_name(theirs.kind), theirs.uuid)) {
       ++result_.parts_known;
       complete_part(into_.part(theirs.kind, *id), theirs);
@@ -65,9 +99,10 @@ class Merge {
     Part part = theirs;
     for (int number = 2; into_.find(part.kind, part.name); ++number)
       part.name = numbered_name(theirs.name, number);
+    const std::int64_t id = into_.add(part);
     if (part.name != theirs.name) result_.renamed.emplace_back(theirs.name, part.name);
     ++result_.parts_added;
-    return into_.add(part);
+    return id;
   }
 
   void complete_part(Part ours, const Part& theirs) {
@@ -89,21 +124,26 @@ class Merge {
     const Ids& ids = parts_.at(kind);
     const auto here = ids.find(id);
     if (here != ids.end()) return here->second;
-    throw Error(Fault::kBook, fmt::format("the book {} refers to a {} that it does not hold; run "
-                                          "'loadline-db check --book {}'.",
-                                          from_.path(), part_kind_name(kind), from_.path()));
+    throw Error(Fault::kInput,
+                fmt::format("it refers to {} {}, which is not in that book or was not let in",
+                            part_kind_name(kind), id));
   }
 
   void merge_calibrations() {
     Book::Transaction transaction(into_);
     for (const Part& rig : from_.parts(PartKind::kRig))
-      for (Calibration calibration : from_.calibrations(rig.id)) {
-        if (id_of(into_, "calibration", calibration.uuid)) continue;
-        calibration.rig = part_here(PartKind::kRig, calibration.rig);
-        into_.add_calibration(calibration);
-        ++result_.calibrations_added;
-      }
+      for (const Calibration& calibration : from_.calibrations(rig.id))
+        let_in(fmt::format("calibration {}", calibration.id),
+               [&] { merge_calibration(calibration); });
     transaction.commit();
+  }
+
+  void merge_calibration(Calibration calibration) {
+    claim("calibration", calibration.uuid);
+    if (id_of(into_, "calibration", calibration.uuid)) return;
+    calibration.rig = part_here(PartKind::kRig, calibration.rig);
+    into_.add_calibration(calibration);
+    ++result_.calibrations_added;
   }
 
   // Zeros have no UUID; one is the same when rig, time and figures are.
@@ -112,30 +152,35 @@ class Merge {
     Statement theirs(from_.handle(),
                      "SELECT rig_id, tick, mean_counts, sd_counts, conversions, "
                      "made_utc FROM zero WHERE run_id IS NULL ORDER BY id");
+    while (theirs.step()) {
+      const Zero zero{0,
+                      theirs.whole(0),
+                      0,
+                      "alone",
+                      theirs.whole(1),
+                      theirs.real(2),
+                      theirs.real(3),
+                      theirs.whole(4),
+                      theirs.text(5)};
+      let_in(fmt::format("zero of {}", on_one_line(zero.made_utc)),
+             [&] { merge_lone_zero(zero); });
+    }
+    transaction.commit();
+  }
+
+  void merge_lone_zero(Zero zero) {
+    if (zero.made_utc.empty()) throw Error(Fault::kInput, "nothing says when it was taken");
+    zero.rig = part_here(PartKind::kRig, zero.rig);
     Statement known(into_.handle(),
                     "SELECT 1 FROM zero WHERE run_id IS NULL AND rig_id IS ? AND "
                     "made_utc = ? AND mean_counts = ? AND conversions = ?");
-    while (theirs.step()) {
-      Zero zero{0,
-                part_here(PartKind::kRig, theirs.whole(0)),
-                0,
-                "alone",
-                theirs.whole(1),
-                theirs.real(2),
-                theirs.real(3),
-                theirs.whole(4),
-                theirs.text(5)};
-      known.bind_reference(1, zero.rig);
-      known.bind(2, zero.made_utc);
-      known.bind(3, zero.mean_counts);
-      known.bind(4, zero.conversions);
-      const bool is_known = known.step();
-      known.reset();
-      if (is_known) continue;
-      into_.add_zero(zero);
-      ++result_.zeros_added;
-    }
-    transaction.commit();
+    known.bind_reference(1, zero.rig);
+    known.bind(2, zero.made_utc);
+    known.bind(3, zero.mean_counts);
+    known.bind(4, zero.conversions);
+    if (known.step()) return;
+    into_.add_zero(zero);
+    ++result_.zeros_added;
   }
 
   void merge_runs() {
@@ -143,39 +188,38 @@ class Merge {
     all.with_open = true;
     const std::vector<Run> runs = from_.runs(all);
     for (const Run& run : runs) rows_in_all_ += static_cast<double>(run.sample_count);
-    std::set<std::int64_t> added;
-    for (const Run& run : runs)
-      if (merge_run(run)) added.insert(run.id);
-    // A slip check may have a higher number than the run that leans on it.
-    for (const Run& run : runs)
-      if (added.count(run.id) > 0 && run.slip_check) link_slip_check(run);
+    // Slip checks first, so that a run finds the one that it leans on, whatever their numbers.
+    for (const bool slip_checks : {true, false})
+      for (const Run& run : runs)
+        if ((run.kind == RunKind::kSlipCheck) == slip_checks)
+          let_in(fmt::format("run {}", run.id), [&] { merge_run(run); });
   }
 
-  bool merge_run(const Run& theirs) {
-    if (theirs.state == RunState::kOpen) {
-      refuse_run(theirs, "it is still being recorded; merge again when it has ended");
-      return false;
-    }
+  void merge_run(const Run& theirs) {
+    claim("run", theirs.uuid);
+    if (theirs.state == RunState::kOpen)
+      throw Error(Fault::kInput, "it is still being recorded; merge again when it has ended");
     if (const auto id = id_of(into_, "run", theirs.uuid)) {
-      ++result_.runs_known;
-      runs_[theirs.id] = *id;
-      advance(theirs.sample_count);
-      if (into_.run(*id).content_hash != theirs.content_hash)
-        result_.differences.push_back(fmt::format(
-            "run {} here and run {} there are copies of one run with different rows; ours is kept",
-            *id, theirs.id));
-      return false;
+      know_run(theirs, *id);
+      return;
     }
     Book::Transaction transaction(into_);
     const std::int64_t id = copy_run(theirs);
-    if (into_.run(id).content_hash != theirs.content_hash) {
-      refuse_run(theirs, "its rows were altered after it ended (the content hash differs)");
-      return false;
-    }
+    if (into_.run(id).content_hash != theirs.content_hash)
+      throw Error(Fault::kInput, "its rows were altered after it ended (the content hash differs)");
     transaction.commit();
     runs_[theirs.id] = id;
     result_.runs_added.push_back(id);
-    return true;
+  }
+
+  void know_run(const Run& theirs, std::int64_t id) {
+    ++result_.runs_known;
+    runs_[theirs.id] = id;
+    advance(theirs.sample_count);
+    if (into_.run(id).content_hash != theirs.content_hash)
+      result_.differences.push_back(fmt::format(
+          "run {} here and run {} there are copies of one run with different rows; ours is kept",
+          id, theirs.id));
   }
 
   std::int64_t copy_run(const Run& theirs) {
@@ -186,17 +230,10 @@ class Merge {
     run.belt = part_here(PartKind::kBelt, run.belt);
     run.motor_pulley = part_here(PartKind::kPulley, run.motor_pulley);
     run.hand_pulley = part_here(PartKind::kPulley, run.hand_pulley);
-    run.slip_check = 0;
+    run.slip_check = slip_check_here(theirs);
+    require_source(run);
     const std::int64_t id = into_.begin_run(run);
-    const auto take = [&](auto rows) {
-      into_.append(id, rows);
-      advance(static_cast<std::int64_t>(rows.size()));
-    };
-    constexpr std::size_t kBlock = 4096;
-    if (run.source == "rig")
-      from_.each_block(theirs.id, kBlock, take);
-    else
-      each_reading_block(from_, theirs.id, kBlock, take);
+    copy_rows(theirs, id);
     for (RunEvent event : from_.events(theirs.id)) {
       event.run = id;
       into_.add_event(event);
@@ -210,46 +247,66 @@ class Merge {
     return id;
   }
 
-  void link_slip_check(const Run& theirs) {
-    const auto slip_check = runs_.find(theirs.slip_check);
-    if (slip_check == runs_.end()) {
-      result_.differences.push_back(
-          fmt::format("run {} there leans on a slip check that was not let in", theirs.id));
-      return;
-    }
-    Run ours = into_.run(runs_.at(theirs.id));
-    ours.slip_check = slip_check->second;
-    into_.update_run(ours);
+  static void require_source(const Run& run) {
+    if (run.source != "rig" && run.source != "csv")
+      throw Error(Fault::kInput, "nothing says whether it came from a rig or from a file");
+    if (run.started_utc.empty()) throw Error(Fault::kInput, "nothing says when it was recorded");
+  }
+
+  void copy_rows(const Run& theirs, std::int64_t id) {
+    const bool from_rig = theirs.source == "rig";
+    const std::string wide = from_rig ? wide_count(from_, theirs.id) : "";
+    if (!wide.empty()) throw Error(Fault::kInput, wide);
+    RunScan scan;
+    const auto take = [&](auto rows) {
+      scan.take(rows);
+      if (!scan.impossible().empty()) throw Error(Fault::kInput, scan.impossible());
+      into_.append(id, rows);
+      advance(static_cast<std::int64_t>(rows.size()));
+    };
+    constexpr std::size_t kBlock = 4096;
+    if (from_rig)
+      from_.each_block(theirs.id, kBlock, take);
+    else
+      each_reading_block(from_, theirs.id, kBlock, take);
+  }
+
+  std::int64_t slip_check_here(const Run& theirs) {
+    if (theirs.slip_check == 0) return 0;
+    const auto here = runs_.find(theirs.slip_check);
+    if (here != runs_.end() && into_.run(here->second).kind == RunKind::kSlipCheck)
+      return here->second;
+    result_.differences.push_back(
+        fmt::format("run {} there leans on a slip check that was not let in", theirs.id));
+    return 0;
   }
 
   void merge_curves() {
     Book::Transaction transaction(into_);
-    for (StoredCurve curve : from_.curves()) {
-      if (id_of(into_, "curve", curve.uuid)) continue;
-      if (!map_runs(curve)) {
-        result_.refused.push_back(
-            {fmt::format("curve {}", curve.id), "a run that it was fitted to was not let in"});
-        continue;
-      }
-      curve.subject =
-          part_here(curve.of_machine ? PartKind::kMachine : PartKind::kMotor, curve.subject);
-      into_.add_curve(curve);
-      ++result_.curves_added;
-    }
+    for (const StoredCurve& curve : from_.curves())
+      let_in(fmt::format("curve {}", curve.id), [&] { merge_curve(curve); });
     transaction.commit();
   }
 
-  bool map_runs(StoredCurve& curve) const {
-    for (std::int64_t& run : curve.runs) {
-      const auto here = runs_.find(run);
-      if (here == runs_.end()) return false;
-      run = here->second;
-    }
-    return true;
+  void merge_curve(StoredCurve curve) {
+    claim("curve", curve.uuid);
+    if (id_of(into_, "curve", curve.uuid)) return;
+    const std::string fault = curve_fault(curve);
+    if (!fault.empty()) throw Error(Fault::kInput, fault);
+    map_runs(curve);
+    curve.subject =
+        part_here(curve.of_machine ? PartKind::kMachine : PartKind::kMotor, curve.subject);
+    into_.add_curve(curve);
+    ++result_.curves_added;
   }
 
-  void refuse_run(const Run& run, const std::string& reason) {
-    result_.refused.push_back({fmt::format("run {}", run.id), reason});
+  void map_runs(StoredCurve& curve) const {
+    for (std::int64_t& run : curve.runs) {
+      const auto here = runs_.find(run);
+      if (here == runs_.end())
+        throw Error(Fault::kInput, "a run that it was fitted to was not let in");
+      run = here->second;
+    }
   }
 
   void advance(std::int64_t rows) {
@@ -262,6 +319,7 @@ class Merge {
   const std::function<void(double, double)>& progress_;
   std::map<PartKind, Ids> parts_;
   Ids runs_;
+  std::set<std::string> claimed_;
   double rows_done_ = 0, rows_in_all_ = 0;
   MergeResult result_;
 };

@@ -5,10 +5,11 @@
 //   "NAME (2)", "NAME (3)" … A part that is here keeps what it says here; only fields that are
 //   unknown here are taken over. Where both know a field and differ, that is reported.
 // - A run that is not here is added with its rows, events and zeros, under a new number; its
-// content
-//   hash stays. One whose rows do not give its hash is refused and reported, and so is one that is
-//   still being recorded. A run that is here is left alone; when the other has a different hash,
-//   that is reported.
+//   content hash stays. One whose rows do not give its hash or are impossible is refused and
+//   reported, and so is one that is still being recorded. A run that is here is left alone; when
+//   the other has a different hash, that is reported.
+// - The other book may come from anybody: whatever this one would not have taken from its own
+//   programs is refused and reported by itself, with all that leans on it; the rest comes in.
 // - Calibrations and curves are added with their UUIDs; a curve whose runs were not all let in is
 //   refused. Numbers of runs inside a curve's details keep the other book's numbering.
 // - Documents (session plans and settings) stay where they are: they speak of their own book.

@@ -13,7 +13,7 @@
 namespace loadline {
 namespace {
 
-constexpr std::array kUpgrades = {Upgrade{1, upgrade_to_v1}};
+constexpr std::array kUpgrades = {Upgrade{1, upgrade_to_v1, programs_of_v1}};
 
 int pragma_number(sqlite3* db, const char* name) {
   Statement statement(db, fmt::format("PRAGMA {}", name));
@@ -41,6 +41,21 @@ std::set<std::string> columns_of(sqlite3* db, const char* table) {
   statement.with(table);
   while (statement.step()) columns.insert(statement.text(0));
   return columns;
+}
+
+bool is_ours(const std::string& sql) {
+  return std::any_of(kUpgrades.begin(), kUpgrades.end(), [&](const Upgrade& step) {
+    return step.programs && !sql.empty() && step.programs().find(sql) != std::string::npos;
+  });
+}
+
+std::optional<ForeignProgram> first_foreign(sqlite3* db, const char* where) {
+  Statement select(db, std::string("SELECT type, name, sql FROM sqlite_schema WHERE ") + where);
+  while (select.step())
+    if (!is_ours(select.text(2)))
+      return ForeignProgram{select.text(0) == "table" ? "virtual table" : select.text(0),
+                            select.text(1)};
+  return std::nullopt;
 }
 
 }  // namespace
@@ -76,6 +91,24 @@ void add_missing_field_columns(sqlite3* db) {
         execute(db, fmt::format("ALTER TABLE {} ADD COLUMN {}", part_kind_name(kind),
                                 column_definition(field)));
   }
+}
+
+std::optional<ForeignProgram> foreign_table(sqlite3* db) {
+  return first_foreign(
+      db,
+      "(type = 'view' OR (type = 'table' AND sql LIKE 'CREATE VIRTUAL%')) AND lower(name) IN "
+      "('book', 'document', 'rig', 'motor', 'machine', 'pulley', 'belt', 'run', 'sample', "
+      "'imported', 'event', 'zero', 'calibration', 'curve', 'curve_run')");
+}
+
+std::optional<ForeignProgram> foreign_view(sqlite3* db) {
+  return first_foreign(
+      db,
+      "type IN ('view', 'table') AND lower(name) IN ('torque_scale', 'sample_step', 'reading')");
+}
+
+std::optional<ForeignProgram> foreign_trigger(sqlite3* db) {
+  return first_foreign(db, "type = 'trigger'");
 }
 
 std::string column_of_field(const std::string& field) {

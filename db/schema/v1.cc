@@ -299,6 +299,8 @@ FROM run CROSS JOIN imported i ON i.id BETWEEN run.id << 42 AND (run.id << 42) +
 
 }  // namespace
 
+std::string programs_of_v1() { return std::string(kGuards) + kViews; }
+
 void upgrade_to_v1(sqlite3* db) {
   for (const char* part : {kBook, kParts, kRuns, kCurves, kGuards, kViews}) execute(db, part);
   add_missing_field_columns(db);

@@ -49,6 +49,8 @@ json rows_of(const Eigen::MatrixXd& matrix) {
 
 Eigen::MatrixXd matrix_of(const json& rows) {
   const auto size = static_cast<Eigen::Index>(rows.size());
+  for (const json& row : rows)
+    if (!row.is_array() || row.size() != rows.size()) return {};
   Eigen::MatrixXd matrix(size, size);
   for (Eigen::Index i = 0; i < size; ++i) {
     const json& row = rows.at(static_cast<std::size_t>(i));
@@ -58,15 +60,24 @@ Eigen::MatrixXd matrix_of(const json& rows) {
   return matrix;
 }
 
+bool has_one_size(const StoredCurve& curve) {
+  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
+  return curve.parameter_names.size() == curve.parameters.size() &&
+         curve.covariance.rows() == size && curve.covariance.cols() == size;
+}
+
 void parse_curve_numbers(const Statement& row, StoredCurve& curve) {
+  bool is_whole = false;
   try {
     curve.parameter_names = json::parse(row.text(5)).get<std::vector<std::string>>();
     curve.parameters = numbers_of(json::parse(row.text(6)));
     curve.covariance = matrix_of(json::parse(row.text(7)));
+    is_whole = has_one_size(curve);
   } catch (const json::exception&) {
-    throw Error(Fault::kBook,
-                fmt::format("curve {} in the book is damaged; fit it again.", curve.id));
   }
+  if (is_whole) return;
+  throw Error(Fault::kBook,
+              fmt::format("curve {} in the book is damaged; fit it again.", curve.id));
 }
 
 StoredCurve read_curve(sqlite3* db, const Statement& row) {
@@ -91,16 +102,34 @@ StoredCurve read_curve(sqlite3* db, const Statement& row) {
   return curve;
 }
 
+void require_words(const Calibration& calibration) {
+  if (!calibration.uuid.empty()) require_uuid(calibration.uuid, "the calibration");
+  require_note(calibration.reason, "the reason of the calibration");
+  require_note(calibration.made_utc, "the time of the calibration");
+  if (!calibration.points_json.empty() && !json::accept(calibration.points_json))
+    throw Error(Fault::kInput, "the points of the calibration are not valid JSON.");
+}
+
+void require_words(const StoredCurve& curve) {
+  if (!curve.uuid.empty()) require_uuid(curve.uuid, "the curve");
+  require_note(curve.model, "the model of the curve");
+  for (const std::string& name : curve.parameter_names)
+    require_note(name, "a parameter's name of the curve");
+  require_note(curve.program_version, "the version of the program that fitted the curve");
+  require_note(curve.made_utc, "the time of the curve");
+  if (!curve.details_json.empty() && !json::accept(curve.details_json))
+    throw Error(Fault::kInput, "the details of the curve are not valid JSON.");
+}
+
 void require_shape(const StoredCurve& curve) {
-  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
-  const bool names_fit = curve.parameter_names.size() == curve.parameters.size();
-  if (!names_fit || curve.covariance.rows() != size || curve.covariance.cols() != size)
+  if (!has_one_size(curve))
     throw std::logic_error("a curve's names, parameters and covariance must have one size");
 }
 
 }  // namespace
 
 std::int64_t Book::add_calibration(const Calibration& c) {
+  require_words(c);
   Scope scope(handle(), state_->writers);
   Statement insert(
       handle(),
@@ -141,6 +170,7 @@ std::optional<Calibration> Book::latest_calibration(std::int64_t rig) const {
 
 std::int64_t Book::add_curve(const StoredCurve& curve) {
   require_shape(curve);
+  require_words(curve);
   Scope scope(handle(), state_->writers);
   Statement insert(
       handle(),

@@ -111,6 +111,8 @@ Part read_part(const Statement& row, PartKind kind, const std::vector<const Part
 
 std::int64_t Book::add(const Part& part) {
   require_fields(part);
+  if (!part.uuid.empty())
+    require_uuid(part.uuid, fmt::format("the {} '{}'", part_kind_name(part.kind), part.name));
   Scope scope(handle(), state_->writers);
   const char* kind = part_kind_name(part.kind);
   if (find(part.kind, part.name))

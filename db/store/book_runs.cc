@@ -51,7 +51,7 @@ Run read_run(const Statement& row) {
   if (!kind)
     throw Error(Fault::kBook, fmt::format("run {} has the unknown kind '{}'; run 'loadline-db "
                                           "check'.",
-                                          run.id, row.text(2)));
+                                          run.id, on_one_line(row.text(2))));
   run.kind = *kind;
   run.state = state_from_name(row.text(3));
   run.source = row.text(4);
@@ -120,6 +120,9 @@ constexpr const char* kUpdateRun =
 
 void require_run_words(const Book& book, const Run& run) {
   require_note(run.note, "the note");
+  require_note(run.started_utc, "the time of the run's start");
+  require_note(run.program_version, "the version of the program that recorded the run");
+  if (!run.uuid.empty()) require_uuid(run.uuid, "the run");
   if (run.source != "" && run.source != "rig" && run.source != "csv")
     throw std::logic_error("a run's source is 'rig' or 'csv'");
   if (run.slip_check == 0) return;
@@ -204,6 +207,7 @@ std::vector<Run> Book::runs(const RunFilter& filter) const {
 }
 
 void Book::add_event(const RunEvent& event) {
+  require_note(event.kind, "the kind of the event");
   Statement insert(handle(),
                    "INSERT INTO event (run_id, tick, kind, length_s, detail) "
                    "VALUES (?, ?, ?, ?, ?)");
@@ -224,6 +228,7 @@ std::vector<RunEvent> Book::events(std::int64_t run) const {
 }
 
 void Book::add_zero(const Zero& zero) {
+  require_note(zero.made_utc, "the time of the zero");
   Statement insert(handle(),
                    "INSERT INTO zero (moment, tick, mean_counts, sd_counts, conversions, "
                    "made_utc, rig_id, run_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)");

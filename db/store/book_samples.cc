@@ -1,6 +1,7 @@
 // Book: samples and imported readings, in and out, and the end of a run.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "db/store/book_state.h"
@@ -78,9 +79,14 @@ void require_readings(std::int64_t run, const RunWriter& writer,
   }
 }
 
+// Wraps: what an altered book holds may be anything.
+std::int64_t difference(std::int64_t a, std::int64_t b) {
+  return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) - static_cast<std::uint64_t>(b));
+}
+
 std::optional<std::int64_t> age(const Sample& sample, const std::optional<std::int64_t>& tick) {
   if (!tick) return std::nullopt;
-  return sample.tick - *tick;
+  return difference(sample.tick, *tick);
 }
 
 void bind_row(Statement& statement, int at, std::int64_t run, const Sample& sample) {
@@ -130,9 +136,11 @@ Sample read_sample(const Statement& row) {
   sample.tick = row.whole(0) & kTickMask;
   sample.torque_counts = row.optional_int(1);
   sample.motor_edges = row.optional_whole(2);
-  if (const auto value = row.optional_whole(3)) sample.motor_edge_tick = sample.tick - *value;
+  if (const auto value = row.optional_whole(3))
+    sample.motor_edge_tick = difference(sample.tick, *value);
   sample.handwheel_edges = row.optional_whole(4);
-  if (const auto value = row.optional_whole(5)) sample.handwheel_edge_tick = sample.tick - *value;
+  if (const auto value = row.optional_whole(5))
+    sample.handwheel_edge_tick = difference(sample.tick, *value);
   sample.supply_counts = row.optional_int(6);
   sample.temperature_counts = row.optional_int(7);
   return sample;
@@ -307,9 +315,20 @@ void Book::each_block(std::int64_t run, std::size_t block,
   if (!rows.empty()) take(rows);
 }
 
+namespace {
+
+// What a run says of itself, which an altered book may say wrongly: more rows than that still fit,
+// fewer cost nothing.
+std::size_t rows_to_expect(const Run& run) {
+  constexpr std::int64_t kMost = 1 << 24;
+  return static_cast<std::size_t>(std::clamp<std::int64_t>(run.sample_count, 0, kMost));
+}
+
+}  // namespace
+
 std::vector<Sample> Book::samples(std::int64_t run) const {
   std::vector<Sample> all;
-  all.reserve(static_cast<std::size_t>(this->run(run).sample_count));
+  all.reserve(rows_to_expect(this->run(run)));
   each_block(run, kBlock, [&](std::span<const Sample> rows) {
     all.insert(all.end(), rows.begin(), rows.end());
   });
@@ -318,7 +337,7 @@ std::vector<Sample> Book::samples(std::int64_t run) const {
 
 std::vector<ImportedReading> Book::readings(std::int64_t run) const {
   std::vector<ImportedReading> all;
-  all.reserve(static_cast<std::size_t>(this->run(run).sample_count));
+  all.reserve(rows_to_expect(this->run(run)));
   each_reading_block(*this, run, kBlock, [&](std::span<const ImportedReading> rows) {
     all.insert(all.end(), rows.begin(), rows.end());
   });

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "db/basis/error.h"
+#include "db/store/text.h"
 
 namespace loadline {
 namespace {
@@ -15,6 +16,9 @@ std::string path_of(sqlite3* db) {
   const char* name = db ? sqlite3_db_filename(db, "main") : nullptr;
   return name && *name ? name : "(in memory)";
 }
+
+// It may quote names from an altered book.
+std::string message_of(sqlite3* db) { return on_one_line(sqlite3_errmsg(db)); }
 
 // SQLite does not hand the system's reason for a failed write on in a dependable way.
 bool session_limits_file_size() {
@@ -31,7 +35,7 @@ std::string write_fault(sqlite3* db, const std::string& path) {
   return fmt::format(
       "the book {} could not be read or written ({}); what was committed is kept. "
       "Check that its drive is still there and sound.",
-      path, sqlite3_errmsg(db));
+      path, message_of(db));
 }
 
 std::string book_fault(sqlite3* db, int code) {
@@ -68,12 +72,12 @@ std::string book_fault(sqlite3* db, int code) {
       return fmt::format(
           "the book {} is damaged ({}); work on a copy, and restore it from its last "
           "backup.",
-          path, sqlite3_errmsg(db));
+          path, message_of(db));
     case SQLITE_IOERR:
       return write_fault(db, path);
     default:
       return fmt::format("the book {} answered: {}; run 'loadline-db check' on it.", path,
-                         sqlite3_errmsg(db));
+                         message_of(db));
   }
 }
 
@@ -81,9 +85,8 @@ std::string constraint_fault(sqlite3* db, int code) {
   if (code == SQLITE_CONSTRAINT_FOREIGNKEY)
     return "the book refuses this: it refers to a part or run that is not in the book.";
   if (code == SQLITE_CONSTRAINT_TRIGGER)
-    return fmt::format("the book refuses this: {}.", sqlite3_errmsg(db));
-  return fmt::format("the book refuses this value ({}); check it against --help.",
-                     sqlite3_errmsg(db));
+    return fmt::format("the book refuses this: {}.", message_of(db));
+  return fmt::format("the book refuses this value ({}); check it against --help.", message_of(db));
 }
 
 }  // namespace

@@ -115,6 +115,16 @@ void require_note(const std::string& text, const std::string& what) {
   require_text(text, what, true);
 }
 
+void require_uuid(const std::string& uuid, const std::string& what) {
+  constexpr std::size_t kLength = 36;
+  const bool sound = uuid.size() == kLength &&
+                     uuid.find_first_not_of("0123456789abcdefABCDEF-") == std::string::npos;
+  if (!sound)
+    throw Error(
+        Fault::kInput,
+        fmt::format("the UUID of {} is none; 'loadline-db check' on its book says more.", what));
+}
+
 std::string made_printable(std::string_view text) {
   std::string out;
   for (std::string_view rest = text.substr(0, kLongestNote); !rest.empty();) {
@@ -128,6 +138,13 @@ std::string made_printable(std::string_view text) {
     rest.remove_prefix(std::max<std::size_t>(1, next.length));
   }
   return out;
+}
+
+std::string on_one_line(std::string_view text) {
+  std::string line = made_printable(text);
+  std::replace_if(
+      line.begin(), line.end(), [](char c) { return c == '\n' || c == '\t'; }, ' ');
+  return line;
 }
 
 std::string closest_words(const std::string& wanted, std::span<const std::string> known) {

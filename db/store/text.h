@@ -15,9 +15,15 @@ void require_name(const std::string& name, const std::string& what);
 /// Valid UTF-8 in which line feed and tab are the only control characters, at most 100,000 bytes.
 void require_note(const std::string& text, const std::string& what);
 
+/// 36 characters, hexadecimal digits and hyphens, as new_uuid() makes them.
+void require_uuid(const std::string& uuid, const std::string& what);
+
 /// `text` with everything that require_note would refuse replaced by '?': for words that come off
 /// the line and must not stop a recording.
 std::string made_printable(std::string_view text);
+
+/// The same with line feeds and tabs replaced by blanks: for quoting an altered book in a sentence.
+std::string on_one_line(std::string_view text);
 
 /// "; did you mean 'a' or 'b'?" for the closest of `known`, or a list when there are few of them.
 std::string closest_words(const std::string& wanted, std::span<const std::string> known);

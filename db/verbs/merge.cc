@@ -72,8 +72,9 @@ Verb merge_verb() {
       "brings the parts and runs of another book into this one",
       "Parts and runs are the same when their UUID is, so merging twice changes nothing. A part "
       "whose name is taken here by another one is added with a number behind its name. A run "
-      "whose rows were altered, or that is still being recorded, is not let in (exit status "
-      "1). OTHER.book is only read; its session plans and settings stay there.",
+      "whose rows were altered or are impossible, or that is still being recorded, is not let "
+      "in, nor is a part that this book could not hold (exit status 1). OTHER.book is only read; "
+      "its session plans and settings stay there.",
       "loadline-db merge attic.book --book bench.book",
       1,
       boost::program_options::options_description("Options"),

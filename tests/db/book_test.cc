@@ -294,6 +294,63 @@ TEST_CASE("the newest calibration and the newest zero alone are in force") {
   CHECK(book.latest_zero(calibration.rig)->mean_counts == 6);
 }
 
+// Another program's SQL into a new book.
+std::string altered_book(const Scratch& scratch, const std::string& sql) {
+  { new_book(scratch); }
+  std::string path = scratch.path("bench.book");
+  sqlite3* db = nullptr;
+  REQUIRE(sqlite3_open(path.c_str(), &db) == SQLITE_OK);
+  REQUIRE(sqlite3_exec(db, sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
+  sqlite3_close(db);
+  return path;
+}
+
+TEST_CASE("a view in a table's place is not run: it could go on for ever") {
+  const Scratch scratch;
+  const std::string path = altered_book(
+      scratch,
+      "DROP TABLE document; CREATE VIEW document (name, json) AS WITH RECURSIVE n (i) AS "
+      "(SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT i, '{}' FROM n");
+  for (const Book::Mode mode : {Book::Mode::kRead, Book::Mode::kWrite}) {
+    CAPTURE(static_cast<int>(mode));
+    std::string said;
+    try {
+      Book::open(path, mode).document_names("");
+    } catch (const Error& error) {
+      said = error.what();
+    }
+    CHECK(said.find("holds a view 'document' that Loadline did not make") != std::string::npos);
+  }
+}
+
+TEST_CASE("a trigger that Loadline did not make is not fired, and the book can be read") {
+  const Scratch scratch;
+  const std::string path = altered_book(
+      scratch, "CREATE TRIGGER mine AFTER INSERT ON motor BEGIN DELETE FROM document; END");
+  CHECK_THROWS_WITH_AS(Book::open(path, Book::Mode::kWrite),
+                       doctest::Contains("holds a trigger 'mine'"), Error);
+  CHECK(Book::open(path, Book::Mode::kRead).runs().empty());
+}
+
+TEST_CASE("a view of one's own beside Loadline's is nobody's business") {
+  const Scratch scratch;
+  const std::string path = altered_book(scratch, "CREATE VIEW my_runs AS SELECT id, note FROM run");
+  Book book = Book::open(path, Book::Mode::kWrite);
+  CHECK(book.add(motor("M")) == 1);
+}
+
+TEST_CASE("a count that a run only claims to have takes no memory") {
+  const Scratch scratch;
+  const std::string path = altered_book(
+      scratch,
+      "INSERT INTO run (uuid, kind, state, source, started_utc, program_version, sample_count, "
+      "content_hash) VALUES ('00000000-0000-4000-8000-000000000001', 'brake', 'complete', 'rig', "
+      "'', '', 9223372036854775807, '" +
+          std::string(64, '0') + "')");
+  const Book book = Book::open(path, Book::Mode::kRead);
+  CHECK(book.samples(1).empty());
+}
+
 TEST_CASE("documents are kept by name") {
   const Scratch scratch;
   Book book = new_book(scratch);

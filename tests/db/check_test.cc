@@ -58,6 +58,8 @@ TEST_CASE("missing guards are named") {
             "trigger run_is_never_deleted is missing or altered"));
   CHECK(has(found_after("DROP VIEW reading; CREATE VIEW reading AS SELECT 1 AS run_id"),
             "view reading is missing or altered"));
+  CHECK(has(found_after("CREATE TRIGGER mine AFTER INSERT ON run BEGIN DELETE FROM document; END"),
+            "the trigger mine is not Loadline's"));
 }
 
 TEST_CASE("a changed, a removed and an added row of a run are seen") {

@@ -158,6 +158,75 @@ TEST_CASE("a run that is being recorded waits for the next merge") {
   CHECK(merge_books(books.here, books.there).runs_added.size() == 1);
 }
 
+void alter(const Book& book, const std::string& sql) {
+  REQUIRE(sqlite3_exec(book.handle(), sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
+}
+
+std::string refusals(const MergeResult& result) {
+  std::string all;
+  for (const auto& refusal : result.refused) all += refusal.what + ": " + refusal.reason + "\n";
+  return all;
+}
+
+TEST_CASE("what the book cannot take is refused by itself, with all that leans on it") {
+  TwoBooks books;
+  fill(books.there);
+  alter(books.there, "UPDATE machine SET name = 'attic' || char(27) || '[2J'");
+  const MergeResult result = merge_books(books.here, books.there);
+  CHECK(result.parts_added == 2);
+  CHECK(result.runs_added.size() == 2);
+  CHECK(result.curves_added == 1);
+  // The imported run, number 3, is the machine's.
+  CHECK(refusals(result).find("machine 1: the name of the machine has a control character") == 0);
+  CHECK(refusals(result).find("run 3: it refers to machine 1, which") != std::string::npos);
+  CHECK(check_book(books.here).findings.empty());
+  CHECK_FALSE(merge_books(books.here, books.there).changed());
+}
+
+TEST_CASE("impossible rows are not let in, though their hash is right") {
+  TwoBooks books;
+  Run run;
+  run.tick_hz = 1e6;
+  const std::int64_t id = books.there.begin_run(run);
+  std::vector<Sample> samples = testing::samples(10);
+  samples[5].motor_edges = 0;  // an edge count that falls; no recorder appends it
+  books.there.append(id, samples);
+  books.there.end_run(id, RunState::kComplete);
+  CHECK(refusals(merge_books(books.here, books.there)) ==
+        "run 1: the edge count of the motor falls at tick 6000\n");
+  CHECK(books.here.runs().empty());
+}
+
+TEST_CASE("a curve that no fit can have stored is not let in") {
+  TwoBooks books;
+  fill(books.there);
+  alter(books.there, "UPDATE curve SET covariance = '[[-1,0],[0,1]]'");
+  CHECK(refusals(merge_books(books.here, books.there)) == "curve 1: a variance is negative\n");
+  alter(books.there, "UPDATE curve SET covariance = '[[1]]'");
+  CHECK_THROWS_WITH_AS(merge_books(books.here, books.there),
+                       "curve 1 in the book is damaged; fit it again.", Error);
+  CHECK(check_book(books.here).findings.empty());
+}
+
+TEST_CASE("a run comes with its slip check whichever has the higher number") {
+  TwoBooks books;
+  const auto ids = fill(books.there);
+  Run later = books.there.run(ids.slip_check);
+  later.uuid = "";
+  const std::int64_t again = books.there.begin_run(later);
+  books.there.append(again, testing::samples(20));
+  books.there.end_run(again, RunState::kComplete);
+  Run brake = books.there.run(ids.brake);
+  brake.slip_check = again;
+  books.there.update_run(brake);
+  const MergeResult result = merge_books(books.here, books.there);
+  REQUIRE(result.runs_added.size() == 4);
+  RunFilter brakes;
+  brakes.kind = RunKind::kBrake;
+  const Run ours = books.here.runs(brakes).at(0);
+  CHECK(books.here.run(ours.slip_check).uuid == books.there.run(again).uuid);
+}
+
 TEST_CASE("documents stay with their book and a book is not merged into itself") {
   TwoBooks books;
   books.there.put_document("plan/evening", "{}");
