@@ -163,18 +163,32 @@ void check_curves(const Book& book, Findings& findings) {
   }
 }
 
+// Words that no program of ours would have stored: a terminal may take them for orders.
+void check_words(const Part& part, Findings& findings) {
+  try {
+    require_name(part.name, "its name");
+    require_note(part.note, "its note");
+  } catch (const Error& error) {
+    findings.add(fmt::format("{} {}", part_kind_name(part.kind), part.id), error.what());
+  }
+}
+
 // By the ranges of today, which may be narrower than the CHECKs of an older book.
+void check_part(const Part& part, Findings& findings) {
+  check_words(part, findings);
+  for (const PartField& field : part_fields(part.kind)) {
+    if (field.type != PartField::Type::kNumber) continue;
+    const auto value = part.number(field.name);
+    if (value && !(*value >= field.low && *value <= field.high))
+      findings.add(fmt::format("{} '{}'", part_kind_name(part.kind), part.name),
+                   fmt::format("{} {:g} is outside {:g} to {:g}", field.name, *value, field.low,
+                               field.high));
+  }
+}
+
 void check_parts(const Book& book, Findings& findings) {
   for (const PartKind kind : all_part_kinds())
-    for (const Part& part : book.parts(kind))
-      for (const PartField& field : part_fields(kind)) {
-        if (field.type != PartField::Type::kNumber) continue;
-        const auto value = part.number(field.name);
-        if (value && !(*value >= field.low && *value <= field.high))
-          findings.add(fmt::format("{} '{}'", part_kind_name(kind), part.name),
-                       fmt::format("{} {:g} is outside {:g} to {:g}", field.name, *value, field.low,
-                                   field.high));
-      }
+    for (const Part& part : book.parts(kind)) check_part(part, findings);
 }
 
 void check_documents(const Book& book, Findings& findings) {

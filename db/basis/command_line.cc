@@ -296,13 +296,33 @@ void add_common_options(po::options_description& options, bool without_book) {
   options.add_options()("json", po::bool_switch(), "one JSON document on standard output");
 }
 
+namespace {
+
+// A name in a book from elsewhere, or a line that a rig printed, may hold what would move a
+// terminal's cursor or worse.
+std::string without_controls(const std::string& text) {
+  std::string out;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    const auto next = static_cast<unsigned char>(i + 1 < text.size() ? text[i + 1] : 0);
+    // U+0080 to U+009F are two bytes in UTF-8.
+    const bool is_c1 = byte == 0xC2 && next >= 0x80 && next <= 0x9F;
+    const bool is_c0 = (byte < 0x20 && byte != '\n' && byte != '\t') || byte == 0x7F;
+    out += is_c0 || is_c1 ? '?' : text[i];
+    if (is_c1) ++i;
+  }
+  return out;
+}
+
+}  // namespace
+
 int run_program(const Program& program, int argc, const char* const* argv) {
   g_program_name = program.name;
   // A file at the session's size limit is an error to report, not a reason to die.
   std::signal(SIGXFSZ, SIG_IGN);
   const auto complain = [&](const std::string& sentence) {
     std::cout.flush();
-    std::cerr << program.name << ": " << sentence << "\n";
+    std::cerr << program.name << ": " << without_controls(sentence) << "\n";
   };
   try {
     const int status = dispatch(program, {argv + 1, argv + argc});
@@ -330,12 +350,12 @@ void print_json(const Json& document) {
 }
 
 void say(const Arguments& arguments, const std::string& text) {
-  (arguments.json() ? std::cerr : std::cout) << text << "\n";
+  (arguments.json() ? std::cerr : std::cout) << without_controls(text) << "\n";
 }
 
 void warn(const std::string& sentence) {
   std::cout.flush();
-  std::cerr << g_program_name << ": warning: " << sentence << "\n";
+  std::cerr << g_program_name << ": warning: " << without_controls(sentence) << "\n";
 }
 
 const std::string& program_name() { return g_program_name; }

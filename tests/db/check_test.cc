@@ -62,6 +62,11 @@ TEST_CASE("missing guards are named") {
             "the trigger mine is not Loadline's"));
 }
 
+TEST_CASE("a name with orders for a terminal in it is named by its number") {
+  CHECK(has(found_after("UPDATE motor SET name = 'x' || char(27) || '[2J'"),
+            "motor 1: its name has a control character (code 27)"));
+}
+
 TEST_CASE("a changed, a removed and an added row of a run are seen") {
   CHECK(has(found_after(kNoGuards + "UPDATE sample SET torque_counts = 7 WHERE id = (2 << 42) + "
                                     "5000"),

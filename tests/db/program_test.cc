@@ -218,6 +218,24 @@ TEST_CASE("a name with a control character or broken UTF-8 is refused") {
   CHECK(bench.db("list motors --json").json()["motors"].size() == 1);
 }
 
+TEST_CASE("what another program wrote into a book gives a terminal no orders") {
+  const Bench bench;
+  bench.db("init");
+  bench.db("add motor Heron");
+  // Cursor, colour, window title by the two-byte form of OSC (ECMA-48 sections 5.4 and 8.3).
+  const std::string sql =
+      "UPDATE motor SET name = 'a' || char(27) || '[2J' || char(155) || '31m' || char(7, 127)";
+  const std::string command = "sqlite3 " + quoted(bench.path("bench.book")) + " " + quoted(sql);
+  REQUIRE(std::system(command.c_str()) == 0);
+  for (const char* words : {"list motors", "show motor nobody"}) {
+    CAPTURE(words);
+    const Outcome said = bench.db(words);
+    for (const std::string& text : {said.out, said.err})
+      for (const char* order : {"\x1b", "\xC2\x9B", "\a", "\x7F"}) CHECK_FALSE(has(text, order));
+    CHECK(has(said.out + said.err, "a?[2J?31m??"));
+  }
+}
+
 TEST_CASE("a spreadsheet finds no formula in what is exported") {
   const Bench bench;
   bench.db("init");
