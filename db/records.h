@@ -85,6 +85,12 @@ struct ImportedReading {
   double temperature_c = kNone;
 };
 
+/// The rows of an imported run, channel by channel: all of the same length, NaN where the file had
+/// no such column or cell.
+struct ReadingColumns {
+  std::vector<double> time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c;
+};
+
 /// Something that happened during a run: a gap, a reset of the rig, a brown-out, a marker.
 struct RunEvent {
   std::int64_t run = 0;

@@ -123,7 +123,7 @@ std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool 
                            std::vector<std::string>& warnings) {
   std::vector<Coast> coasts;
   for (const Run& run : runs) {
-    const Readings readings = load_readings(book, run.id, 6000);
+    const Readings readings = load_readings(book, run.id, {.most = 6000});
     if (auto coast = make_coast(readings, of_motor))
       coasts.push_back(std::move(*coast));
     else

@@ -77,7 +77,7 @@ void take_run(const Book& book, const Run& run, Rows& rows, DrivenFit& out) {
                             run.motor ? " '" + book.part(PartKind::kMotor, run.motor).name + "'"
                                       : ", and names no motor"));
   const Curve motor = Curve::from_stored(*stored);
-  const Readings readings = load_readings(book, run.id, 6000);
+  const Readings readings = load_readings(book, run.id, {.most = 6000});
   if (readings.motor.empty()) {
     out.warnings.push_back(fmt::format("Run {} was left out: it has no motor speed.", run.id));
     return;

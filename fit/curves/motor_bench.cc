@@ -11,6 +11,9 @@
 namespace loadline {
 namespace {
 
+// So many values hold all that a curve's fit can take from a long run.
+constexpr Thinning kBrakeThinning{.few = 3000};
+
 bool wanted(const MotorFitOptions& options, std::int64_t run) {
   return options.runs.empty() ||
          std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
@@ -28,7 +31,7 @@ std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
 }
 
 std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
-  Readings readings = load_readings(book, run.id);
+  Readings readings = load_readings(book, run.id, kBrakeThinning);
   if (readings.torque.empty() || readings.motor.empty()) {
     bench.warnings.push_back(
         fmt::format("Run {} was left out: a brake run needs both motor speed and torque.", run.id));

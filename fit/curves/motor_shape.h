@@ -41,6 +41,9 @@ class MotorShape {
   virtual Eigen::MatrixXd natural_by_internal(const Eigen::VectorXd& u) const = 0;
   virtual void torque(const Eigen::VectorXd& p, double speed, double volts, double heat,
                       Torque& out) const = 0;
+  /// The torque alone, several times as quick.
+  virtual double torque(const Eigen::VectorXd& p, double speed, double volts,
+                        double heat) const = 0;
   virtual std::vector<Eigen::VectorXd> starts() const = 0;
   /// Rows of the prior: residual = L(u − mean). Zero rows when nothing is known.
   virtual Eigen::MatrixXd prior_root() const = 0;

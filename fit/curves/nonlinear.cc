@@ -53,7 +53,7 @@ class CeresBlock : public ceres::CostFunction {
   const Residuals& residuals_;
 };
 
-enum class Search { kPlain, kShortSteps, kShortestSteps, kDogleg, kLoose };
+enum class Search { kNone, kPlain, kShortSteps, kShortestSteps, kDogleg, kLoose };
 
 ceres::Solver::Options solver_options(Search search, const NonlinearOptions& options) {
   ceres::Solver::Options solver;
@@ -95,6 +95,10 @@ struct Found {
 Found search_from(const Residuals& residuals, const VectorXd& start, Search search,
                   const NonlinearOptions& options) {
   Found found{start};
+  if (search == Search::kNone) {
+    found.usable = true;
+    return found;
+  }
   CeresBlock block(residuals);
   ceres::Problem::Options ownership;
   ownership.cost_function_ownership = ceres::DO_NOT_TAKE_OWNERSHIP;
@@ -437,8 +441,9 @@ NonlinearFit fit_nonlinear(const Residuals& residuals, const VectorXd& start,
   const VectorXd from = inside.cast<double>();
   int iterations = 0;
   Attempt best;
-  for (const Search search : {Search::kPlain, Search::kShortSteps, Search::kShortestSteps,
-                              Search::kLoose, Search::kDogleg}) {
+  for (const Search search : {Search::kNone, Search::kPlain, Search::kShortSteps,
+                              Search::kShortestSteps, Search::kLoose, Search::kDogleg}) {
+    if (search == Search::kNone && !options.near) continue;
     Attempt next = attempt(residuals, from, search, options, iterations);
     if (next.better_than(best)) best = std::move(next);
     if (best.converged) break;
@@ -448,9 +453,30 @@ NonlinearFit fit_nonlinear(const Residuals& residuals, const VectorXd& start,
   return answer(residuals, best, iterations);
 }
 
+namespace {
+
+// Half the geodesic acceleration of `step` (Transtrum and Sethna, arXiv 1201.5885, equations 5 and
+// 11; from memory): how the path of steepest descent bends on from there, from the residuals'
+// second derivative along the step. Nothing where it is not small against the step.
+VectorXd bend_of(const Residuals& residuals, const NonlinearFit& at, const RowMajor& jacobian,
+                 const VectorXd& weight, const Eigen::LDLT<MatrixXd>& damped,
+                 const VectorXd& step) {
+  constexpr double kAhead = 0.1, kMostBend = 0.75;
+  const VectorXd ahead = at.parameters + kAhead * step;
+  VectorXd second(residuals.count());
+  const auto size = [&](const VectorXd& x) { return std::sqrt(x.cwiseAbs2().dot(weight)); };
+  if (ahead.allFinite() && residuals.evaluate(ahead.data(), second.data(), nullptr)) {
+    second = 2 / kAhead * ((second - at.residuals) / kAhead - jacobian * step);
+    const VectorXd turn = damped.solve(-(jacobian.transpose() * second));
+    if (size(turn) <= kMostBend * size(step)) return turn / 2;
+  }
+  return VectorXd::Zero(step.size());
+}
+
+}  // namespace
+
 NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_iterations,
-                     double tolerance) {
-  using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+                     double tolerance, bool along_bends) {
   const int n = residuals.count(), k = residuals.parameters();
   NonlinearFit fit;
   fit.parameters = start;
@@ -466,7 +492,9 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
     ++fit.iterations;
     MatrixXd damped = normal;
     damped.diagonal() += damping * (normal.diagonal().array() + 1e-300).matrix();
-    const VectorXd step = damped.ldlt().solve(-(jacobian.transpose() * fit.residuals));
+    const Eigen::LDLT<MatrixXd> solver(damped);
+    VectorXd step = solver.solve(-(jacobian.transpose() * fit.residuals));
+    if (along_bends) step += bend_of(residuals, fit, jacobian, normal.diagonal(), solver, step);
     const VectorXd trial = fit.parameters + step;
     const bool defined =
         trial.allFinite() && residuals.evaluate(trial.data(), trial_residuals.data(), nullptr);

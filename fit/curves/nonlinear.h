@@ -47,6 +47,8 @@ struct NonlinearOptions {
   /// Bounds per parameter; empty = none, ±infinity = none for this parameter.
   std::vector<double> lower, upper;
   bool polish = true;  ///< off: the search's answer as it is, for comparison
+  /// The start is nearly the answer: the polish alone is tried first.
+  bool near = false;
   int threads = 1;     ///< handed to the solver; one residual block gains little from more
 };
 
@@ -75,8 +77,10 @@ struct NonlinearFit {
 /// The quick sibling for passes whose answer only feeds the next pass: damped Gauss–Newton on the
 /// normal equations in double precision, no bounds, no fallbacks, no polish. `relative_offset`,
 /// `rank` and `condition` are not determined; end with fit_nonlinear before anything is reported.
+/// `along_bends` costs one more evaluation of r per step and saves most of the steps where few
+/// parameters are well known and the others lie in a curved valley.
 NonlinearFit improve(const Residuals& residuals, const Eigen::VectorXd& start,
-                     int max_iterations = 40, double tolerance = 1e-7);
+                     int max_iterations = 40, double tolerance = 1e-7, bool along_bends = false);
 
 /// Fits from `start` (k values, moved into the bounds first). Error(kInput) when the residuals are
 /// not defined at the start, when n < k, or when the options do not fit the problem.

@@ -31,6 +31,9 @@ class ShapeOf : public MotorShape {
     out.by_speed = t.v[kSize];
     out.by_heat = t.v[kSize + 1];
   }
+  double torque(const Eigen::VectorXd& p, double speed, double volts, double heat) const override {
+    return Equation::torque(p.data(), speed, volts, heat);
+  }
   Eigen::MatrixXd prior_root() const override { return Eigen::MatrixXd::Zero(0, kSize); }
   Eigen::VectorXd prior_mean() const override { return Eigen::VectorXd::Zero(kSize); }
 

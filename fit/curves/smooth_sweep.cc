@@ -33,7 +33,7 @@ void add_run(Cleaned& cleaned, const SweepFit& fit, std::size_t j) {
   for (std::size_t i = 0; i < residual.size(); ++i) {
     const SweepRow& row = sweep.rows[i];
     const auto at = static_cast<Index>(cleaned.speed.size());
-    problem.predict(p, u.data() + problem.column_of(j), sweep, row, torque, by_nuisance);
+    problem.predict(p, u.data() + problem.column_of(j), j, row, torque, by_nuisance);
     fit.shape->torque(p, row.speed, 1.0, 0.0, torque);
     cleaned.speed.push_back(row.speed);
     cleaned.torque.push_back(torque.value + residual[i]);

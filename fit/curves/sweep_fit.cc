@@ -12,6 +12,8 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
+// Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
+constexpr double kQuick = 1e-6;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
 constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
@@ -74,23 +76,29 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
   noise.correlation = (own * factor + floor * floor) / (own + floor * floor);
 }
 
+// Where the search begins is found on few rows, evenly taken from each sweep.
+constexpr std::size_t kRowsOfStarts = 300;
+std::vector<Sweep> few_rows(const std::vector<Sweep>& sweeps) {
+  std::vector<Sweep> few = sweeps;
+  for (Sweep& sweep : few) {
+    const std::size_t step = std::max<std::size_t>(1, sweep.rows.size() / kRowsOfStarts);
+    std::size_t kept = 0;
+    for (std::size_t i = 0; i < sweep.rows.size(); i += step) sweep.rows[kept++] = sweep.rows[i];
+    sweep.rows.resize(kept);
+  }
+  return few;
+}
+
+// The best of what the shape's starts lead to; `rss` stays 1e300 when none of them is defined.
 NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape) {
-  std::vector<std::pair<double, Eigen::VectorXd>> scored;
-  std::vector<double> r(static_cast<std::size_t>(problem.count()));
+  NonlinearFit best;
+  best.rss = 1e300;
   for (const Eigen::VectorXd& start : shape.starts()) {
     Eigen::VectorXd x = Eigen::VectorXd::Zero(problem.parameters());
     x.head(shape.size()) = start;
-    if (!problem.evaluate(x.data(), r.data(), nullptr)) continue;
-    scored.emplace_back(std::inner_product(r.begin(), r.end(), r.begin(), 0.0), x);
-  }
-  std::sort(scored.begin(), scored.end(), [](auto& a, auto& b) { return a.first < b.first; });
-  NonlinearFit best;
-  best.rss = 1e300;
-  for (const auto& [score, start] : scored) {
-    NonlinearFit fit = improve(problem, start, 25, 1e-4);
+    NonlinearFit fit = improve(problem, x, 25, 1e-4, true);
     if (fit.rss < best.rss) best = std::move(fit);
   }
-  if (best.rss < 1e299) best = improve(problem, best.parameters, 300, 1e-9);
   return best;
 }
 
@@ -103,9 +111,22 @@ void realign(SweepFit& fit, const SweepFitInput& input) {
   }
 }
 
-std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const SweepFitInput& input) {
-  return std::make_unique<SweepProblem>(*fit.shape, fit.sweeps, input.no_load, input.reference_v,
+std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const std::vector<Sweep>& sweeps,
+                                           const SweepFitInput& input) {
+  return std::make_unique<SweepProblem>(*fit.shape, sweeps, input.no_load, input.reference_v,
                                         fit.drift_sd, fit.heat_sd);
+}
+
+// The first answer, from nothing but the shape's starts.
+void search(SweepFit& fit, const SweepFitInput& input, double sd) {
+  const std::vector<Sweep> few = few_rows(fit.sweeps);
+  const auto few_problem = make_problem(fit, few, input);
+  fit.problem = make_problem(fit, fit.sweeps, input);
+  for (SweepProblem* problem : {few_problem.get(), fit.problem.get()})
+    for (SweepNoise& noise : problem->noise) noise.sd = sd;
+  fit.solution = best_of_starts(*few_problem, *fit.shape);
+  if (fit.solution.rss < 1e299)
+    fit.solution = improve(*fit.problem, fit.solution.parameters, 300, kQuick, true);
 }
 
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
@@ -199,9 +220,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
   fit.bow_sd = kBowShare * fit.drift_sd;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
-  fit.problem = make_problem(fit, input);
-  for (SweepNoise& noise : fit.problem->noise) noise.sd = 0.003 * scale.torque;
-  fit.solution = best_of_starts(*fit.problem, *fit.shape);
+  search(fit, input, 0.003 * scale.torque);
   if (!(fit.solution.rss < 1e299)) return result;
   // First with single values as noisy as they look and no memory: the data lead, the priors hardly
   // count, and what is left over is noise. Only the last fit weighs values by how long the noise
@@ -211,7 +230,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   for (int pass = 0; pass < kPasses; ++pass) {
     if (pass > 0) {
       realign(fit, input);
-      fit.problem = make_problem(fit, input);
+      fit.problem = make_problem(fit, fit.sweeps, input);
     }
     const bool last = pass + 1 == kPasses;
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
@@ -219,7 +238,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);
       if (!last) noise.correlation = 1;
     }
-    fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-9);
+    fit.solution = improve(*fit.problem, fit.solution.parameters, 100, kQuick, true);
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);
@@ -233,7 +252,10 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
 }
 
 bool settle(SweepFit& fit) {
-  fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters);
+  NonlinearOptions options;
+  options.near = true;
+  fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-12, true);
+  fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, options);
   fit.usable = fit.solution.inverse_normal.allFinite();
   if (!fit.usable) return false;
   finish(fit);

@@ -5,6 +5,7 @@
 namespace loadline {
 
 using Eigen::VectorXd;
+using Lines = Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>>;
 
 namespace {
 // From run to run the winding's warmth differs by more than within one.
@@ -66,82 +67,110 @@ double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance 
   return mean + nuisance_sd_before(j, which) * solution[column_of(j) + which];
 }
 
-// Predicted reading; `by_nuisance` by the standardised nuisances.
-double SweepProblem::predict(const VectorXd& p, const double* q, const Sweep& sweep,
-                             const SweepRow& row, MotorShape::Torque& torque,
-                             double* by_nuisance) const {
+SweepProblem::Moment SweepProblem::moment(const double* q, std::size_t j,
+                                          const SweepRow& row) const {
+  const Sweep& sweep = sweeps_[j];
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
-  const double warm = warm_sd(static_cast<std::size_t>(&sweep - sweeps_.data()));
   const double heat =
-      heat_sd_ * (q[kHeat] * row.warmth + q[kTimeHeat] * (row.share - 0.5)) + warm * q[kWarm];
-  const double speed = row.speed - row.acceleration * (lag - sweep.lag_s);
-  shape_.torque(p, speed, volts_ratio(row.volts), heat, torque);
-  if (by_nuisance) {
-    by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweep.lag.sd;
-    by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
-    by_nuisance[kDrift] = drift_sd_ * row.share;
-    by_nuisance[kWarm] = torque.by_heat * warm;
-    by_nuisance[kTimeHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
-    by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.warmth;
-  }
-  return torque.value - inertia * row.acceleration + drift_sd_ * q[kDrift] * row.share;
+      heat_sd_ * (q[kHeat] * row.warmth + q[kTimeHeat] * (row.share - 0.5)) + warm_sd(j) * q[kWarm];
+  return {row.speed - row.acceleration * (lag - sweep.lag_s), volts_ratio(row.volts), heat,
+          drift_sd_ * q[kDrift] * row.share - inertia * row.acceleration};
 }
 
-bool SweepProblem::evaluate(const double* x, double* r, double* jacobian) const {
+double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j,
+                             const SweepRow& row) const {
+  const Moment at = moment(q, j, row);
+  return shape_.torque(p, at.speed, at.volts, at.heat) + at.beside_torque;
+}
+
+double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j, const SweepRow& row,
+                             MotorShape::Torque& torque, double* by_nuisance) const {
+  const Moment at = moment(q, j, row);
+  shape_.torque(p, at.speed, at.volts, at.heat, torque);
+  by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweeps_[j].lag.sd;
+  by_nuisance[kInertia] = -row.acceleration * sweeps_[j].inertia.sd;
+  by_nuisance[kDrift] = drift_sd_ * row.share;
+  by_nuisance[kWarm] = torque.by_heat * warm_sd(j);
+  by_nuisance[kTimeHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
+  by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.warmth;
+  return torque.value + at.beside_torque;
+}
+
+void SweepProblem::fill_readings(const VectorXd& p, const double* x, double* r,
+                                 double* jacobian) const {
   const int k = parameters(), size = shape_.size();
-  const VectorXd u = Eigen::Map<const VectorXd>(x, size);
-  const VectorXd p = shape_.natural(u);
-  if (!p.allFinite()) return false;
-  const Eigen::MatrixXd by_internal = shape_.natural_by_internal(u);
-  using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
-  if (jacobian) Eigen::Map<RowMajor>(jacobian, rows_, k).setZero();
   MotorShape::Torque torque;
   double by_nuisance[kNuisances];
-  int at = 0;
+  double* line = jacobian;
   for (std::size_t j = 0; j < sweeps_.size(); ++j) {
     const double* q = x + column_of(j);
     const double scale = 1 / (noise[j].sd * std::sqrt(noise[j].correlation));
-    for (std::size_t i = 0; i < sweeps_[j].rows.size(); ++i, ++at) {
+    for (std::size_t i = 0; i < sweeps_[j].rows.size(); ++i, ++r) {
       const SweepRow& row = sweeps_[j].rows[i];
       const double weight = scale * std::sqrt(noise[j].weight[i]);
-      r[at] = weight * (predict(p, q, sweeps_[j], row, torque, by_nuisance) - row.torque);
-      if (!jacobian) continue;
-      Eigen::Map<VectorXd> line(jacobian + static_cast<std::ptrdiff_t>(at) * k, k);
-      line.head(size) = weight * (by_internal.transpose() * torque.by_p);
+      if (!jacobian) {
+        *r = weight * (predict(p, q, j, row) - row.torque);
+        continue;
+      }
+      *r = weight * (predict(p, q, j, row, torque, by_nuisance) - row.torque);
+      for (int c = 0; c < size; ++c) line[c] = weight * torque.by_p[c];
       for (int c = 0; c < kNuisances; ++c) line[column_of(j) + c] = weight * by_nuisance[c];
+      line += k;
     }
   }
+}
+
+void SweepProblem::fill_no_load(const VectorXd& p, double* r, double* jacobian) const {
+  MotorShape::Torque torque;
   for (const NoLoadPoint& point : no_load_) {
     shape_.torque(p, point.speed, volts_ratio(point.volts), 0, torque);
     const double weight = 1 / std::max(1e-12, std::fabs(torque.by_speed) * point.sd);
-    r[at] = weight * torque.value;
-    if (jacobian)
-      Eigen::Map<VectorXd>(jacobian + static_cast<std::ptrdiff_t>(at) * k, k).head(size) =
-          weight * (by_internal.transpose() * torque.by_p);
-    ++at;
+    *r++ = weight * torque.value;
+    if (!jacobian) continue;
+    Eigen::Map<VectorXd>(jacobian, shape_.size()) = weight * torque.by_p;
+    jacobian += parameters();
   }
-  const VectorXd prior = prior_root_ * (u - prior_mean_);
-  for (Eigen::Index i = 0; i < prior.size(); ++i, ++at) {
-    r[at] = prior[i];
-    if (jacobian)
-      Eigen::Map<VectorXd>(jacobian + static_cast<std::ptrdiff_t>(at) * k, k).head(size) =
-          prior_root_.row(i);
+}
+
+void SweepProblem::fill_priors(const double* x, double* r, double* jacobian) const {
+  const int k = parameters(), size = shape_.size();
+  const auto of_shape = prior_root_.rows();
+  const VectorXd u = Eigen::Map<const VectorXd>(x, size);
+  Eigen::Map<VectorXd>(r, of_shape) = prior_root_ * (u - prior_mean_);
+  Eigen::Map<VectorXd>(r + of_shape, k - size) = Eigen::Map<const VectorXd>(x + size, k - size);
+  if (!jacobian) return;
+  Lines lines(jacobian, of_shape + k - size, k);
+  lines.topLeftCorner(of_shape, size) = prior_root_;
+  lines.bottomRightCorner(k - size, k - size).setIdentity();
+}
+
+bool SweepProblem::evaluate(const double* x, double* r, double* jacobian) const {
+  const VectorXd u = Eigen::Map<const VectorXd>(x, shape_.size());
+  const VectorXd p = shape_.natural(u);
+  if (!p.allFinite()) return false;
+  const int k = parameters(), of_curve = data_rows_ + static_cast<int>(no_load_.size());
+  const auto from = [&](int row) {
+    return jacobian ? jacobian + static_cast<std::ptrdiff_t>(row) * k : nullptr;
+  };
+  if (jacobian) Lines(jacobian, rows_, k).setZero();
+  fill_readings(p, x, r, jacobian);
+  fill_no_load(p, r + data_rows_, from(data_rows_));
+  if (jacobian) {
+    auto by_curve = Lines(jacobian, rows_, k).topLeftCorner(of_curve, shape_.size());
+    by_curve = (by_curve * shape_.natural_by_internal(u)).eval();
   }
-  for (int c = size; c < k; ++c, ++at) {
-    r[at] = x[c];
-    if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + c] = 1;
-  }
+  fill_priors(x, r + of_curve, from(of_curve));
   return true;
 }
 
 std::vector<double> SweepProblem::plain_residuals(const VectorXd& solution, std::size_t j) const {
   const VectorXd p = shape_.natural(solution.head(shape_.size()));
-  MotorShape::Torque torque;
+  const double* q = solution.data() + column_of(j);
   std::vector<double> residuals;
+  residuals.reserve(sweeps_[j].rows.size());
   for (const SweepRow& row : sweeps_[j].rows)
-    residuals.push_back(
-        row.torque - predict(p, solution.data() + column_of(j), sweeps_[j], row, torque, nullptr));
+    residuals.push_back(row.torque - predict(p, q, j, row));
   return residuals;
 }
 

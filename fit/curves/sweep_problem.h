@@ -51,12 +51,24 @@ class SweepProblem final : public Residuals {
   /// Supply ratio of a row.
   double volts_ratio(double volts) const;
 
-  /// Predicted reading of `row`; `by_nuisance` (kNuisances values, or null) by the standardised
-  /// nuisances.
-  double predict(const Eigen::VectorXd& p, const double* q, const Sweep& sweep, const SweepRow& row,
+  /// Predicted reading of `row` of sweep `j`: curve parameters `p`, standardised nuisances `q`.
+  double predict(const Eigen::VectorXd& p, const double* q, std::size_t j,
+                 const SweepRow& row) const;
+  /// The same with derivatives: of the torque, and of the reading by the kNuisances nuisances.
+  double predict(const Eigen::VectorXd& p, const double* q, std::size_t j, const SweepRow& row,
                  MotorShape::Torque& torque, double* by_nuisance) const;
 
  private:
+  /// What a row's torque hangs on, and what else is in its reading.
+  struct Moment {
+    double speed, volts, heat, beside_torque;
+  };
+  Moment moment(const double* q, std::size_t j, const SweepRow& row) const;
+  // The parts of evaluate(); those with `p` fill the derivatives by curve parameters, which
+  // evaluate() turns into those by internal ones.
+  void fill_readings(const Eigen::VectorXd& p, const double* x, double* r, double* jacobian) const;
+  void fill_no_load(const Eigen::VectorXd& p, double* r, double* jacobian) const;
+  void fill_priors(const double* x, double* r, double* jacobian) const;
   double warm_sd(std::size_t j) const;
   const MotorShape& shape_;
   const std::vector<Sweep>& sweeps_;

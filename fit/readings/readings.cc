@@ -16,12 +16,6 @@ constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and thei
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
 
-double usual_step(const std::vector<double>& time_s) {
-  std::vector<double> steps;
-  for (std::size_t i = 1; i < time_s.size(); ++i) steps.push_back(time_s[i] - time_s[i - 1]);
-  return median(std::move(steps));
-}
-
 // Running means of `block` neighbours; NaN cells are left out of their mean.
 std::vector<double> thinned(const std::vector<double>& values, std::size_t block) {
   if (block <= 1 || values.empty()) return values;
@@ -63,6 +57,34 @@ SpeedTrace thinned(const SpeedTrace& trace, std::size_t block) {
 
 std::size_t block_for(std::size_t rows, std::size_t most) {
   return most == 0 ? 1 : std::max<std::size_t>(1, (rows + most - 1) / most);
+}
+
+// Averaging over this share of the highest speed bends a torque curve by 1e-4 of its torque: the
+// error is T''·(Δω)²/24, and T'' of a series motor at most 6·T/(ω₀²+…).
+constexpr double kSteadyShare = 0.01;
+constexpr double kQuickest = 0.02;  // share of the neighbours that may differ by more
+
+// Every value hardly differs from the next.
+bool follows(const SpeedTrace& trace) {
+  std::vector<double> changes;
+  double top = 0;
+  for (std::size_t i = 1; i < trace.speed.size(); ++i) {
+    changes.push_back(std::fabs(trace.speed[i] - trace.speed[i - 1]));
+    top = std::max(top, trace.speed[i]);
+  }
+  if (changes.empty()) return false;
+  const auto at = changes.begin() + static_cast<std::ptrdiff_t>(
+                                        (1 - kQuickest) * static_cast<double>(changes.size() - 1));
+  std::nth_element(changes.begin(), at, changes.end());
+  return *at <= kSteadyShare * top;
+}
+
+// How many values to keep of a run with `rows` of them and this course of its speed.
+std::size_t values_to_keep(const SpeedTrace& speed, std::size_t rows, const Thinning& thinning) {
+  if (thinning.few == 0 || rows <= 2 * thinning.few) return thinning.most;
+  for (std::size_t keep = thinning.few; keep < thinning.most; keep *= 2)
+    if (follows(thinned(speed, block_for(speed.speed.size(), keep)))) return keep;
+  return thinning.most;
 }
 
 bool any(const std::vector<double>& values) {
@@ -117,56 +139,47 @@ void set_lag(Readings& out) {
   out.lag_sd_s = std::max(kLeastLagSd, 1.5 * period);
 }
 
-struct Columns {
-  std::vector<double> time, motor, hand, torque, supply, temperature;
+void set_supply(Readings& out, const ReadingColumns& c, std::size_t most) {
+  if (!any(c.supply_v) && !any(c.temperature_c)) return;
+  const std::size_t block = block_for(c.time_s.size(), most);
+  out.supply_time_s = thinned(c.time_s, block);
+  if (any(c.supply_v)) out.supply_all_v = thinned(c.supply_v, block);
+  if (any(c.temperature_c)) out.temperature_c = thinned(c.temperature_c, block);
+}
+
+// A tachometer's channel of an imported run: its edges where these can be told, else none.
+struct RowsOfSpeed {
+  SpeedTrace rows;
+  EdgeTrace edges;
+  double span_s = 0;
+
+  RowsOfSpeed(const std::vector<double>& time, const std::vector<double>& rpm)
+      : rows(speed_from_rows(time, rpm)),
+        edges(edges_from_rows(time, rpm)),
+        span_s(time.back() - time.front()) {}
+  SpeedTrace trace(std::size_t most) const {
+    if (edges.empty()) return thinned(rows, block_for(rows.speed.size(), most));
+    SpeedTrace trace = speed_from_edges(edges, most ? span_s / static_cast<double>(most) : 0);
+    trace.stale = rows.stale;
+    return trace;
+  }
 };
 
-Columns columns_of(const std::vector<ImportedReading>& rows) {
-  Columns c;
-  for (const ImportedReading& row : rows) {
-    c.time.push_back(row.time_s);
-    c.motor.push_back(row.motor_rpm);
-    c.hand.push_back(row.handwheel_rpm);
-    c.torque.push_back(row.torque_nm);
-    c.supply.push_back(row.supply_v);
-    c.temperature.push_back(row.temperature_c);
-  }
-  return c;
-}
-
-void set_supply(Readings& out, const Columns& c, std::size_t most) {
-  if (!any(c.supply) && !any(c.temperature)) return;
-  const std::size_t block = block_for(c.time.size(), most);
-  out.supply_time_s = thinned(c.time, block);
-  if (any(c.supply)) out.supply_all_v = thinned(c.supply, block);
-  if (any(c.temperature)) out.temperature_c = thinned(c.temperature, block);
-}
-
-// Speeds of an imported run: between edges where these can be told, else over rows.
-void set_speed(SpeedTrace& trace, EdgeTrace& edges, const std::vector<double>& time,
-               const std::vector<double>& rpm, std::size_t most) {
-  const SpeedTrace rows = speed_from_rows(time, rpm);
-  edges = edges_from_rows(time, rpm);
-  if (edges.empty()) {
-    trace = thinned(rows, block_for(rows.speed.size(), most));
-    return;
-  }
-  const double span = time.back() - time.front();
-  trace = speed_from_edges(edges, most ? span / static_cast<double>(most) : 0);
-  trace.stale = rows.stale;
-}
-
-void from_rows(const Book& book, Readings& out, std::size_t most) {
-  const std::vector<ImportedReading> rows = book.readings(out.run.id);
-  if (rows.empty())
+void from_rows(const Book& book, Readings& out, const Thinning& thinning) {
+  const ReadingColumns c = book.reading_columns(out.run.id);
+  if (c.time_s.empty())
     throw Error(Fault::kInput,
                 fmt::format("run {} holds no rows; record or import it again.", out.run.id));
-  const Columns c = columns_of(rows);
-  set_speed(out.motor, out.motor_edges, c.time, c.motor, most);
-  set_speed(out.handwheel, out.handwheel_edges, c.time, c.hand, most);
-  set_torque(out, c.time, c.torque, c.supply, most);
-  set_supply(out, c, most);
-  out.duration_s = rows.back().time_s - rows.front().time_s;
+  RowsOfSpeed motor(c.time_s, c.motor_rpm), handwheel(c.time_s, c.handwheel_rpm);
+  out.motor = motor.trace(thinning.most);
+  const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
+  if (keep != thinning.most) out.motor = motor.trace(keep);
+  out.handwheel = handwheel.trace(keep);
+  out.motor_edges = std::move(motor.edges);
+  out.handwheel_edges = std::move(handwheel.edges);
+  set_torque(out, c.time_s, c.torque_nm, c.supply_v, keep);
+  set_supply(out, c, keep);
+  out.duration_s = motor.span_s;
 }
 
 // ---- recorded runs --------------------------------------------------------------------------
@@ -244,40 +257,44 @@ void take_edges(EdgeTrace& trace, const std::optional<std::int64_t>& count,
   trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
 }
 
-void from_samples(const Book& book, Readings& out, std::size_t most) {
+void from_samples(const Book& book, Readings& out, const Thinning& thinning) {
   const Run& run = out.run;
   const double tick_hz = run.tick_hz.value_or(1e6);
   out.motor_edges.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
   out.handwheel_edges.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
   std::optional<TorqueScale> scale;
-  Columns c;
+  ReadingColumns c;
   book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
     for (const Sample& sample : block) {
       const auto tick = static_cast<double>(sample.tick);
-      c.time.push_back(tick / tick_hz);
+      c.time_s.push_back(tick / tick_hz);
       if (sample.torque_counts && !scale) scale = torque_scale(book, run);
-      c.torque.push_back(sample.torque_counts ? scale->torque(*sample.torque_counts, tick)
-                                              : std::nan(""));
-      c.supply.push_back(sample.supply_counts
-                             ? *sample.supply_counts * run.supply_v_per_count.value_or(1)
-                             : std::nan(""));
-      c.temperature.push_back(sample.temperature_counts
-                                  ? *sample.temperature_counts *
-                                            run.temperature_c_per_count.value_or(1) +
-                                        run.temperature_c_offset.value_or(0)
-                                  : std::nan(""));
+      c.torque_nm.push_back(sample.torque_counts ? scale->torque(*sample.torque_counts, tick)
+                                                 : std::nan(""));
+      c.supply_v.push_back(sample.supply_counts
+                               ? *sample.supply_counts * run.supply_v_per_count.value_or(1)
+                               : std::nan(""));
+      c.temperature_c.push_back(sample.temperature_counts
+                                    ? *sample.temperature_counts *
+                                              run.temperature_c_per_count.value_or(1) +
+                                          run.temperature_c_offset.value_or(0)
+                                    : std::nan(""));
       take_edges(out.motor_edges, sample.motor_edges, sample.motor_edge_tick, tick_hz);
       take_edges(out.handwheel_edges, sample.handwheel_edges, sample.handwheel_edge_tick, tick_hz);
     }
   });
-  if (c.time.empty())
+  if (c.time_s.empty())
     throw Error(Fault::kInput, fmt::format("run {} holds no samples; record it again.", run.id));
-  out.duration_s = c.time.back() - c.time.front();
-  const double least = most ? out.duration_s / static_cast<double>(most) : 0;
-  out.motor = speed_from_edges(out.motor_edges, least);
-  out.handwheel = speed_from_edges(out.handwheel_edges, least);
-  set_torque(out, c.time, c.torque, c.supply, most);
-  set_supply(out, c, most);
+  out.duration_s = c.time_s.back() - c.time_s.front();
+  const auto trace = [&](const EdgeTrace& edges, std::size_t most) {
+    return speed_from_edges(edges, most ? out.duration_s / static_cast<double>(most) : 0);
+  };
+  out.motor = trace(out.motor_edges, thinning.most);
+  const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
+  if (keep != thinning.most) out.motor = trace(out.motor_edges, keep);
+  out.handwheel = trace(out.handwheel_edges, keep);
+  set_torque(out, c.time_s, c.torque_nm, c.supply_v, keep);
+  set_supply(out, c, keep);
   if (scale) out.systematics = systematics_of(*scale);
 }
 
@@ -298,13 +315,13 @@ double Readings::mean_supply_v() const {
   return run.supply_v.value_or(std::nan(""));
 }
 
-Readings load_readings(const Book& book, std::int64_t id, std::size_t most_rows) {
+Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning) {
   Readings out;
   out.run = book.run(id);
   if (out.run.sample_count > 0 && out.run.source == "rig")
-    from_samples(book, out, most_rows);
+    from_samples(book, out, thinning);
   else
-    from_rows(book, out, most_rows);
+    from_rows(book, out, thinning);
   set_lag(out);
   out.clock_relative_sd = out.run.source == "rig" ? kHostClockSd : kClockSd;
   return out;

@@ -40,9 +40,16 @@ struct Readings {
   double mean_supply_v() const;  ///< of the channel, else of the run; NaN when neither is known
 };
 
-/// Reads run `id` through the calibration and zeros in force. Long runs are thinned to at most
-/// `most_rows` values per channel by averaging neighbours (0: never). Error(kInput) when the run
-/// has no rows; a missing calibration of a run with torque counts is Error(kInput) too.
-Readings load_readings(const Book& book, std::int64_t id, std::size_t most_rows = 12000);
+/// How long runs are thinned, by averaging neighbours.
+struct Thinning {
+  std::size_t most = 12000;  ///< values per channel; 0: never thinned
+  /// A run of more than twice as many values is thinned down to about this many, as far as the
+  /// motor's speed hardly changes within what is averaged; 0: only to `most`.
+  std::size_t few = 0;
+};
+
+/// Reads run `id` through the calibration and zeros in force. Error(kInput) when the run has no
+/// rows; a missing calibration of a run with torque counts is Error(kInput) too.
+Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning = {});
 
 }  // namespace loadline

@@ -3,8 +3,8 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numeric>
-#include <optional>
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
@@ -12,9 +12,14 @@
 namespace loadline {
 namespace {
 
+// Enough of a long series to know its median well.
+constexpr std::size_t kEnough = 20000;
+std::size_t stride_of(std::size_t size) { return std::max<std::size_t>(1, size / kEnough); }
+
 double usual_interval(const SpeedTrace& trace) {
-  std::vector<double> lengths(trace.speed.size());
-  for (std::size_t i = 0; i < lengths.size(); ++i) lengths[i] = trace.window_s(i);
+  std::vector<double> lengths;
+  for (std::size_t i = 0; i < trace.speed.size(); i += stride_of(trace.speed.size()))
+    lengths.push_back(trace.window_s(i));
   return median(std::move(lengths));
 }
 
@@ -27,6 +32,8 @@ void push(SpeedTrace& trace, double start, double end, double speed) {
 // The trace with or without treating repeated values as stale.
 SpeedTrace trace_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip) {
   SpeedTrace trace;
+  for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
+    column->reserve(rpm.size());
   double since = 0, value = 0;
   bool started = false;
   for (std::size_t i = 0; i < rpm.size(); ++i) {
@@ -47,6 +54,13 @@ SpeedTrace trace_rows(std::span<const double> time_s, std::span<const double> rp
 
 }  // namespace
 
+double usual_step(std::span<const double> time_s) {
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < time_s.size(); i += stride_of(time_s.size()))
+    steps.push_back(time_s[i] - time_s[i - 1]);
+  return median(std::move(steps));
+}
+
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
   SpeedTrace trace = trace_rows(time_s, rpm, true);
   // A speed that hardly ever changes is steady or printed coarsely, not stale.
@@ -65,6 +79,7 @@ struct NewValue {
 
 std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const double> rpm) {
   std::vector<NewValue> values;
+  values.reserve(rpm.size());
   double last_time = 0, last_value = 0;
   std::size_t last_row = 0;
   bool started = false;
@@ -86,12 +101,13 @@ constexpr std::size_t kLeastStretches = 6;
 constexpr double kSlowEnough =
     2.1;  // rows per pulse: the time since the last value then counts pulses
 
-// How far the times of single (or few) pulses of this pitch stray from the rows that report them,
-// in rows; each edge lies at most one row before its row, so the truth strays by less than one
-// either way. Only values so slow that a pulse outlasts two rows can tell; empty with too few of
+// True when the times of single (or few) pulses of this pitch do not stray from the rows that
+// report them: each edge lies at most one row before its row, so the truth strays by less than one
+// either way. Only values so slow that a pulse outlasts two rows can tell; false with too few of
 // them.
-std::optional<double> strays(std::span<const NewValue> values, double pitch, double row_s) {
-  double worst = 0, low = 0, high = 0, sum = 0;
+constexpr double kMostStray = 1.4;  // rows
+bool explains(std::span<const NewValue> values, double pitch, double row_s) {
+  double low = 0, high = 0, sum = 0;
   std::size_t used = 0;
   // The very first value was not seen to come: its row need not hold an edge.
   for (const NewValue& value : values.subspan(1)) {
@@ -103,22 +119,24 @@ std::optional<double> strays(std::span<const NewValue> values, double pitch, dou
     sum += std::max(1.0, std::round(value.since_s / period)) * period - value.since_s;
     low = std::min(low, sum);
     high = std::max(high, sum);
-    worst = std::max(worst, (high - low) / row_s);
+    if (high - low >= kMostStray * row_s) return false;
     ++used;
   }
-  if (used < kLeastStretches) return std::nullopt;
-  return worst;
+  return used >= kLeastStretches;
 }
 
 // The fewest pulses per turn that explain the values; 0 when there is too little to tell, or when
 // one pulse more would explain them too.
 int pulses_per_turn(const std::vector<NewValue>& values, double row_s) {
-  const auto explains = [&](int pulses) {
-    const auto away = strays(values, 2 * kPi / pulses, row_s);
-    return away && *away < 1.4;
-  };
-  for (int pulses = 1; pulses <= kMostPulses; ++pulses)
-    if (explains(pulses)) return pulses > 2 && explains(pulses + 1) ? 0 : pulses;
+  double slowest = std::numeric_limits<double>::infinity();
+  for (const NewValue& value : values)
+    if (value.speed > 0) slowest = std::min(slowest, value.speed);
+  // From here on no stretch is slow enough to tell.
+  const double too_many = 2 * kPi / (kSlowEnough * row_s * slowest);
+  const auto pitch = [](int pulses) { return 2 * kPi / pulses; };
+  for (int pulses = 1; pulses <= std::min<double>(kMostPulses, too_many); ++pulses)
+    if (explains(values, pitch(pulses), row_s))
+      return pulses > 2 && explains(values, pitch(pulses + 1), row_s) ? 0 : pulses;
   return 0;
 }
 
@@ -128,9 +146,7 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
   EdgeTrace edges;
   const std::vector<NewValue> values = new_values(time_s, rpm);
   if (values.size() < 12) return edges;
-  std::vector<double> steps;
-  for (std::size_t i = 1; i < time_s.size(); ++i) steps.push_back(time_s[i] - time_s[i - 1]);
-  const double row_s = median(std::move(steps));
+  const double row_s = usual_step(time_s);
   const int pulses = pulses_per_turn(values, row_s);
   if (pulses == 0) return edges;
   edges.pulses_per_turn = pulses;

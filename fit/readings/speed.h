@@ -15,6 +15,9 @@
 
 namespace loadline {
 
+/// Median of the steps between neighbours; of a long series by a few thousand of them.
+double usual_step(std::span<const double> time_s);
+
 /// Mean speeds over windows [start_s, end_s], in time order, windows not overlapping. SI units.
 struct SpeedTrace {
   std::vector<double> start_s, end_s;
