@@ -30,14 +30,21 @@ int main(int argc, char** argv) {
   auto committed = began;
   run("BEGIN");
   double turns = 0;
+  long edges = 0, edge_tick = 0;
   for (long k = 0; k < rows; ++k) {
     const double share = std::fabs(std::fmod(static_cast<double>(k) / 40'000, 2) - 1);
-    turns += (17 + 133 * share) * 1e-3;
+    const double turns_per_tick = (17 + 133 * share) / 2e6;
+    turns += turns_per_tick * 2000;
+    const long now = static_cast<long>(4 * turns);
+    if (now != edges)
+      edge_tick =
+          k * 2000 - static_cast<long>((4 * turns - static_cast<double>(now)) / 4 / turns_per_tick);
+    edges = now;
     sqlite3_bind_int64(insert, 1, k);
     sqlite3_bind_int64(insert, 2, k * 2000);
     sqlite3_bind_int64(insert, 3, static_cast<long>(400'000 - 300'000 * share) + k % 801);
-    sqlite3_bind_int64(insert, 4, static_cast<long>(turns * 4));
-    sqlite3_bind_int64(insert, 5, k * 2000 - k * 7919 % 3000);
+    sqlite3_bind_int64(insert, 4, edges);
+    sqlite3_bind_int64(insert, 5, edge_tick);
     sqlite3_step(insert);
     sqlite3_reset(insert);
     if (k % 256 != 0 ||

@@ -6,6 +6,7 @@ import tempfile
 import book_figures  # noqa: F401  (registers its figures)
 import drive_figures  # noqa: F401
 import fit_figures  # noqa: F401
+import recording_figures  # noqa: F401
 from figures import Bench, run_figures
 
 with tempfile.TemporaryDirectory(prefix="loadline-bench-") as folder:

@@ -43,15 +43,22 @@ StoredCurve curve(bool of_machine, std::int64_t subject, std::vector<std::string
 std::vector<Sample> samples(std::int64_t count) {
   std::vector<Sample> samples(static_cast<std::size_t>(count));
   double turns = 0;
+  std::int64_t edges = 0, edge_tick = 0;
   for (std::int64_t k = 0; k < count; ++k) {
     Sample& sample = samples[static_cast<std::size_t>(k)];
     const double share = std::fabs(2 * static_cast<double>(k) / static_cast<double>(count) - 1);
-    turns += (17 + 133 * share) * 1e-3;
+    const double turns_per_tick = (17 + 133 * share) / 2e6;
+    turns += turns_per_tick * 2000;
+    const auto now = static_cast<std::int64_t>(4 * turns);
+    if (now != edges)
+      edge_tick = k * 2000 - static_cast<std::int64_t>((4 * turns - static_cast<double>(now)) / 4 /
+                                                       turns_per_tick);
+    edges = now;
     sample.tick = k * 2000;
     sample.torque_counts =
         static_cast<std::int32_t>(400'000 - 300'000 * share) + static_cast<std::int32_t>(k % 801);
-    sample.motor_edges = static_cast<std::int64_t>(turns * 4);
-    sample.motor_edge_tick = sample.tick - k * 7919 % 3000;
+    sample.motor_edges = edges;
+    if (edges > 0) sample.motor_edge_tick = edge_tick;
   }
   return samples;
 }

@@ -1,8 +1,8 @@
 // A rig on a pseudo-terminal that sends samples as quickly as they are taken, or at a pace.
-//   frame_player LINK SAMPLES [RATE]   plays until SAMPLES are sent (RATE of them a second)
+//   frame_player LINK SAMPLES [PACE]   plays until SAMPLES are sent (PACE of them a second)
 //
-// The motor runs up and down between 1,000 and 9,000 rpm while the load cell sees a noisy torque;
-// samples are RATE (else 1,000) a second apart by their ticks.
+// By its ticks it is a rig of 1,000 samples a second; the motor runs up and down between 1,000 and
+// 9,000 rpm while the load cell sees a noisy torque.
 #include <array>
 #include <chrono>
 #include <cmath>
@@ -18,21 +18,20 @@ using loadline::simrig::PseudoTerminal;
 
 namespace {
 
-constexpr std::uint32_t kTickHz = 2'000'000;
+constexpr std::uint32_t kTickHz = 2'000'000, kTicksPerSample = 2'000;
 
 class Rig {
  public:
-  Rig(PseudoTerminal& line, double per_second) : line_(line) {
+  explicit Rig(PseudoTerminal& line) : line_(line) {
     identity_.board_number = 7;
     identity_.tick_hz = kTickHz;
     identity_.channels = kWireLoadCell | kWireMotorTach;
     identity_.cell_position = kWireCellOnBrake;
     identity_.motor_pulses_per_turn = 4;
-    identity_.converter_millihertz = static_cast<std::uint32_t>(1000 * per_second);
+    identity_.converter_millihertz = 1'000'000;
     identity_.cell_delay_us = 2'000;
     identity_.arm_um = 100'000;
     std::snprintf(identity_.firmware, sizeof identity_.firmware, "frame player");
-    ticks_per_sample_ = kTickHz / per_second;
     for (std::int32_t& value : noise_) value = static_cast<std::int32_t>(random_() % 801) - 400;
   }
 
@@ -52,15 +51,23 @@ class Rig {
   void sample() {
     WireSample sample = {};
     sample.number = number_;
-    const double tick = number_ * ticks_per_sample_;
-    sample.tick = static_cast<std::uint32_t>(static_cast<std::uint64_t>(tick));
+    const std::uint64_t tick = std::uint64_t{number_} * kTicksPerSample;
+    sample.tick = static_cast<std::uint32_t>(tick);
     sample.channels = identity_.channels;
-    const double share = std::fabs(std::fmod(tick / kTickHz / 40, 2) - 1);  // 40 s each way
-    turns_ += (17 + 133 * share) * ticks_per_sample_ / kTickHz;
+    const double share =
+        std::fabs(std::fmod(static_cast<double>(tick) / kTickHz / 40, 2) - 1);  // 40 s each way
+    const double turns_per_tick = (17 + 133 * share) / kTickHz;
+    turns_ += turns_per_tick * kTicksPerSample;
     sample.torque_counts =
         static_cast<std::int32_t>(400'000 - 300'000 * share) + noise_[number_ % noise_.size()];
-    sample.motor_edges = static_cast<std::uint32_t>(static_cast<std::uint64_t>(turns_ * 4));
-    sample.motor_edge_tick = sample.tick - number_ * 7919u % 3000u;
+    const auto edges = static_cast<std::uint64_t>(4 * turns_);
+    if (edges != edges_) {
+      const double since = 4 * turns_ - static_cast<double>(edges);
+      edge_tick_ = sample.tick - static_cast<std::uint32_t>(since / 4 / turns_per_tick);
+    }
+    edges_ = edges;
+    sample.motor_edges = static_cast<std::uint32_t>(edges);
+    sample.motor_edge_tick = edge_tick_;
     ++number_;
     std::uint8_t payload[kWireMaxPayload];
     frame(kWireSample, payload, wire_sample_pack(&sample, payload));
@@ -100,7 +107,9 @@ class Rig {
   WireDecoder commands_ = {};
   std::mt19937 random_{1};
   std::array<std::int32_t, 4096> noise_;
-  double ticks_per_sample_ = 0, turns_ = 0;
+  double turns_ = 0;
+  std::uint64_t edges_ = 0;
+  std::uint32_t edge_tick_ = 0;
   std::uint32_t number_ = 0;
   std::uint8_t sequence_ = 0;
   std::uint8_t buffer_[1 << 14];
@@ -110,21 +119,23 @@ class Rig {
 }  // namespace
 
 int main(int argc, char** argv) {
-  if (argc < 3) return std::fprintf(stderr, "frame_player LINK SAMPLES [RATE]\n"), 2;
+  if (argc < 3) return std::fprintf(stderr, "frame_player LINK SAMPLES [PACE]\n"), 2;
   const auto samples = std::strtoul(argv[2], nullptr, 10);
-  const double rate = argc > 3 ? std::strtod(argv[3], nullptr) : 0;
+  const double pace = argc > 3 ? std::strtod(argv[3], nullptr) : 0;
+  const unsigned long portion = 1 + static_cast<unsigned long>(pace / 1000);
   PseudoTerminal line(argv[1]);
-  Rig rig(line, rate > 0 ? rate : 1000);
+  Rig rig(line);
   const auto patience = std::chrono::steady_clock::now() + std::chrono::seconds(60);
   while (!rig.obey(100))
     if (std::chrono::steady_clock::now() > patience) return 1;
   const auto began = std::chrono::steady_clock::now();
   for (unsigned long k = 0; k < samples; ++k) {
     rig.sample();
-    if (rate > 0)
+    const bool portion_ends = pace > 0 && k % portion == 0;
+    if (portion_ends)
       std::this_thread::sleep_until(began +
-                                    std::chrono::duration<double>(static_cast<double>(k) / rate));
-    if ((rate > 0 || rig.full()) && !rig.flush()) return 1;
+                                    std::chrono::duration<double>(static_cast<double>(k) / pace));
+    if ((portion_ends || rig.full()) && !rig.flush()) return 1;
   }
   rig.tell_status(false);
   rig.flush();

@@ -17,9 +17,9 @@ TEN_HOURS = max(400_000, int(36_000_000 * SCALE))
 class Played:
     """A rig on a pseudo-terminal, gone when the block ends."""
 
-    def __init__(self, bench, name, samples, rate=None):
+    def __init__(self, bench, name, samples, pace=None):
         self.line = bench.path(f"{name}.line")
-        words = [self.line, samples] + ([rate] if rate else [])
+        words = [self.line, samples] + ([pace] if pace else [])
         self.words = [bench.program("frame_player"), *map(str, words)]
 
     def __enter__(self):
@@ -56,7 +56,7 @@ def finished(process, book, samples):
     with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
         stored = connection.execute("SELECT sample_count FROM run").fetchall()
     if process.returncode != 0 or stored != [(samples,)]:
-        raise RuntimeError(f"recorded {stored} of {samples}: {said.strip()}")
+        raise RuntimeError(f"recorded {stored} of {samples}: {said.splitlines()[-1:]}")
 
 
 def record(bench, name, samples):
@@ -123,12 +123,16 @@ def memory_kb(pid):
     return int(re.search(r"VmRSS:\s+(\d+)", status)[1])
 
 
-@figure("memory-after-ten-hours/after-one", at_most=1.1)
+@figure("memory-in-ten-hours/first-hour", at_most=1.1)
 def flat_memory(bench):
-    """Largest resident memory in the last nine tenths of the recording over that in the first."""
+    """Largest resident memory in the last nine tenths of the recording over that in the first.
+
+    Played at 300 times its pace, which the recorder can follow: its memory is what it holds of a
+    recording, not what waits for the disk.
+    """
     book = new_book(bench, "long")
     early = late = 0
-    with Played(bench, "long", TEN_HOURS) as line:
+    with Played(bench, "long", TEN_HOURS, 300_000) as line:
         process = recorder(bench, line, book)
         with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
             while process.poll() is None:
