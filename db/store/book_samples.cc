@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <new>
 
 #include "db/store/book_state.h"
 
@@ -343,26 +344,34 @@ namespace {
 struct ColumnTaker {
   static constexpr int kColumns = 6;
   ReadingColumns columns;
-  std::size_t size, taken = 0;
 
-  explicit ColumnTaker(std::size_t rows) : size(rows) {
-    for (std::vector<double>* column : all()) column->resize(rows);
+  explicit ColumnTaker(std::size_t rows) {
+    for (std::vector<double>* column : all()) column->reserve(rows);
   }
   std::array<std::vector<double>*, kColumns> all() {
     return {&columns.time_s,    &columns.motor_rpm, &columns.handwheel_rpm,
             &columns.torque_nm, &columns.supply_v,  &columns.temperature_c};
   }
+  void take(sqlite3_value** values) {
+    for (std::vector<double>* column : all()) {
+      const bool none = sqlite3_value_type(*values) == SQLITE_NULL;
+      column->push_back(none ? ImportedReading::kNone : sqlite3_value_double(*values));
+      ++values;
+    }
+  }
+  // The order of an aggregate's rows is SQLite's own affair.
+  bool in_order() const {
+    const std::size_t n = columns.time_s.size();
+    return n < 2 || columns.time_s[n - 2] <= columns.time_s[n - 1];
+  }
   static void take_row(sqlite3_context* context, int, sqlite3_value** values) {
     ColumnTaker& taker = *static_cast<ColumnTaker*>(sqlite3_user_data(context));
-    if (taker.taken == taker.size) return;  // added after the run was looked at
-    const std::size_t at = taker.taken++;
-    const auto columns = taker.all();
-    for (std::size_t c = 0; c < kColumns; ++c)
-      (*columns[c])[at] = sqlite3_value_type(values[c]) == SQLITE_NULL
-                              ? ImportedReading::kNone
-                              : sqlite3_value_double(values[c]);
-    // The order of an aggregate's rows is SQLite's own affair.
-    if (at > 0 && taker.columns.time_s[at] < taker.columns.time_s[at - 1])
+    try {
+      taker.take(values);
+    } catch (const std::bad_alloc&) {  // nothing may be thrown through SQLite
+      sqlite3_result_error_nomem(context);
+    }
+    if (!taker.in_order())
       sqlite3_result_error(context, "the readings are not in order of time", -1);
   }
   static void finish(sqlite3_context*) {}
@@ -392,13 +401,12 @@ class TakesRows {
 }  // namespace
 
 ReadingColumns Book::reading_columns(std::int64_t run) const {
-  ColumnTaker taker(static_cast<std::size_t>(this->run(run).sample_count));
+  ColumnTaker taker(rows_to_expect(this->run(run)));
   const TakesRows function(handle(), taker);
   Statement select(handle(),
                    "SELECT take_row(time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, "
                    "temperature_c) FROM imported WHERE id BETWEEN ? AND ?");
   select.with(row_id(run, 0), row_id(run, kTickMask)).step();
-  for (std::vector<double>* column : taker.all()) column->resize(taker.taken);
   return std::move(taker.columns);
 }
 

@@ -49,7 +49,7 @@ struct NonlinearOptions {
   bool polish = true;  ///< off: the search's answer as it is, for comparison
   /// The start is nearly the answer: the polish alone is tried first.
   bool near = false;
-  int threads = 1;     ///< handed to the solver; one residual block gains little from more
+  int threads = 1;  ///< handed to the solver; one residual block gains little from more
 };
 
 struct NonlinearFit {

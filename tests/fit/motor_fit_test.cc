@@ -122,6 +122,24 @@ TEST_CASE("intervals hold the truth where noise remembers, the cell lags and the
   CHECK(peak >= 33);
 }
 
+TEST_CASE("a run of many rows gives the same curve as its like of few, and holds the truth") {
+  BrakeBench bench = bench_of(kBenchMotor);
+  bench.seconds = 30;
+  bench.noise = 0.004;
+  const MotorFit few = fit_rows(bench.rows(), bench.inertia);  // 2,400 rows, taken as they are
+  bench.rows_hz = 2000;                                        // 60,000, joined
+  bench.rho = std::pow(bench.rho, 80.0 / bench.rows_hz);       // noise of the same memory in time
+  const MotorFit many = fit_rows(bench.rows(), bench.inertia);
+  CHECK(many.curve.model == few.curve.model);
+  for (const MotorFit* fit : {&few, &many}) {
+    CHECK(holds(fit->stall_torque, kBenchMotor(0)));
+    CHECK(holds(fit->peak_power, peak_of(kBenchMotor)));
+  }
+  const auto width = [](const Estimate& e) { return *e.high - *e.low; };
+  CHECK(width(many.peak_power) == doctest::Approx(width(few.peak_power)).epsilon(0.25));
+  CHECK(width(many.stall_torque) == doctest::Approx(width(few.stall_torque)).epsilon(0.25));
+}
+
 TEST_CASE("lag and inertia left uncorrected shift the peak power of a quick one-way sweep") {
   BrakeBench bench = bench_of(kBenchMotor);
   bench.seconds = 10;

@@ -4,9 +4,12 @@
 #include <cmath>
 #include <random>
 
+#include "db/basis/units.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/readings.h"
 #include "fit/readings/speed.h"
 #include "tests/support/bench_rows.h"
+#include "tests/support/scratch_book.h"
 
 using namespace loadline;
 
@@ -105,4 +108,39 @@ TEST_CASE("true window means are not mistaken for edges") {
     rpm.push_back((100 - 0.3 * i) * tests::kRpm);
   }
   CHECK(edges_from_rows(time, rpm).empty());
+}
+
+namespace {
+
+// 40,000 rows of a speed that swings `sweeps` times between 100 and 900 rad/s, torque beside it.
+Readings long_run(double sweeps, const Thinning& thinning) {
+  tests::ScratchBook scratch;
+  Run run;
+  run.kind = RunKind::kBrake;
+  run.motor = tests::add_part(scratch.book(), PartKind::kMotor, "M").id;
+  std::vector<ImportedReading> rows(40000);
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    rows[i].time_s = static_cast<double>(i) * 1e-3;
+    const double speed = 500 + 400 * std::sin(2 * kPi * sweeps * rows[i].time_s / 40);
+    rows[i].motor_rpm = speed * tests::kRpm;
+    rows[i].torque_nm = 0.001 * speed;
+  }
+  return load_readings(scratch.book(), tests::store(scratch.book(), run, rows), thinning);
+}
+
+}  // namespace
+
+TEST_CASE("a long run is averaged only as far as its speed stays what it is") {
+  const Readings slow = long_run(1, {.few = 3000});
+  CHECK(slow.torque.size() >= 2500);
+  CHECK(slow.torque.size() <= 3000);
+  const Readings quick = long_run(100, {.few = 3000});
+  CHECK(quick.torque.size() > 9000);
+  CHECK(quick.torque.size() <= 12000);
+  CHECK(long_run(1, {.most = 0}).torque.size() == 40000);
+  // A mean of torque stands at the mean of its time: the line through them is still the bench's.
+  for (std::size_t i = 100; i + 100 < slow.torque.size(); i += 50) {
+    const double speed = 500 + 400 * std::sin(2 * kPi * slow.time_s[i] / 40);
+    CHECK(slow.torque[i] == doctest::Approx(0.001 * speed).epsilon(1e-4));
+  }
 }
