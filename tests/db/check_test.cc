@@ -112,6 +112,35 @@ TEST_CASE("impossible data are seen even under a matching hash") {
             "document 'plan/x': is not valid JSON"));
 }
 
+TEST_CASE("any one measured value that changes by one is found") {
+  const Scratch scratch;
+  Book book = Book::open(scratch.path("bench.book"), Book::Mode::kCreate);
+  testing::fill(book);
+  const auto run_sql = [&](const std::string& sql) {
+    REQUIRE(sqlite3_exec(book.handle(), sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
+  };
+  run_sql(kNoGuards);
+  const std::string unguarded = all_of(check_book(book));
+  std::mt19937 random(11);
+  int found = 0;
+  constexpr int kChanges = 200;
+  for (int i = 0; i < kChanges; ++i) {
+    const bool imported = i % 4 == 0;
+    static const char* const kColumns[] = {"torque_counts", "motor_edges", "motor_edge_age_ticks"};
+    const std::string table = imported ? "imported" : "sample";
+    const std::string column = imported ? "motor_rpm" : kColumns[i % 3];
+    const std::string at = " WHERE id = (SELECT id FROM " + table + " LIMIT 1 OFFSET " +
+                           std::to_string(random() % (imported ? 120 : 350)) + ")";
+    run_sql("SAVEPOINT one; UPDATE " + table + " SET " + column + " = " + column + " + 1" + at);
+    const std::string now = all_of(check_book(book));
+    if (now != unguarded && has(now, imported ? "run 3: " : "run ")) ++found;
+    run_sql("ROLLBACK TO one; RELEASE one");
+  }
+  MESSAGE(found << " of " << kChanges << " changed values were found");
+  CHECK(found == kChanges);
+  CHECK(all_of(check_book(book)) == unguarded);
+}
+
 TEST_CASE("bytes flipped anywhere in the pages are found, refused at opening, or harmless") {
   // Harmless: free space inside a page, and values that no hash covers (a note, a name).
   const Scratch scratch;
