@@ -427,6 +427,17 @@ void compare_with_driven(DragFit& fit, const DrivenFit& driven) {
         significant(there, 3), significant(rpm_from_rad_per_s(speed), 3), significant(here, 3)));
 }
 
+// Runs in which nothing but the motor (and a flywheel) turned.
+std::vector<Run> motor_runs(const Book& book, const Part& motor, RunKind kind) {
+  RunFilter filter;
+  filter.kind = kind;
+  filter.motor = motor.id;
+  std::vector<Run> runs;
+  for (Run& run : book.runs(filter))
+    if (run.machine == 0) runs.push_back(std::move(run));
+  return runs;
+}
+
 }  // namespace
 
 DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
@@ -444,18 +455,20 @@ DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& op
 }
 
 std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
-  RunFilter filter;
-  filter.kind = RunKind::kCoastDown;
-  filter.motor = motor.id;
-  std::vector<Run> runs;
-  for (Run& run : book.runs(filter))
-    if (run.machine == 0) runs.push_back(std::move(run));
-  if (runs.empty()) return std::nullopt;
   DragFitOptions options;
   options.stribeck = false;
-  DragFit fit = fit_runs(book, motor, runs, true, options);
-  if (!fit.with_inertia) return std::nullopt;
-  return fit;
+  for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
+    std::vector<std::string> unused;
+    std::vector<Run> runs = motor_runs(book, motor, kind);
+    if (kind == RunKind::kSpinUp)
+      std::erase_if(runs, [&](const Run& run) {
+        return !run.inertia_kgm2 || collect(book, {run}, true, unused).empty();
+      });
+    if (runs.empty()) continue;
+    DragFit fit = fit_runs(book, motor, runs, true, options);
+    if (fit.with_inertia) return fit;
+  }
+  return std::nullopt;
 }
 
 Json to_json(const DragFit& fit) {

@@ -61,8 +61,9 @@ struct DragFit {
 /// (see fit/curves/driven.h). Where both exist the driven ones are compared, not mixed in.
 /// Error(kInput) when there is no usable run.
 DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options = {});
-/// Friction of a motor alone, from its coast-downs without a machine; empty when it has none, or
-/// none with inertia.
+/// Friction of a motor alone, from its coast-downs without a machine, else from the ends of its
+/// spin-ups, where the flywheel's own bearings and windage count as the motor's; empty when it has
+/// none, or none with inertia.
 std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor);
 
 Json to_json(const DragFit& fit);

@@ -55,10 +55,18 @@ std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
                      readings.mean_supply_v()};
 }
 
-std::optional<OwnDrag> own_drag(const Book& book, const Part& motor) {
-  const auto drag = fit_motor_drag(book, motor);
-  if (!drag) return std::nullopt;
-  return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
+std::optional<OwnDrag> own_drag(const Book& book, const Part& motor,
+                                std::vector<std::string>& warnings) {
+  try {
+    const auto drag = fit_motor_drag(book, motor);
+    if (!drag) return std::nullopt;
+    return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
+  } catch (const Error& error) {  // the curve can be had without
+    if (error.fault() != Fault::kInput) throw;
+    warnings.push_back(fmt::format("The motor's own friction was not taken from its coast-downs: {}",
+                                   error.what()));
+    return std::nullopt;
+  }
 }
 
 }  // namespace
@@ -71,7 +79,7 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
   for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
     bench.spin_ups.push_back(load_readings(book, run.id));
-  bench.own_drag = own_drag(book, motor);
+  bench.own_drag = own_drag(book, motor, bench.warnings);
   if (!bench.brake.empty() && !bench.spin_ups.empty())
     bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
   if (bench.brake.empty() && bench.spin_ups.empty())

@@ -24,17 +24,14 @@ constexpr double kEquation = 0.0035, kPlaceOfPeak = 0.006;
 // number is given. Peak power and its speed by their distance from the measured range over the
 // highest speed.
 constexpr double kStandstill = 0.004, kStallNear = 0.1, kStallShape = 0.7, kStallOutOfReach = 0.45;
-// A spin-up passes its lowest speeds in a few hundredths of a second.
-constexpr double kSpinUpShape = 0.006;
-// … and warms its winding on the way, which its equation of motion does not know.
-constexpr double kSpinUpWarmth = 0.012;
+// A spin-up passes its lowest speeds in a few hundredths of a second, between swings of the mains;
+// its tachometer knows the speed without load better than any equation between readings of torque.
+constexpr double kSpinUpStandstill = 0.006, kSpinUpPlace = 0.004, kSpinUpNoLoad = 0.001;
 // Standstill is met in the few seconds that heat the winding most: this share of the warm-up found
 // is doubt about how it went with time.
 constexpr double kWarmthLaw = 0.045;
-// 40 simulated spin-ups missed the speed without load by 3 % and the speed of peak power by 5 %
-// (rms; tests/study/README.md). Why is not known yet; until then the intervals say so.
-constexpr double kSpinUpNoLoad = 0.025, kSpinUpPlace = 0.045;
-constexpr double kNoLoadShape = 0.02;
+// The speed without load by the lowest speed as above, and by how far it lies beyond the highest.
+constexpr double kNoLoadShape = 0.02, kNoLoadBeyond = 0.04;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 
 bool positive_parameter(const std::string& name) {
@@ -153,16 +150,17 @@ EquationDoubt equation_doubt(const MotorFit& fit) {
   const Curve& curve = fit.curve;
   const double lowest = curve.speed_low / curve.speed_high;
   const double shape = std::hypot(kStallNear * lowest, kStallShape * lowest * lowest,
-                                  fit.speed_residuals ? kSpinUpShape : kStandstill);
-  double away = 0;
+                                  fit.speed_residuals ? kSpinUpStandstill : kStandstill);
+  double away = 0, beyond = 0;
   if (const auto peak = peak_power(curve))
     away =
         std::max({0.0, curve.speed_low - peak->speed.value, peak->speed.value - curve.speed_high}) /
         curve.speed_high;
-  return {std::hypot(kEquation, fit.speed_residuals ? kSpinUpWarmth : 0.0),
-          std::hypot(shape, kWarmthLaw * greatest_warm_up(fit), swing_doubt(fit)),
-          std::hypot(kEquation, kNoLoadShape * lowest * lowest,
-                     fit.speed_residuals ? kSpinUpNoLoad : 0.0),
+  if (const auto top = no_load_speed(curve))
+    beyond = std::max(0.0, 1 - curve.speed_high / top->value);
+  return {kEquation, std::hypot(shape, kWarmthLaw * greatest_warm_up(fit), swing_doubt(fit)),
+          std::hypot(fit.speed_residuals ? kSpinUpNoLoad : kEquation,
+                     kNoLoadShape * lowest * lowest, kNoLoadBeyond * beyond),
           kPowerShape * away,
           std::hypot(fit.speed_residuals ? kSpinUpPlace : kPlaceOfPeak, kPowerSpeedShape * away)};
 }

@@ -110,11 +110,16 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
     Eigen::Matrix3d unit = Eigen::Matrix3d::Zero();
     for (int j = 0; j < 3; ++j) unit(j, j) = drag_unit(j);
     const Eigen::Matrix3d inverse_unit = unit.inverse();
-    prior_mean_.segment<3>(3) = inverse_unit * own.value;
     const Eigen::Matrix3d covariance = inverse_unit * own.covariance * inverse_unit;
-    // A floor keeps a perfect coast-down from making the problem singular.
+    // A floor keeps a perfect coast-down from making the problem singular; a short one, which
+    // says little of how drag goes with speed, leaves that to what is believed anyway.
     const Eigen::Matrix3d floor = 1e-8 * Eigen::Matrix3d::Identity();
-    const Eigen::Matrix3d precision = (covariance + floor).inverse();
+    const Eigen::Matrix3d measured = (covariance + floor).inverse();
+    const Eigen::Matrix3d believed =
+        prior_root_.block<3, 3>(2, 3).transpose() * prior_root_.block<3, 3>(2, 3);
+    const Eigen::Matrix3d precision = measured + believed;
+    prior_mean_.segment<3>(3) = precision.ldlt().solve(
+        measured * (inverse_unit * own.value) + believed * prior_mean_.segment<3>(3));
     prior_root_.block<3, 3>(2, 3) = precision.llt().matrixU();
   }
   MatrixXd prior_root_ = weak_root();

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -11,34 +12,59 @@ namespace {
 
 using Eigen::VectorXd;
 
-constexpr int kSteps = 300;  // of the Runge–Kutta solution
+// Steps of the Runge–Kutta solution: in each the speed gains at most this share of the top speed,
+// and a step is at most this share of the stretch.
+constexpr double kStepGain = 0.01, kStepShare = 1.0 / 200;
 constexpr int kPasses = 4;
 constexpr double kFloor = 1e-4;             // of the top speed: what digits leave of perfect data
 constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad, see fit/curves/coast.cc
 constexpr double kFullWeight = 4, kNoWeight = 6;
+constexpr double kWarmthSd = 0.6;  // of the usual growth: a factor of two either way
 
-// Value first, then derivatives by curve parameters (internal), inertia, start speed.
+// At a moment of the stretch: value first, then derivatives by curve parameters (internal),
+// inertia, warmth, start speed.
 struct Node {
+  double time_s;
   VectorXd angle, speed, acceleration;
 };
 
+// Where the solution's nodes lie, by the speeds that were measured.
+std::vector<double> moments_of(const RunUp& run) {
+  const double gain = kStepGain * run.speed.back(), longest = kStepShare * run.length_s;
+  std::vector<double> moments{0};
+  double speed = run.speed.front();
+  for (std::size_t i = 0; i < run.speed.size(); ++i) {
+    const double since = run.end_s[i] - moments.back();
+    const double gained = std::max(0.0, run.speed[i] - speed);
+    if (gained < gain && since < longest && i + 1 < run.speed.size()) continue;
+    const auto steps = static_cast<int>(std::ceil(std::max(gained / gain, since / longest)));
+    const double first = moments.back();
+    for (int step = 1; step <= steps; ++step) moments.push_back(first + since * step / steps);
+    speed = run.speed[i];
+  }
+  return moments;
+}
+
 class RunUpProblem final : public Residuals {
  public:
-  RunUpProblem(const MotorShape& shape, const std::vector<RunUp>& runs)
+  RunUpProblem(const MotorShape& shape, const std::vector<RunUp>& runs, double torque_scale)
       : shape_(shape),
         runs_(runs),
         prior_root_(shape.prior_root()),
         prior_mean_(shape.prior_mean()) {
     for (const RunUp& run : runs_) {
+      moments_.push_back(moments_of(run));
       data_rows_ += static_cast<int>(run.speed.size());
       with_age_ = with_age_ || !run.windows_exact;
+      warming_.emplace_back(run, torque_scale);
     }
   }
   int parameters() const override { return first_start() + static_cast<int>(runs_.size()); }
-  int count() const override { return data_rows_ + static_cast<int>(prior_root_.rows()) + 2; }
+  int count() const override { return data_rows_ + static_cast<int>(prior_root_.rows()) + 3; }
   int data_rows() const { return data_rows_; }
   int inertia_column() const { return shape_.size(); }
-  int first_start() const { return shape_.size() + 2; }
+  int warmth_column() const { return shape_.size() + 1; }
+  int first_start() const { return shape_.size() + 3; }
 
   bool evaluate(const double* x, double* r, double* jacobian) const override;
   VectorXd start(const VectorXd& curve) const {
@@ -51,15 +77,23 @@ class RunUpProblem final : public Residuals {
   }
 
  private:
-  int age_column() const { return shape_.size() + 1; }
-  std::vector<Node> solve(const VectorXd& u, double inertia_q, double start,
-                          const RunUp& run) const;
-  VectorXd slope(const VectorXd& w, const VectorXd& p, const Eigen::MatrixXd& by_internal,
-                 double volts, double inertia, double inertia_sd) const;
+  int age_column() const { return shape_.size() + 2; }
+  // What is the same at every step of one solution.
+  struct Motion {
+    VectorXd p;
+    Eigen::MatrixXd by_internal;
+    double inertia, inertia_sd;
+    const WindingWarmth& warming;
+    double warmth;  ///< 1 = as usual
+  };
+  std::vector<Node> solve(const VectorXd& u, const double* x, double start, std::size_t run) const;
+  VectorXd slope(const VectorXd& w, const Motion& motion, double volts) const;
   const MotorShape& shape_;
   const std::vector<RunUp>& runs_;
   Eigen::MatrixXd prior_root_;
   VectorXd prior_mean_;
+  std::vector<WindingWarmth> warming_;
+  std::vector<std::vector<double>> moments_;  ///< of the nodes
   int data_rows_ = 0;
   bool with_age_ = false;
 };
@@ -67,59 +101,73 @@ class RunUpProblem final : public Residuals {
 double volts_at(const RunUp& run, double share) {
   if (run.volts.empty()) return 1;
   const double place = std::clamp(share, 0.0, 1.0) * static_cast<double>(run.volts.size() - 1);
-  return run.volts[static_cast<std::size_t>(place)];
+  const std::size_t below = std::min(static_cast<std::size_t>(place), run.volts.size() - 1);
+  const std::size_t above = std::min(below + 1, run.volts.size() - 1);
+  return std::lerp(run.volts[below], run.volts[above], place - static_cast<double>(below));
 }
 
 // Acceleration and its derivatives at speed `w` (value and derivatives).
-VectorXd RunUpProblem::slope(const VectorXd& w, const VectorXd& p,
-                             const Eigen::MatrixXd& by_internal, double volts, double inertia,
-                             double inertia_sd) const {
+VectorXd RunUpProblem::slope(const VectorXd& w, const Motion& motion, double volts) const {
+  const auto [growth, growth_slope] = motion.warming.at(w[0]);
   MotorShape::Torque torque;
-  shape_.torque(p, w[0], volts, 0, torque);
+  shape_.torque(motion.p, w[0], volts, motion.warmth * growth, torque);
+  const double by_speed = torque.by_speed + torque.by_heat * motion.warmth * growth_slope;
   VectorXd a(w.size());
-  a[0] = torque.value / inertia;
-  a.tail(w.size() - 1) = torque.by_speed / inertia * w.tail(w.size() - 1);
-  a.segment(1, shape_.size()) += by_internal.transpose() * torque.by_p / inertia;
-  a[1 + inertia_column()] -= torque.value / (inertia * inertia) * inertia_sd;
+  a[0] = torque.value / motion.inertia;
+  a.tail(w.size() - 1) = by_speed / motion.inertia * w.tail(w.size() - 1);
+  a.segment(1, shape_.size()) += motion.by_internal.transpose() * torque.by_p / motion.inertia;
+  a[1 + inertia_column()] -= torque.value / (motion.inertia * motion.inertia) * motion.inertia_sd;
+  a[1 + warmth_column()] += torque.by_heat * growth * kWarmthSd / motion.inertia;
   return a;
 }
 
-std::vector<Node> RunUpProblem::solve(const VectorXd& u, double inertia_q, double start,
-                                      const RunUp& run) const {
-  const VectorXd p = shape_.natural(u);
-  const Eigen::MatrixXd by_internal = shape_.natural_by_internal(u);
-  const double inertia = std::max(run.inertia.mean + run.inertia.sd * inertia_q, 1e-12);
+std::vector<Node> RunUpProblem::solve(const VectorXd& u, const double* x, double start,
+                                      std::size_t which) const {
+  const RunUp& run = runs_[which];
+  const Motion motion{shape_.natural(u),
+                      shape_.natural_by_internal(u),
+                      std::max(run.inertia.mean + run.inertia.sd * x[inertia_column()], 1e-12),
+                      run.inertia.sd,
+                      warming_[which],
+                      1 + kWarmthSd * x[warmth_column()]};
   const auto at = [&](const VectorXd& w, double share) {
-    return slope(w, p, by_internal, volts_at(run, share), inertia, run.inertia.sd);
+    return slope(w, motion, volts_at(run, share));
   };
-  const Eigen::Index n = shape_.size() + 3;
+  const Eigen::Index n = shape_.size() + 4;
   VectorXd angle = VectorXd::Zero(n), w = VectorXd::Zero(n);
   w[0] = start;
   w[n - 1] = 1;
   std::vector<Node> nodes;
-  nodes.reserve(kSteps + 1);
-  const double h = run.length_s / kSteps;
-  nodes.push_back({angle, w, at(w, 0)});
-  for (int i = 0; i < kSteps; ++i) {
-    const double share = static_cast<double>(i) / kSteps, half = (i + 0.5) / kSteps,
-                 next = (i + 1.0) / kSteps;
-    const VectorXd k1 = at(w, share);
+  const std::vector<double>& moments = moments_[which];
+  nodes.reserve(moments.size());
+  nodes.push_back({0, angle, w, at(w, 0)});
+  for (std::size_t i = 1; i < moments.size(); ++i) {
+    const double h = moments[i] - moments[i - 1];
+    const double share = moments[i - 1] / run.length_s, next = moments[i] / run.length_s,
+                 half = (share + next) / 2;
+    const VectorXd& k1 = nodes.back().acceleration;
     const VectorXd w2 = w + k1 * (h / 2), k2 = at(w2, half);
     const VectorXd w3 = w + k2 * (h / 2), k3 = at(w3, half);
     const VectorXd w4 = w + k3 * h, k4 = at(w4, next);
     angle += (w + 2 * w2 + 2 * w3 + w4) * (h / 6);
     w += (k1 + 2 * k2 + 2 * k3 + k4) * (h / 6);
-    nodes.push_back({angle, w, at(w, next)});
+    nodes.push_back({moments[i], angle, w, at(w, next)});
   }
   return nodes;
 }
 
+// The last node not after t, and never the very last.
+std::size_t node_before(const std::vector<Node>& nodes, double t) {
+  const auto after = std::upper_bound(nodes.begin() + 1, nodes.end() - 1, t,
+                                      [](double at, const Node& node) { return at < node.time_s; });
+  return static_cast<std::size_t>(after - nodes.begin()) - 1;
+}
+
 // Quintic Hermite interpolation of the angle; before the stretch the first node's motion goes on.
-VectorXd angle_at(const std::vector<Node>& nodes, double length, double t) {
-  const double h = length / kSteps;
-  const int i = std::clamp(static_cast<int>(t / h), 0, kSteps - 1);
-  const Node &a = nodes[static_cast<std::size_t>(i)], &b = nodes[static_cast<std::size_t>(i) + 1];
-  const double u = t / h - i;
+VectorXd angle_at(const std::vector<Node>& nodes, double t) {
+  const std::size_t i = node_before(nodes, t);
+  const Node &a = nodes[i], &b = nodes[i + 1];
+  const double h = b.time_s - a.time_s, u = (t - a.time_s) / h;
   const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
   return a.angle * (1 - 10 * u3 + 15 * u4 - 6 * u5) + b.angle * (10 * u3 - 15 * u4 + 6 * u5) +
          a.speed * (h * (u - 6 * u3 + 8 * u4 - 3 * u5)) +
@@ -136,26 +184,21 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
   for (std::size_t j = 0; j < runs_.size(); ++j) {
     const RunUp& run = runs_[j];
     const int start = first_start() + static_cast<int>(j);
-    const std::vector<Node> nodes = solve(u, x[inertia_column()], x[start], run);
+    const std::vector<Node> nodes = solve(u, x, x[start], j);
     if (!nodes.back().speed.allFinite() || !nodes.back().angle.allFinite()) return false;
     for (std::size_t i = 0; i < run.speed.size(); ++i, ++at) {
       const double late = run.windows_exact ? 0 : x[age_column()] / run.speed[i];
       const double length = run.end_s[i] - run.start_s[i];
-      const VectorXd mean = (angle_at(nodes, run.length_s, run.end_s[i] - late) -
-                             angle_at(nodes, run.length_s, run.start_s[i] - late)) /
-                            length;
+      const VectorXd mean =
+          (angle_at(nodes, run.end_s[i] - late) - angle_at(nodes, run.start_s[i] - late)) / length;
       const double weight = std::sqrt(run.weight[i]) / (run.noise_sd * std::sqrt(run.correlation));
       r[at] = weight * (mean[0] - run.speed[i]);
       if (!jacobian) continue;
       double* line = jacobian + static_cast<std::ptrdiff_t>(at) * k;
-      for (int c = 0; c <= size; ++c) line[c] = weight * mean[1 + c];
+      for (int c = 0; c <= warmth_column(); ++c) line[c] = weight * mean[1 + c];
       line[start] = weight * mean[mean.size() - 1];
       if (run.windows_exact) continue;
-      const double h = run.length_s / kSteps;
-      const auto node = [&](double t) {
-        return nodes[static_cast<std::size_t>(std::clamp(static_cast<int>(t / h), 0, kSteps))]
-            .speed[0];
-      };
+      const auto node = [&](double t) { return nodes[node_before(nodes, t)].speed[0]; };
       line[age_column()] = -weight * (node(run.end_s[i] - late) - node(run.start_s[i] - late)) /
                            (length * run.speed[i]);
     }
@@ -167,9 +210,11 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
       Eigen::Map<VectorXd>(jacobian + static_cast<std::ptrdiff_t>(at) * k, k).head(size) =
           prior_root_.row(i);
   }
-  r[at] = x[inertia_column()];
-  if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + inertia_column()] = 1;
-  ++at;
+  for (const int column : {inertia_column(), warmth_column()}) {
+    r[at] = x[column];
+    if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + column] = 1;
+    ++at;
+  }
   r[at] = (x[age_column()] - (with_age_ ? kAge : 0)) / kAgeSd;
   if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + age_column()] = 1 / kAgeSd;
   return true;
@@ -203,13 +248,8 @@ SweepScale scale_of(const std::vector<RunUp>& runs) {
   SweepScale scale{0, 0, 0};
   for (const RunUp& run : runs) {
     scale.speed = std::max(scale.speed, run.speed.back());
-    const std::size_t reach = std::max<std::size_t>(2, run.speed.size() / 12);
-    for (std::size_t i = reach; i < run.speed.size(); ++i) {
-      const double dt =
-          (run.end_s[i] + run.start_s[i] - run.end_s[i - reach] - run.start_s[i - reach]) / 2;
-      scale.torque =
-          std::max(scale.torque, run.inertia.mean * (run.speed[i] - run.speed[i - reach]) / dt);
-    }
+    for (std::size_t i = 0; i < run.speed.size(); ++i)
+      if (const auto next = next_push(run, i)) scale.torque = std::max(scale.torque, next->torque);
   }
   return scale;
 }
@@ -254,62 +294,18 @@ void finish(RunUpFit& fit, const RunUpProblem& problem) {
 
 }  // namespace
 
-std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
-  const SpeedTrace& trace = readings.motor;
-  const double total =
-      readings.run.inertia_kgm2.value_or(0) + readings.run.added_inertia_kgm2.value_or(0);
-  if (trace.speed.size() < 14 || !(total > 0)) return std::nullopt;
-  RunUp run;
-  run.run = readings.run.id;
-  run.windows_exact = trace.from_edges;
-  run.inertia = {total, readings.run.inertia_sd_kgm2.value_or(1e-6 * total)};
-  const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
-  // The first two moving windows reach back into standstill; after the top is reached the run goes
-  // on for as long again at most.
-  std::size_t from = 0, reached = 0;
-  while (from < trace.speed.size() && trace.speed[from] < 0.01 * top) ++from;
-  from += 2;
-  for (reached = from; reached < trace.speed.size() && trace.speed[reached] < 0.98 * top;)
-    ++reached;
-  const std::size_t until = std::min(trace.speed.size(), 2 * reached - std::min(from, reached));
-  if (from + 10 > until) return std::nullopt;
-  const double origin = trace.start_s[from];
-  for (std::size_t i = from; i < until; ++i) {
-    run.start_s.push_back(trace.start_s[i] - origin);
-    run.end_s.push_back(trace.end_s[i] - origin);
-    run.speed.push_back(trace.speed[i]);
-  }
-  run.length_s = run.end_s.back();
-  run.weight.assign(run.speed.size(), 1.0);
-  run.noise_sd = 0.01 * top;
-  if (!readings.supply_all_v.empty() && reference_v > 0) {
-    for (std::size_t i = 0; i < readings.supply_all_v.size(); ++i) {
-      const double t = readings.supply_time_s[i] - origin;
-      if (t >= 0 && t <= run.length_s && std::isfinite(readings.supply_all_v[i]))
-        run.volts.push_back(readings.supply_all_v[i] / reference_v);
-    }
-  } else if (std::isfinite(readings.mean_supply_v()) && reference_v > 0) {
-    run.volts = {readings.mean_supply_v() / reference_v};
-  }
-  return run;
-}
-
 RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
                      const std::optional<OwnDrag>& own_drag) {
   RunUpFit fit;
   fit.runs = runs;
-  fit.shape = motor_shape(model, scale_of(runs), own_drag);
-  const RunUpProblem problem(*fit.shape, fit.runs);
+  const SweepScale scale = scale_of(runs);
+  fit.shape = motor_shape(model, scale, own_drag);
+  const RunUpProblem problem(*fit.shape, fit.runs, scale.torque);
   fit.solution.rss = 1e300;
-  std::vector<std::pair<double, VectorXd>> scored;
-  VectorXd r(problem.count());
+  // Every start is followed: the equation has valleys far from the answer, where an iron that
+  // grows with the current stands for the whole shape, and the first sum of squares does not tell.
   for (const VectorXd& start : fit.shape->starts()) {
-    const VectorXd x = problem.start(start);
-    if (problem.evaluate(x.data(), r.data(), nullptr)) scored.emplace_back(r.squaredNorm(), x);
-  }
-  std::sort(scored.begin(), scored.end(), [](auto& a, auto& b) { return a.first < b.first; });
-  for (std::size_t i = 0; i < std::min<std::size_t>(2, scored.size()); ++i) {
-    NonlinearFit next = improve(problem, scored[i].second, 40, 1e-5);
+    NonlinearFit next = improve(problem, problem.start(start), 40, 1e-5);
     if (next.rss < fit.solution.rss) fit.solution = std::move(next);
   }
   if (!(fit.solution.rss < 1e299)) return fit;

@@ -5,6 +5,10 @@
 // parameter with a prior. As in fit/curves/coast.h, windows that end at rows end in truth at the
 // last edge before, α/ω earlier.
 //
+// The winding warms on the way, and nothing measures that: it is taken to warm as is usual, with a
+// parameter for more or less of it (fit/curves/winding_warmth.h). What turns on after the switch
+// tells the friction of motor and flywheel, as a coast-down does (fit_motor_drag()).
+//
 // How it misleads: the first instants, where the motor is slowest, last a few hundredths of a
 // second. What the run says of standstill is mostly the equation's word.
 #pragma once
@@ -27,13 +31,16 @@ struct RunUp {
   Prior inertia;  ///< all that turns, kg·m²
   double length_s = 0;
   std::vector<double> start_s, end_s, speed;
-  std::vector<double> volts;  ///< supply over the reference, evenly over the stretch; empty = 1
+  /// Supply over the reference, evenly over the stretch, once its channel has followed the switch;
+  /// empty = 1.
+  std::vector<double> volts;
   bool windows_exact = false;
   double noise_sd = 1, correlation = 1;
   std::vector<double> weight;
 };
 
-/// Cuts the stretch out; empty without motor speed, without inertia, or when it never speeds up.
+/// Cuts the stretch out, from the first moving windows to the switch or, where nothing tells of it,
+/// the fastest window; empty without motor speed, without inertia, or when it never speeds up.
 std::optional<RunUp> make_run_up(const Readings& readings, double reference_v);
 
 struct RunUpFit {

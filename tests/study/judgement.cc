@@ -26,13 +26,12 @@ double mean_of(const std::vector<double>& values) {
   return std::accumulate(values.begin(), values.end(), 0.0) / static_cast<double>(values.size());
 }
 
-std::vector<Judged> judge_brake(Session& session) {
+std::vector<Judged> judge_motor(Session& session, const std::vector<Estimate>& naive) {
   const MotorFit fit = fit_motor(session.book(), session.motor());
   const PlayedRun& run = session.runs().front();
   const auto truth = simrig::motor_truth_at_terminals(
       run.scenario.motor, run.scenario.supply,
       fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
-  const auto naive = naive_motor(session);
   const double rad_per_s = rad_per_s_from_rpm(1);
   return {{"stall torque", truth.stall_torque, fit.stall_torque, naive[0]},
           {"no-load speed", truth.no_load_speed, fit.no_load_speed.scaled(rad_per_s, "rad/s"),
@@ -43,21 +42,7 @@ std::vector<Judged> judge_brake(Session& session) {
 }
 
 // A spin-up has no torque readings: nothing that a naive fit of samples could start from.
-std::vector<Judged> judge_spin_up(Session& session) {
-  const MotorFit fit = fit_motor(session.book(), session.motor());
-  const PlayedRun& run = session.runs().front();
-  const auto truth = simrig::motor_truth_at_terminals(
-      run.scenario.motor, run.scenario.supply,
-      fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
-  const double rad_per_s = rad_per_s_from_rpm(1);
-  const Estimate none = Estimate::unknown("");
-  return {
-      {"stall torque", truth.stall_torque, fit.stall_torque, none},
-      {"no-load speed", truth.no_load_speed, fit.no_load_speed.scaled(rad_per_s, "rad/s"), none},
-      {"peak power", truth.peak_power, fit.peak_power, none},
-      {"peak-power speed", truth.peak_power_speed, fit.peak_power_speed.scaled(rad_per_s, "rad/s"),
-       none}};
-}
+std::vector<Estimate> nothing_naive() { return std::vector<Estimate>(4, Estimate::unknown("")); }
 
 // What the hand wheel takes at two speeds of the measured range, belt loss included: a driven run
 // cannot tell it from the machine's own.
@@ -94,11 +79,11 @@ std::vector<Judged> judge_coast(Session& session) {
 std::vector<Judged> judge(Kind kind, Session& session) {
   switch (kind) {
     case Kind::kBrake:
-      return judge_brake(session);
+      return judge_motor(session, naive_motor(session));
     case Kind::kCoastPair:
       return judge_coast(session);
     case Kind::kSpinUp:
-      return judge_spin_up(session);
+      return judge_motor(session, nothing_naive());
     case Kind::kDriven:
       return judge_driven(session);
   }

@@ -6,7 +6,7 @@
 #include <string_view>
 
 #include "firmware-protocol/simrig/dice.h"
-#include "firmware-protocol/simrig/truth.h"
+#include "firmware-protocol/simrig/motor.h"
 
 namespace loadline::study {
 namespace {
@@ -17,7 +17,8 @@ using simrig::Recording;
 using simrig::Scenario;
 
 // Streams of chance beside those of the bench itself.
-constexpr std::uint32_t kDrawStream = 9001, kCalibrationStream = 9002, kInertiaStream = 9003;
+constexpr std::uint32_t kDrawStream = 9001, kCalibrationStream = 9002, kInertiaStream = 9003,
+                        kFlywheelStream = 9004;
 
 // What is known of the instruments: relative standard uncertainties.
 constexpr double kSlopeSd = 1e-3, kArmSd = 2e-3, kInertiaSd = 0.02, kFlywheelSd = 5e-3;
@@ -198,9 +199,12 @@ Scenario Session::draw(Kind kind, std::uint64_t seed) {
       fmt::format("[run]\nkind = {}\nlead_s = 3\ntail_s = 8\n", simrig::play_name(play_of(kind)));
   text += motor_text(dice) + machine_text(dice) + instruments_text(dice);
   Scenario scenario = simrig::parse_scenario(text, overrides_, "study");
-  const auto truth = simrig::motor_truth(scenario.motor, scenario.supply, scenario.supply.volts,
-                                         scenario.motor.start_c);
-  scenario.brake.max_nm = 0.92 * truth.stall_torque;
+  const double stall = simrig::mean_torque(scenario.motor, scenario.supply, scenario.supply.volts,
+                                           scenario.motor.start_c, 0);
+  scenario.brake.max_nm = 0.92 * (stall - scenario.motor.friction_c0_nm);
+  // From one that the motor brings to its top speed within the run to one that it does not.
+  Dice flywheel(seed, kFlywheelStream);
+  scenario.flywheel.inertia_kgm2 = 3e-4 * std::pow(4, flywheel.uniform());
   return scenario;
 }
 

@@ -1,0 +1,115 @@
+// The stretch of a run that is a spin-up, and its supply.
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "fit/curves/run_up.h"
+#include "fit/readings/noise.h"
+
+namespace loadline {
+namespace {
+
+constexpr double kOnShare = 0.95;  // of the usual supply: the motor is switched on
+constexpr double kSettling_s = 1;  // after the switch, of a channel that takes means itself
+constexpr double kSupplyStep = 0.05, kSupplyReach = 0.25;  // s
+
+struct Supply {
+  std::vector<double> time_s, volts;
+};
+
+// What the channel says once its own averaging has followed the switch (it climbs for some tenths
+// of a second, the mains does not), until the switch falls again.
+Supply settled_supply(const Readings& readings) {
+  std::vector<double> known;
+  for (const double v : readings.supply_all_v)
+    if (std::isfinite(v)) known.push_back(v);
+  if (known.empty()) return {};
+  const double half = *std::max_element(known.begin(), known.end()) / 2;
+  std::erase_if(known, [&](double v) { return v < half; });
+  const double on = kOnShare * median(known);
+  Supply supply;
+  for (std::size_t i = 0; i < readings.supply_all_v.size(); ++i) {
+    if (!(readings.supply_all_v[i] >= on)) continue;
+    supply.time_s.push_back(readings.supply_time_s[i]);
+    supply.volts.push_back(readings.supply_all_v[i]);
+  }
+  if (supply.time_s.empty()) return supply;
+  const double on_s = supply.time_s.back() - supply.time_s.front();
+  const double from_s = supply.time_s.front() + std::min(kSettling_s, on_s / 3);
+  const auto unsettled =
+      std::lower_bound(supply.time_s.begin(), supply.time_s.end(), from_s) - supply.time_s.begin();
+  supply.time_s.erase(supply.time_s.begin(), supply.time_s.begin() + unsettled);
+  supply.volts.erase(supply.volts.begin(), supply.volts.begin() + unsettled);
+  return supply;
+}
+
+// Means over a quarter of a second to both sides, evenly over the stretch; before the channel has
+// settled what it says first.
+void set_volts(RunUp& run, const Supply& supply, double origin_s, double reference_v) {
+  const auto count = static_cast<std::size_t>(std::ceil(run.length_s / kSupplyStep)) + 1;
+  for (std::size_t i = 0; i < count; ++i) {
+    const double share = static_cast<double>(i) / static_cast<double>(count - 1);
+    const double t =
+        std::clamp(origin_s + share * run.length_s, supply.time_s.front(), supply.time_s.back());
+    const auto first =
+        std::lower_bound(supply.time_s.begin(), supply.time_s.end(), t - kSupplyReach);
+    const auto last = std::upper_bound(first, supply.time_s.end(), t + kSupplyReach);
+    const auto from = supply.volts.begin() + (first - supply.time_s.begin());
+    const double sum = std::accumulate(from, from + (last - first), 0.0);
+    run.volts.push_back(sum / static_cast<double>(std::max<std::ptrdiff_t>(1, last - first)) /
+                        reference_v);
+  }
+}
+
+// Where the motor's own push ends: the last window before the supply falls away; where nothing
+// tells of the switch, the fastest window. A flywheel turns on for long after it.
+std::size_t end_of_push(const SpeedTrace& trace, const Supply& supply) {
+  std::size_t until = trace.speed.size();
+  if (!supply.time_s.empty())
+    while (until > 0 && trace.end_s[until - 1] > supply.time_s.back()) --until;
+  if (until < trace.speed.size()) return until;
+  const auto fastest = std::max_element(trace.speed.begin(), trace.speed.end());
+  return static_cast<std::size_t>(fastest - trace.speed.begin()) + 1;
+}
+
+}  // namespace
+
+std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
+  const SpeedTrace& trace = readings.motor;
+  const double total =
+      readings.run.inertia_kgm2.value_or(0) + readings.run.added_inertia_kgm2.value_or(0);
+  if (trace.speed.size() < 14 || !(total > 0)) return std::nullopt;
+  RunUp run;
+  run.run = readings.run.id;
+  run.windows_exact = trace.from_edges;
+  run.inertia = {total, readings.run.inertia_sd_kgm2.value_or(1e-6 * total)};
+  const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
+  // The first two moving windows reach back into standstill (a window without an edge may say 0 on
+  // the way up too); after the top is reached the run goes on for as long again at most, and not
+  // beyond the switch.
+  std::size_t from = 0, reached = 0;
+  for (; reached < trace.speed.size() && trace.speed[reached] < 0.98 * top; ++reached)
+    if (trace.speed[reached] < 0.01 * top) from = reached + 1;
+  from += 2;
+  const Supply supply = settled_supply(readings);
+  const std::size_t until =
+      std::min(end_of_push(trace, supply), 2 * reached - std::min(from, reached));
+  if (from + 10 > until) return std::nullopt;
+  const double origin = trace.start_s[from];
+  for (std::size_t i = from; i < until; ++i) {
+    run.start_s.push_back(trace.start_s[i] - origin);
+    run.end_s.push_back(trace.end_s[i] - origin);
+    run.speed.push_back(trace.speed[i]);
+  }
+  run.length_s = run.end_s.back();
+  run.weight.assign(run.speed.size(), 1.0);
+  run.noise_sd = 0.01 * top;
+  if (!supply.time_s.empty() && reference_v > 0) {
+    set_volts(run, supply, origin, reference_v);
+  } else if (std::isfinite(readings.mean_supply_v()) && reference_v > 0) {
+    run.volts = {readings.mean_supply_v() / reference_v};
+  }
+  return run;
+}
+
+}  // namespace loadline
