@@ -14,7 +14,7 @@ using Eigen::VectorXd;
 
 // Steps of the Runge–Kutta solution: in each the speed gains at most this share of the top speed,
 // and a step is at most this share of the stretch.
-constexpr double kStepGain = 0.01, kStepShare = 1.0 / 200;
+constexpr double kStepGain = 0.02, kStepShare = 1.0 / 60;
 constexpr int kPasses = 4;
 constexpr double kFloor = 1e-4;             // of the top speed: what digits leave of perfect data
 constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad, see fit/curves/coast.cc
@@ -305,7 +305,7 @@ RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
   // Every start is followed: the equation has valleys far from the answer, where an iron that
   // grows with the current stands for the whole shape, and the first sum of squares does not tell.
   for (const VectorXd& start : fit.shape->starts()) {
-    NonlinearFit next = improve(problem, problem.start(start), 40, 1e-5);
+    NonlinearFit next = improve(problem, problem.start(start), 25, 1e-3);
     if (next.rss < fit.solution.rss) fit.solution = std::move(next);
   }
   if (!(fit.solution.rss < 1e299)) return fit;

@@ -13,6 +13,8 @@ constexpr double kOnShare = 0.95;  // of the usual supply: the motor is switched
 constexpr double kSettling_s = 1;  // after the switch, of a channel that takes means itself
 constexpr double kSupplyStep = 0.05, kSupplyReach = 0.25;  // s
 
+constexpr double kJoinedGain = 0.003, kJoinedShare = 1.0 / 400;  // of top speed and stretch
+
 struct Supply {
   std::vector<double> time_s, volts;
 };
@@ -72,6 +74,29 @@ std::size_t end_of_push(const SpeedTrace& trace, const Supply& supply) {
   return static_cast<std::size_t>(fastest - trace.speed.begin()) + 1;
 }
 
+// Takes windows [from, until) up, neighbours joined while the speed hardly changes within them: a
+// mean over both is as exact, and what is fitted stays some hundred values however long the run.
+void take_windows(RunUp& run, const SpeedTrace& trace, std::size_t from, std::size_t until) {
+  const double origin = trace.start_s[from];
+  const double gain = kJoinedGain * trace.speed[until - 1];
+  const double longest = kJoinedShare * (trace.end_s[until - 1] - origin);
+  for (std::size_t i = from; i < until;) {
+    const double start = trace.start_s[i], speed = trace.speed[i];
+    double angle = 0, time = 0, end = start;
+    do {
+      angle += trace.speed[i] * trace.window_s(i);
+      time += trace.window_s(i);
+      end = trace.end_s[i];
+      ++i;
+    } while (i < until && trace.speed[i] < speed + gain && trace.end_s[i] - start < longest &&
+             trace.start_s[i] - end < 1e-9);
+    run.start_s.push_back(start - origin);
+    run.end_s.push_back(end - origin);
+    run.speed.push_back(angle / time);
+  }
+  run.length_s = run.end_s.back();
+}
+
 }  // namespace
 
 std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
@@ -95,17 +120,11 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   const std::size_t until =
       std::min(end_of_push(trace, supply), 2 * reached - std::min(from, reached));
   if (from + 10 > until) return std::nullopt;
-  const double origin = trace.start_s[from];
-  for (std::size_t i = from; i < until; ++i) {
-    run.start_s.push_back(trace.start_s[i] - origin);
-    run.end_s.push_back(trace.end_s[i] - origin);
-    run.speed.push_back(trace.speed[i]);
-  }
-  run.length_s = run.end_s.back();
+  take_windows(run, trace, from, until);
   run.weight.assign(run.speed.size(), 1.0);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {
-    set_volts(run, supply, origin, reference_v);
+    set_volts(run, supply, trace.start_s[from], reference_v);
   } else if (std::isfinite(readings.mean_supply_v()) && reference_v > 0) {
     run.volts = {readings.mean_supply_v() / reference_v};
   }
