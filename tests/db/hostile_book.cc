@@ -425,7 +425,7 @@ void read_everything(const Book& book,
       if (run.source == "rig")
         book.samples(run.id);
       else
-        book.readings(run.id);
+        book.readings(run.id), book.reading_columns(run.id);
     });
     on_each([&] {
       try {

@@ -17,13 +17,14 @@ inline constexpr double kRpm = 30.0 / std::numbers::pi;  // of one rad/s
 class RememberingNoise {
  public:
   RememberingNoise(double sd, double rho, unsigned seed)
-      : random_(seed), normal_(0, sd * std::sqrt(1 - rho * rho)), rho_(rho) {}
-  double operator()() { return last_ = rho_ * last_ + normal_(random_); }
+      : random_(seed), step_(sd * std::sqrt(1 - rho * rho)), rho_(rho) {}
+  // Scaled here, because a normal distribution's own deviation may not be 0.
+  double operator()() { return last_ = rho_ * last_ + step_ * normal_(random_); }
 
  private:
   std::mt19937 random_;
   std::normal_distribution<double> normal_;
-  double rho_, last_ = 0;
+  double step_, rho_, last_ = 0;
 };
 
 /// One brake run of the books' tests: speed goes down and up again, the cell reads the brake late.
