@@ -16,8 +16,9 @@ using Eigen::VectorXd;
 // and a step is at most this share of the stretch.
 constexpr double kStepGain = 0.02, kStepShare = 1.0 / 60;
 constexpr int kPasses = 4;
-constexpr double kFloor = 1e-4;             // of the top speed: what digits leave of perfect data
-constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad, see fit/curves/coast.cc
+constexpr double kFloor = 1e-4;  // of the top speed: what digits leave of perfect data
+// Of an edge at the end of an imported row, rad: half a slot, of one to some dozen in a turn.
+constexpr double kAge = 0.3, kAgeSd = 0.5;
 constexpr double kFullWeight = 4, kNoWeight = 6;
 constexpr double kWarmthSd = 0.6;  // of the usual growth: a factor of two either way
 
@@ -43,6 +44,11 @@ std::vector<double> moments_of(const RunUp& run) {
     speed = run.speed[i];
   }
   return moments;
+}
+
+// Standard deviation of a window's mean speed.
+double sd_of(const RunUp& run, std::size_t i) {
+  return std::hypot(run.noise_sd * std::sqrt(run.correlation), run.place_sd[i]);
 }
 
 class RunUpProblem final : public Residuals {
@@ -191,7 +197,7 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
       const double length = run.end_s[i] - run.start_s[i];
       const VectorXd mean =
           (angle_at(nodes, run.end_s[i] - late) - angle_at(nodes, run.start_s[i] - late)) / length;
-      const double weight = std::sqrt(run.weight[i]) / (run.noise_sd * std::sqrt(run.correlation));
+      const double weight = std::sqrt(run.weight[i]) / sd_of(run, i);
       r[at] = weight * (mean[0] - run.speed[i]);
       if (!jacobian) continue;
       double* line = jacobian + static_cast<std::ptrdiff_t>(at) * k;
@@ -233,8 +239,9 @@ void update_noise(RunUp& run, const std::vector<double>& residuals, double fitte
   std::vector<double> weighted(residuals.size());
   double squares = 0, kept = 0;
   for (std::size_t i = 0; i < residuals.size(); ++i) {
-    run.weight[i] = outlier_weight(std::fabs(residuals[i]) / bulk);
-    weighted[i] = residuals[i] * std::sqrt(run.weight[i]);
+    const double even = residuals[i] * bulk / std::hypot(bulk, run.place_sd[i]);
+    run.weight[i] = outlier_weight(std::fabs(even) / bulk);
+    weighted[i] = even * std::sqrt(run.weight[i]);
     squares += weighted[i] * weighted[i];
     kept += run.weight[i];
   }
@@ -262,8 +269,7 @@ std::vector<double> plain(const RunUpProblem& problem, const RunUpFit& fit, std:
   const RunUp& of = fit.runs[run];
   std::vector<double> residuals;
   for (std::size_t i = 0; i < of.speed.size(); ++i) {
-    const double weight =
-        std::sqrt(std::max(of.weight[i], 1e-12)) / (of.noise_sd * std::sqrt(of.correlation));
+    const double weight = std::sqrt(std::max(of.weight[i], 1e-12)) / sd_of(of, i);
     residuals.push_back(r[first + i] / weight);
   }
   return residuals;

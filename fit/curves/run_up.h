@@ -36,6 +36,8 @@ struct RunUp {
   std::vector<double> volts;
   bool windows_exact = false;
   double noise_sd = 1, correlation = 1;
+  /// Of a speed, rad/s, because its window ended at some edge before its row; 0 for exact windows.
+  std::vector<double> place_sd;
   std::vector<double> weight;
 };
 

@@ -4,6 +4,7 @@
 #include <numeric>
 
 #include "fit/curves/run_up.h"
+#include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -14,6 +15,7 @@ constexpr double kSettling_s = 1;  // after the switch, of a channel that takes 
 constexpr double kSupplyStep = 0.05, kSupplyReach = 0.25;  // s
 
 constexpr double kJoinedGain = 0.003, kJoinedShare = 1.0 / 400;  // of top speed and stretch
+constexpr double kPlaceSd = 0.2;  // rad: a slot of one to some dozen in a turn
 
 struct Supply {
   std::vector<double> time_s, volts;
@@ -97,6 +99,16 @@ void take_windows(RunUp& run, const SpeedTrace& trace, std::size_t from, std::si
   run.length_s = run.end_s.back();
 }
 
+// Windows of imported rows end where an edge was, anywhere within a slot: what that is in speed
+// goes with the acceleration.
+void set_place_sd(RunUp& run) {
+  run.place_sd.assign(run.speed.size(), 0.0);
+  if (run.windows_exact) return;
+  for (std::size_t i = 0; i < run.speed.size(); ++i)
+    if (const auto push = next_push(run, i))
+      run.place_sd[i] = push->torque / run.inertia.mean * kPlaceSd / run.speed[i];
+}
+
 }  // namespace
 
 std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
@@ -122,6 +134,7 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   if (from + 10 > until) return std::nullopt;
   take_windows(run, trace, from, until);
   run.weight.assign(run.speed.size(), 1.0);
+  set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {
     set_volts(run, supply, trace.start_s[from], reference_v);

@@ -291,7 +291,6 @@ TEST_CASE("a spin-up that ends before the top speed gives the series motor's cur
     tests::store(scratch.book(), run, spin_up_rows(inertia));
     const MotorFit fit = fit_motor(scratch.book(), motor);
     CHECK(fit.curve.model == "series");
-    // The simulated winding stays cold; the fit expects one that warms, by a per cent or two.
     CHECK(*fit.stall_torque.value == doctest::Approx(kBenchMotor(0)).epsilon(0.03));
     CHECK(holds(fit.stall_torque, kBenchMotor(0)));
     CHECK(*fit.peak_power.value == doctest::Approx(peak_of(kBenchMotor)).epsilon(0.015));
