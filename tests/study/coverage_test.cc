@@ -40,3 +40,7 @@ void check(const Study& study) {
 TEST_CASE("brake runs: intervals hold the truth") { check(small_study(Kind::kBrake)); }
 
 TEST_CASE("coast-down pairs: intervals hold the truth") { check(small_study(Kind::kCoastPair)); }
+
+TEST_CASE("spin-ups: intervals hold the truth") { check(small_study(Kind::kSpinUp)); }
+
+TEST_CASE("driven machines: intervals hold the truth") { check(small_study(Kind::kDriven)); }
