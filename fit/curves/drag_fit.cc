@@ -133,11 +133,13 @@ std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool 
   return coasts;
 }
 
-// What runs and book say of the inertia. A run's own is the whole that turned in it.
+// What runs and book say of the inertia, without what was added. A run's own is the whole that
+// turned in it, of a spin-up what turned besides the added.
 std::optional<Prior> known_inertia(const std::vector<Run>& runs, const Part& part) {
   for (const Run& run : runs) {
     if (!run.inertia_kgm2) continue;
-    const double own = *run.inertia_kgm2 - run.added_inertia_kgm2.value_or(0);
+    const double added = run.added_inertia_kgm2.value_or(0);
+    const double own = *run.inertia_kgm2 - (run.kind == RunKind::kSpinUp ? 0 : added);
     if (own > 0) return Prior{own, run.inertia_sd_kgm2.value_or(0.0)};
   }
   if (const auto inertia = part.number("inertia-kgm2")) return Prior{*inertia, 0.02 * *inertia};

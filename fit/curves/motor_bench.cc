@@ -63,8 +63,8 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor,
     return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
   } catch (const Error& error) {  // the curve can be had without
     if (error.fault() != Fault::kInput) throw;
-    warnings.push_back(fmt::format("The motor's own friction was not taken from its coast-downs: {}",
-                                   error.what()));
+    warnings.push_back(fmt::format(
+        "The motor's own friction was not taken from its coast-downs: {}", error.what()));
     return std::nullopt;
   }
 }
@@ -83,10 +83,12 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
   if (!bench.brake.empty() && !bench.spin_ups.empty())
     bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
   if (bench.brake.empty() && bench.spin_ups.empty())
-    throw Error(Fault::kInput,
-                fmt::format("motor '{}' has no brake run with speed and torque; record one with "
-                            "loadline-logger record brake --motor '{}', or import one.",
-                            motor.name, motor.name));
+    throw Error(
+        Fault::kInput,
+        fmt::format("motor '{}' has no brake run with speed and torque; record one with "
+                    "loadline-logger record brake --motor '{}' (with a tachometer alone: record "
+                    "spin-up), or import one.",
+                    motor.name, motor.name));
   return bench;
 }
 

@@ -5,12 +5,14 @@
 namespace loadline {
 namespace {
 
-Json models_json(const std::vector<ModelTried>& models) {
+// Residuals are torques (N·m), of a spin-up speeds (rpm).
+Json models_json(const MotorFit& fit) {
+  const double unit = fit.speed_residuals ? rpm_from_rad_per_s(1) : 1;
   Json list = Json::array();
-  for (const ModelTried& m : models)
+  for (const ModelTried& m : fit.models)
     list.push_back({{"model", m.name},
                     {"aicc", m.aicc > 1e299 ? Json() : json_number(m.aicc)},
-                    {"residual_rms", json_number(m.residual_rms)},
+                    {"residual_rms", json_number(unit * m.residual_rms)},
                     {"runs_test_z", json_number(m.runs_z)},
                     {"remark", m.remark}});
   return list;
@@ -61,7 +63,7 @@ Json to_json(const MotorFit& fit) {
                                        rpm_from_rad_per_s(fit.curve.speed_high), "rpm"})},
       {"supply_v", fit.curve.supply_v ? json_number(*fit.curve.supply_v) : Json()},
       {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)},
-      {"models", models_json(fit.models)},
+      {"models", models_json(fit)},
       {"runs", fit.curve.runs},
       {"run_findings", findings_json(fit.findings)},
       {"budget", budget_json(fit.budget)},

@@ -111,11 +111,13 @@ void parameters_table(Page& page, const Subject& motor, const std::string& id) {
 void models_table(Page& page, const Subject& motor, const std::string& id) {
   const auto models = motor.details.find("models");
   if (models == motor.details.end() || !models->is_array() || models->empty()) return;
+  const auto rms = motor.details.find("residual_rms");
+  const bool of_speeds = rms != motor.details.end() && rms->value("unit", "") == "rpm";
   Table table{"models-" + id,
               "Curves tried for " + motor.part.name,
               {{"Model", "", false},
                {"AICc, lower is better", "", false},
-               {"Residual", "N·m", false},
+               {"Residual", of_speeds ? "rpm" : "N·m", false},
                {"Remark", "", false}},
               {}};
   for (const Json& model : *models)

@@ -45,15 +45,17 @@ std::string budget_text(const MotorFit& fit) {
 
 std::string text_of(const MotorFit& fit, const Part& motor) {
   const double rpm = rpm_from_rad_per_s(1);
+  const std::string residual = fit.speed_residuals ? significant(fit.residual_rms * rpm, 2) + " rpm"
+                                                   : significant(fit.residual_rms, 2) + " N·m";
   std::string text = fmt::format(
       "Motor '{}', {} curve{}\n  standstill torque  {}\n  no-load speed      {}\n"
       "  peak power         {}\n            at speed  {}\n  measured           {} to {} "
-      "rpm, residual {} N·m rms\n  {}\n",
+      "rpm, residual {} rms\n  {}\n",
       motor.name, fit.curve.model,
       fit.curve.supply_v ? fmt::format(" at {} V", significant(*fit.curve.supply_v, 4)) : "",
       to_text(fit.stall_torque), to_text(fit.no_load_speed), to_text(fit.peak_power),
       to_text(fit.peak_power_speed), significant(fit.curve.speed_low * rpm, 3),
-      significant(fit.curve.speed_high * rpm, 3), significant(fit.residual_rms, 2), fit.choice);
+      significant(fit.curve.speed_high * rpm, 3), residual, fit.choice);
   return text;
 }
 

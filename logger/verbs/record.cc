@@ -155,7 +155,8 @@ Verb record_verb() {
   options.add_options()("slip-check", po::value<long long>()->value_name("RUN"),
                         "the slip check that this run leans on");
   number("inertia-kgm2", "J",
-         "inertia between rotor and load cell; of a coast-down the whole, if known");
+         "inertia between rotor and load cell; of a coast-down the whole, if known; of a spin-up "
+         "all that turns");
   number("added-inertia-kgm2", "D", "known inertia that was added for this run");
   number("for", "SECONDS", "end after so long, by the rig's clock");
   options.add_options()("yes", po::bool_switch(), "answer the cautions and questions with yes");
