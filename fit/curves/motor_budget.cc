@@ -59,8 +59,7 @@ Eigen::MatrixXd conditional(const SweepFit& fit, const std::vector<int>& freed) 
     for (Eigen::Index j = 0; j < n; ++j)
       part(i, j) =
           information(freed[static_cast<std::size_t>(i)], freed[static_cast<std::size_t>(j)]);
-  const Eigen::MatrixXd inverse = part.inverse();
-  return inverse;
+  return part.inverse();
 }
 
 }  // namespace
