@@ -29,6 +29,7 @@ double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {
   }
   std::sort(by_speed.begin(), by_speed.end());
   std::vector<double> ordered;
+  ordered.reserve(by_speed.size());
   for (const auto& [speed, r] : by_speed) ordered.push_back(r);
   return runs_test_z(ordered);
 }
