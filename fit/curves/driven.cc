@@ -170,7 +170,10 @@ DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs) {
   out.degrees_of_freedom = std::max(3.0, std::min(values / factor - 3, stored->degrees_of_freedom));
   out.residual_rms = std::sqrt(residual.squaredNorm() / values);
   out.points = std::move(rows.points);
-  out.warnings.push_back("The drag from driven runs includes what the belt wastes.");
+  out.warnings.push_back(
+      "The drag from driven runs includes what the belt wastes, and looks smaller when the motor "
+      "was "
+      "colder than in its brake runs: let it run warm first.");
   return out;
 }
 
