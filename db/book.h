@@ -87,7 +87,8 @@ class Book {
                   const std::function<void(std::span<const Sample>)>& take) const;
   std::vector<Sample> samples(std::int64_t run) const;
   std::vector<ImportedReading> readings(std::int64_t run) const;
-  /// The same by channel, several times as quick.
+  /// The same by channel, several times as quick; a long run is read by two threads, each with its
+  /// own connection.
   ReadingColumns reading_columns(std::int64_t run) const;
   std::vector<RunEvent> events(std::int64_t run) const;
   std::vector<Zero> zeros(std::int64_t run) const;  ///< of the run; "alone" ones by latest_zero

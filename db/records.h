@@ -85,8 +85,8 @@ struct ImportedReading {
   double temperature_c = kNone;
 };
 
-/// The rows of an imported run, channel by channel: all of the same length, NaN where the file had
-/// no such column or cell.
+/// The rows of an imported run, channel by channel: NaN where the file had no such cell, a channel
+/// without any value empty.
 struct ReadingColumns {
   std::vector<double> time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c;
 };

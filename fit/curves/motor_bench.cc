@@ -12,7 +12,7 @@ namespace loadline {
 namespace {
 
 // So many values hold all that a curve's fit can take from a long run.
-constexpr Thinning kBrakeThinning{.few = 3000};
+constexpr Thinning kBrakeThinning{.few = 2000};
 
 bool wanted(const MotorFitOptions& options, std::int64_t run) {
   return options.runs.empty() ||

@@ -441,12 +441,17 @@ NonlinearFit fit_nonlinear(const Residuals& residuals, const VectorXd& start,
   const VectorXd from = inside.cast<double>();
   int iterations = 0;
   Attempt best;
+  if (options.near) {
+    NonlinearOptions as_it_is = options;
+    as_it_is.polish = false;
+    best = attempt(residuals, from, Search::kNone, as_it_is, iterations);
+  }
   for (const Search search : {Search::kNone, Search::kPlain, Search::kShortSteps,
                               Search::kShortestSteps, Search::kLoose, Search::kDogleg}) {
+    if (best.converged) break;
     if (search == Search::kNone && !options.near) continue;
     Attempt next = attempt(residuals, from, search, options, iterations);
     if (next.better_than(best)) best = std::move(next);
-    if (best.converged) break;
   }
   if (best.end.p.size() == 0 || !std::isfinite(best.end.at.rss))
     best.end = polish(point, from, false);

@@ -47,7 +47,8 @@ struct NonlinearOptions {
   /// Bounds per parameter; empty = none, ±infinity = none for this parameter.
   std::vector<double> lower, upper;
   bool polish = true;  ///< off: the search's answer as it is, for comparison
-  /// The start is nearly the answer: the polish alone is tried first.
+  /// The start is nearly the answer: it is taken as it is when it is a minimum, else the polish
+  /// alone is tried first.
   bool near = false;
   int threads = 1;  ///< handed to the solver; one residual block gains little from more
 };

@@ -77,7 +77,7 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
 }
 
 // Where the search begins is found on few rows, evenly taken from each sweep.
-constexpr std::size_t kRowsOfStarts = 300;
+constexpr std::size_t kRowsOfStarts = 200;
 std::vector<Sweep> few_rows(const std::vector<Sweep>& sweeps) {
   std::vector<Sweep> few = sweeps;
   for (Sweep& sweep : few) {
@@ -254,7 +254,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
 bool settle(SweepFit& fit) {
   NonlinearOptions options;
   options.near = true;
-  fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-12, true);
+  fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-14, true);
   fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, options);
   fit.usable = fit.solution.inverse_normal.allFinite();
   if (!fit.usable) return false;

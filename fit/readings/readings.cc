@@ -81,7 +81,7 @@ bool follows(const SpeedTrace& trace) {
 
 // How many values to keep of a run with `rows` of them and this course of its speed.
 std::size_t values_to_keep(const SpeedTrace& speed, std::size_t rows, const Thinning& thinning) {
-  if (thinning.few == 0 || rows <= 2 * thinning.few) return thinning.most;
+  if (thinning.few == 0 || rows <= 3 * thinning.few) return thinning.most;
   for (std::size_t keep = thinning.few; keep < thinning.most; keep *= 2)
     if (follows(thinned(speed, block_for(speed.speed.size(), keep)))) return keep;
   return thinning.most;
@@ -111,6 +111,9 @@ void set_torque(Readings& out, const std::vector<double>& time, const std::vecto
   const std::vector<bool> fresh = new_values(torque);
   const bool with_supply = any(supply);
   double last_supply = std::nan("");
+  out.time_s.reserve(torque.size());
+  out.torque.reserve(torque.size());
+  if (with_supply) out.supply_v.reserve(torque.size());
   for (std::size_t i = 0; i < torque.size(); ++i) {
     if (with_supply && !std::isnan(supply[i])) last_supply = supply[i];
     if (std::isnan(torque[i]) || !fresh[i]) continue;

@@ -43,7 +43,7 @@ struct Readings {
 /// How long runs are thinned, by averaging neighbours.
 struct Thinning {
   std::size_t most = 12000;  ///< values per channel; 0: never thinned
-  /// A run of more than twice as many values is thinned down to about this many, as far as the
+  /// A run of more than 3 times as many values is thinned down to about this many, as far as the
   /// motor's speed hardly changes within what is averaged; 0: only to `most`.
   std::size_t few = 0;
 };

@@ -101,12 +101,12 @@ constexpr std::size_t kLeastStretches = 6;
 constexpr double kSlowEnough =
     2.1;  // rows per pulse: the time since the last value then counts pulses
 
-// True when the times of single (or few) pulses of this pitch do not stray from the rows that
-// report them: each edge lies at most one row before its row, so the truth strays by less than one
-// either way. Only values so slow that a pulse outlasts two rows can tell; false with too few of
-// them.
+// Whether the times of single (or few) pulses of this pitch do not stray from the rows that report
+// them: each edge lies at most one row before its row, so the truth strays by less than one either
+// way. Only values so slow that a pulse outlasts two rows can tell.
 constexpr double kMostStray = 1.4;  // rows
-bool explains(std::span<const NewValue> values, double pitch, double row_s) {
+enum class Verdict { kContradicted, kTooFewCanTell, kExplained };
+Verdict explained(std::span<const NewValue> values, double pitch, double row_s) {
   double low = 0, high = 0, sum = 0;
   std::size_t used = 0;
   // The very first value was not seen to come: its row need not hold an edge.
@@ -119,35 +119,54 @@ bool explains(std::span<const NewValue> values, double pitch, double row_s) {
     sum += std::max(1.0, std::round(value.since_s / period)) * period - value.since_s;
     low = std::min(low, sum);
     high = std::max(high, sum);
-    if (high - low >= kMostStray * row_s) return false;
+    if (high - low >= kMostStray * row_s) return Verdict::kContradicted;
     ++used;
   }
-  return used >= kLeastStretches;
+  return used >= kLeastStretches ? Verdict::kExplained : Verdict::kTooFewCanTell;
+}
+
+// The most pulses per turn that the slowest rows could tell of.
+int most_pulses(std::span<const double> rpm, double row_s) {
+  double slowest = std::numeric_limits<double>::infinity();
+  for (const double value : rpm)
+    if (value > 0) slowest = std::min(slowest, value);
+  const double most = 2 * kPi / (kSlowEnough * row_s * rad_per_s_from_rpm(slowest));
+  return static_cast<int>(std::min<double>(kMostPulses, most));
 }
 
 // The fewest pulses per turn that explain the values; 0 when there is too little to tell, or when
 // one pulse more would explain them too.
-int pulses_per_turn(const std::vector<NewValue>& values, double row_s) {
-  double slowest = std::numeric_limits<double>::infinity();
-  for (const NewValue& value : values)
-    if (value.speed > 0) slowest = std::min(slowest, value.speed);
-  // From here on no stretch is slow enough to tell.
-  const double too_many = 2 * kPi / (kSlowEnough * row_s * slowest);
-  const auto pitch = [](int pulses) { return 2 * kPi / pulses; };
-  for (int pulses = 1; pulses <= std::min<double>(kMostPulses, too_many); ++pulses)
-    if (explains(values, pitch(pulses), row_s))
-      return pulses > 2 && explains(values, pitch(pulses + 1), row_s) ? 0 : pulses;
+int pulses_per_turn(const std::vector<NewValue>& values, int most, double row_s) {
+  const auto explains = [&](int pulses) {
+    return explained(values, 2 * kPi / pulses, row_s) == Verdict::kExplained;
+  };
+  for (int pulses = 1; pulses <= most; ++pulses)
+    if (explains(pulses)) return pulses > 2 && explains(pulses + 1) ? 0 : pulses;
   return 0;
+}
+
+// The first values of a long run mostly tell already that no number of pulses is behind its rows.
+constexpr std::size_t kFirstRows = 5000;
+bool contradicted_early(std::span<const double> time_s, std::span<const double> rpm, int most,
+                        double row_s) {
+  if (rpm.size() < 2 * kFirstRows) return false;
+  const std::vector<NewValue> values = new_values(time_s.first(kFirstRows), rpm.first(kFirstRows));
+  if (values.empty()) return false;
+  for (int pulses = 1; pulses <= most; ++pulses)
+    if (explained(values, 2 * kPi / pulses, row_s) != Verdict::kContradicted) return false;
+  return true;
 }
 
 }  // namespace
 
 EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
   EdgeTrace edges;
+  const double row_s = usual_step(time_s);
+  const int most = row_s > 0 ? most_pulses(rpm, row_s) : 0;
+  if (most == 0 || contradicted_early(time_s, rpm, most, row_s)) return edges;
   const std::vector<NewValue> values = new_values(time_s, rpm);
   if (values.size() < 12) return edges;
-  const double row_s = usual_step(time_s);
-  const int pulses = pulses_per_turn(values, row_s);
+  const int pulses = pulses_per_turn(values, most, row_s);
   if (pulses == 0) return edges;
   edges.pulses_per_turn = pulses;
   edges.recovered = true;

@@ -4,8 +4,10 @@ import sys
 import tempfile
 
 import book_figures  # noqa: F401  (registers its figures)
+import coast_figures  # noqa: F401
 import drive_figures  # noqa: F401
 import fit_figures  # noqa: F401
+import large_book_figures  # noqa: F401
 import recording_figures  # noqa: F401
 from figures import Bench, run_figures
 

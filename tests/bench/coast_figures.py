@@ -1,0 +1,69 @@
+"""A coast-down pair, by its differential equation, against SciPy doing the same."""
+
+import sqlite3
+
+import numpy
+import scipy.integrate
+import scipy.optimize
+
+from figures import fastest, figure
+
+INERTIA, ADDED = 0.0031, 0.0021
+DRAG = (0.11, 9e-4, 5e-6)
+
+
+def slowing(inertia, drag):
+    return lambda _, w: -(drag[0] + drag[1] * w + drag[2] * w * w) / inertia
+
+
+def coast(inertia, drag, times, start):
+    solved = scipy.integrate.solve_ivp(slowing(inertia, drag), (0, times[-1]), [start],
+                                       t_eval=times, rtol=1e-6, atol=1e-6)
+    return solved.y[0]
+
+
+def write_coast(path, inertia, seed):
+    """25 readings a second from 1,700 rpm down to a tenth of it, a few per mille of noise."""
+    random = numpy.random.default_rng(seed)
+    times = numpy.arange(1, 5000) * 0.04
+    rpm = coast(inertia, DRAG, times, 178.0) * 30 / numpy.pi
+    last = int(numpy.argmax(rpm < 170))
+    noisy = rpm[:last] * (1 + random.normal(0, 0.002, last))
+    rows = [f"{t:.4f},{r:.3f}" for t, r in zip(times, noisy)]
+    path.write_text("time_s,handwheel_rpm\n" + "\n".join(rows) + "\n", encoding="utf-8")
+
+
+def coast_book(bench):
+    book = bench.path("coast.book")
+    bench.call("loadline-db", "init", "--book", book)
+    bench.call("loadline-db", "add", "machine", "K", "--book", book)
+    for seed, added in ((1, 0), (2, ADDED)):
+        csv = bench.path(f"coast-{seed}.csv")
+        write_coast(csv, INERTIA + added, seed)
+        bench.call("loadline-db", "import", csv, "--kind", "coast-down", "--machine", "K",
+                   "--added-inertia-kgm2", added, "--book", book)
+    return book
+
+
+def peer_fit(book):
+    """J, the three drags and both first speeds, from all readings."""
+    runs = []
+    with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
+        for run, added in ((1, 0), (2, ADDED)):
+            rows = numpy.array(connection.execute(
+                "SELECT time_s, handwheel_rpm FROM imported WHERE run_id = ?", [run]).fetchall())
+            runs.append((rows[:, 0] - rows[0, 0], rows[:, 1] * numpy.pi / 30, added))
+
+    def residuals(p):
+        return numpy.concatenate([
+            coast(p[0] * 1e-3 + added, p[1:4] * (0.1, 1e-3, 1e-5), times, start) - speed
+            for (times, speed, added), start in zip(runs, p[4:])])
+
+    return scipy.optimize.least_squares(residuals, [2, 1, 1, 1, runs[0][1][0], runs[1][1][0]])
+
+
+@figure("coast-down-pair/scipy-solve-ivp", at_least=20)
+def coast_down_pair(bench):
+    book = coast_book(bench)
+    peer = fastest(lambda: peer_fit(book), 2)
+    return peer / fastest(lambda: bench.call("loadline-fit", "drag", "K", "--book", book))
