@@ -261,6 +261,38 @@ TEST_CASE("imported readings come back, missing cells missing") {
   }
 }
 
+TEST_CASE("a run so long that two connections read it comes back as from one") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Run run;
+  run.source = "csv";
+  const std::int64_t id = book.begin_run(run);
+  std::vector<ImportedReading> rows(250'001);
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    rows[i].time_s = 0.01 * static_cast<double>(i);
+    // One channel with holes, one that only the second half has, one for one row.
+    if (i % 7 != 0) rows[i].motor_rpm = static_cast<double>(i);
+    if (i > 200'000) rows[i].torque_nm = 1e-6 * static_cast<double>(i);
+    if (i == 3) rows[i].supply_v = 230;
+  }
+  book.append(id, rows);
+  book.end_run(id, RunState::kComplete);
+  const ReadingColumns columns = book.reading_columns(id);
+  const std::vector<ImportedReading> one_by_one = book.readings(id);
+  REQUIRE(columns.time_s.size() == rows.size());
+  REQUIRE(one_by_one.size() == rows.size());
+  const auto same = [](double a, double b) { return a == b || (std::isnan(a) && std::isnan(b)); };
+  std::size_t alike = 0;
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const ImportedReading& row = one_by_one[i];
+    if (same(columns.time_s[i], row.time_s) && same(columns.motor_rpm[i], row.motor_rpm) &&
+        same(columns.torque_nm[i], row.torque_nm) && same(columns.supply_v[i], row.supply_v))
+      ++alike;
+  }
+  CHECK(alike == rows.size());
+  CHECK(columns.temperature_c.empty());
+}
+
 TEST_CASE("a curve keeps covariance and sources to the last bit") {
   const Scratch scratch;
   Book book = new_book(scratch);
