@@ -1,5 +1,6 @@
 #include "tests/db/hostile_book.h"
 
+#include <fmt/format.h>
 #include <sqlite3.h>
 #include <unistd.h>
 
@@ -154,7 +155,10 @@ std::string stored_columns(sqlite3* db, const std::string& table) {
   std::string names;
   Statement select(db, "SELECT name FROM pragma_table_info(?)");
   select.with(table);
-  while (select.step()) names += (names.empty() ? "" : ", ") + select.text(0);
+  while (select.step()) {
+    if (!names.empty()) names += ", ";
+    names += select.text(0);
+  }
   return names;
 }
 
@@ -176,8 +180,8 @@ std::string lax_bytes() {
     for (const std::string& sql : layout) execute(raw, sql);
     for (const std::string table : kTables) {
       const std::string columns = stored_columns(raw, table);
-      execute(raw, "INSERT INTO " + table + " (" + columns + ") SELECT " + columns +
-                       " FROM guarded." + table);
+      execute(raw,
+              fmt::format("INSERT INTO {0} ({1}) SELECT {1} FROM guarded.{0}", table, columns));
     }
     execute(raw, "PRAGMA application_id = 0x4C4F4144; PRAGMA user_version = 1");
   }
@@ -295,8 +299,12 @@ void edit_once(sqlite3* db, Bytes& bytes) {
     const std::string changed = what == 6 ? columns.front() : column;
     std::string list, values;
     for (const std::string& each : columns) {
-      list += (list.empty() ? "" : ", ") + each;
-      values += (values.empty() ? "" : ", ") + (each == changed ? "?" : each);
+      if (!list.empty()) {
+        list += ", ";
+        values += ", ";
+      }
+      list += each;
+      values += each == changed ? "?" : each;
     }
     run_with(db,
              "INSERT INTO " + name + " (" + list + ") SELECT " + values + " FROM " + name +
