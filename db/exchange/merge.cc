@@ -162,8 +162,7 @@ class Merge {
                       theirs.real(3),
                       theirs.whole(4),
                       theirs.text(5)};
-      let_in(fmt::format("zero of {}", on_one_line(zero.made_utc)),
-             [&] { merge_lone_zero(zero); });
+      let_in(fmt::format("zero of {}", on_one_line(zero.made_utc)), [&] { merge_lone_zero(zero); });
     }
     transaction.commit();
   }

@@ -118,8 +118,8 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
     const Eigen::Matrix3d believed =
         prior_root_.block<3, 3>(2, 3).transpose() * prior_root_.block<3, 3>(2, 3);
     const Eigen::Matrix3d precision = measured + believed;
-    prior_mean_.segment<3>(3) = precision.ldlt().solve(
-        measured * (inverse_unit * own.value) + believed * prior_mean_.segment<3>(3));
+    prior_mean_.segment<3>(3) = precision.ldlt().solve(measured * (inverse_unit * own.value) +
+                                                       believed * prior_mean_.segment<3>(3));
     prior_root_.block<3, 3>(2, 3) = precision.llt().matrixU();
   }
   MatrixXd prior_root_ = weak_root();
