@@ -86,7 +86,9 @@ Verb motor_verb() {
   Verb verb;
   verb.name = "motor";
   verb.words = "NAME [options]";
-  verb.summary = "Fit the torque–speed curve of a motor from its brake and no-load runs";
+  verb.summary =
+      "Fit the torque–speed curve of a motor from its brake and no-load runs, else from its "
+      "spin-ups";
   verb.description =
       "Corrects the load cell's lag, the inertia between rotor and cell, the drift of the zero "
       "and\n"
