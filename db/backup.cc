@@ -63,6 +63,7 @@ void copy_to(const Book& book, const std::string& path,
   const int code =
       sqlite3_open_v2(path.c_str(), &raw, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, nullptr);
   const std::unique_ptr<sqlite3, CloseConnection> copy(raw);
+  if ((code & 0xff) == SQLITE_CANTOPEN) throw_cannot_open(path);
   if (code != SQLITE_OK) throw_sqlite_error(raw, code);
   sqlite3_extended_result_codes(raw, 1);
   const Snapshot snapshot(book.handle());
@@ -88,6 +89,9 @@ void backup_book(const Book& book, const std::string& path,
                 fmt::format("{} is there already; a backup never replaces a file. Choose another "
                             "name.",
                             path));
+  if (const fs::path folder = fs::path(path).parent_path();
+      !folder.empty() && !fs::is_directory(folder, ignored))
+    throw Error(Fault::kBook, fmt::format("the folder of {} does not exist; make it first.", path));
   const Unfinished unfinished(path + ".part");
   {
     std::error_code left_over;

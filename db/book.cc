@@ -47,6 +47,7 @@ sqlite3* open_connection(const std::string& name, int flags) {
   const int code = sqlite3_open_v2(name.c_str(), &db, flags | SQLITE_OPEN_NOMUTEX, nullptr);
   if (code == SQLITE_OK) return db;
   const std::unique_ptr<sqlite3, CloseConnection> closer(db);
+  if ((code & 0xff) == SQLITE_CANTOPEN) throw_cannot_open(name);
   throw_sqlite_error(db, code);
 }
 

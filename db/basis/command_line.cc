@@ -7,8 +7,10 @@
 #include <csignal>
 #include <cstdlib>
 #include <iostream>
-#include <sstream>
 
+#include "db/basis/command_completion.h"
+#include "db/basis/command_help.h"
+#include "db/basis/near_words.h"
 #include "db/basis/option_error.h"
 
 namespace loadline {
@@ -18,187 +20,72 @@ namespace po = boost::program_options;
 
 std::string g_program_name = "loadline";
 
-std::string first_option_words(const Verb& verb) {
-  return verb.name.empty() ? verb.words : verb.name + (verb.words.empty() ? "" : " " + verb.words);
-}
+// The words that belong to no option, as Boost knows them.
+constexpr const char* kNames = "loadline-names";
 
-// Paragraphs broken at blanks to fit a terminal; lines that are short already stay as they are.
-std::string wrapped(const std::string& text) {
-  constexpr std::size_t kWidest = 96;
-  std::string out;
-  std::istringstream lines(text);
-  for (std::string line; std::getline(lines, line);) {
-    while (line.size() > kWidest) {
-      std::size_t blank = line.rfind(' ', kWidest);
-      if (blank == std::string::npos || blank == 0) blank = line.find(' ', kWidest);
-      if (blank == std::string::npos) break;
-      out += line.substr(0, blank) + "\n";
-      line.erase(0, blank + 1);
-    }
-    out += line + "\n";
+/// A number that begins with a minus is a value, not an option.
+std::vector<po::option> negative_number(std::vector<std::string>& rest) {
+  std::vector<po::option> found;
+  const std::string& word = rest.front();
+  if (word.size() > 1 && word[0] == '-' && (std::isdigit(word[1]) || word[1] == '.')) {
+    po::option option;
+    option.value.push_back(word);
+    option.original_tokens.push_back(word);
+    option.position_key = INT_MAX;
+    found.push_back(option);
+    rest.erase(rest.begin());
   }
-  if (!out.empty()) out.pop_back();
-  return out;
+  return found;
 }
 
-void print_program_help(const Program& program) {
-  std::cout << program.name << ": " << program.summary << "\n\n"
-            << wrapped(program.description) << "\n\n";
-  if (program.verbs.size() == 1 && program.verbs[0].name.empty()) {
-    const Verb& verb = program.verbs[0];
-    std::cout << "Usage: " << program.name << " " << verb.words << "\n\n"
-              << verb.options << "\nExample:\n  " << verb.example << "\n";
-  } else {
-    std::cout << "Verbs (" << program.name << " VERB --help tells more):\n";
-    std::size_t widest = 0;
-    for (const Verb& verb : program.verbs) widest = std::max(widest, verb.name.size());
-    for (const Verb& verb : program.verbs)
-      std::cout << fmt::format("  {:<{}}  {}\n", verb.name, widest, verb.summary);
-    std::cout << "\nExit status: 0 done; 1 the answer is 'no'; 2 bad usage or input; 3 rig or line "
-                 "fault; 4 book fault.\n";
-  }
-  if (!program.cautions.empty()) std::cout << "\n" << wrapped(program.cautions) << "\n";
+po::variables_map parsed(const po::options_description& options,
+                         const std::vector<std::string>& words) {
+  po::positional_options_description names;
+  names.add(kNames, -1);
+  using namespace po::command_line_style;
+  po::variables_map values;
+  po::store(po::command_line_parser(words)
+                .options(options)
+                .positional(names)
+                .style(unix_style & ~allow_guessing)
+                .extra_style_parser(negative_number)
+                .run(),
+            values);
+  po::notify(values);
+  return values;
 }
 
-void print_verb_help(const Program& program, const Verb& verb) {
-  std::cout << program.name << " " << first_option_words(verb) << "\n\n" << verb.summary << ".\n";
-  if (!verb.description.empty()) std::cout << "\n" << wrapped(verb.description) << "\n";
-  std::cout << "\n" << verb.options << "\nExample:\n";
-  std::istringstream lines(verb.example);
-  for (std::string line; std::getline(lines, line);) std::cout << "  " << line << "\n";
-}
-
-std::string roff(const std::string& text) {
-  std::string out;
-  bool line_start = true;
-  for (const char c : text) {
-    if (line_start && (c == '.' || c == '\'')) out += "\\&";
-    if (c == '\\')
-      out += "\\e";
-    else if (c == '-')
-      out += "\\-";
-    else
-      out += c;
-    line_start = c == '\n';
-  }
-  return out;
-}
-
-void print_man_options(const Verb& verb) {
-  for (const auto& option : verb.options.options()) {
-    std::string parameter = option->format_parameter();
-    std::cout << ".TP\n\\fB" << roff("--" + option->long_name()) << "\\fR " << roff(parameter)
-              << "\n"
-              << roff(option->description()) << "\n";
-  }
-}
-
-void print_man_page(const Program& program) {
-  std::string title = program.name;
-  std::transform(title.begin(), title.end(), title.begin(), ::toupper);
-  std::cout << ".TH " << title << " 1 \"\" \"Loadline " LOADLINE_VERSION "\"\n.SH NAME\n"
-            << program.name << " \\- " << roff(program.summary) << "\n.SH SYNOPSIS\n";
-  for (const Verb& verb : program.verbs)
-    std::cout << "\\fB" << roff(program.name + (verb.name.empty() ? "" : " " + verb.name))
-              << "\\fR " << roff(verb.words) << "\n.br\n";
-  std::cout << ".SH DESCRIPTION\n" << roff(program.description) << "\n";
-  for (const Verb& verb : program.verbs) {
-    std::cout << ".SH " << (verb.name.empty() ? "OPTIONS" : roff(verb.name)) << "\n\\fB"
-              << roff(program.name + " " + first_option_words(verb)) << "\\fR\n.PP\n"
-              << roff(verb.summary) << ".\n";
-    if (!verb.description.empty()) std::cout << ".PP\n" << roff(verb.description) << "\n";
-    print_man_options(verb);
-    std::cout << ".PP\nExample:\n.PP\n.nf\n" << roff(verb.example) << "\n.fi\n";
-  }
-  std::cout << ".SH EXIT STATUS\n0 done; 1 the answer is 'no'; 2 bad usage or bad input; 3 rig or "
-               "line fault; 4 book fault.\n.SH ENVIRONMENT\n.TP\n\\fBLOADLINE_BOOK\\fR\nthe book "
-               "when \\-\\-book is not given (else bench.book)\n.TP\n\\fBNO_COLOR\\fR\nno colours "
-               "when set\n";
-  if (!program.cautions.empty()) std::cout << ".SH CAUTIONS\n" << roff(program.cautions) << "\n";
-}
-
-std::string option_words(const Verb& verb) {
-  std::string words = "--help";
-  for (const auto& option : verb.options.options()) words += " --" + option->long_name();
-  return words;
-}
-
-/// The options that a value follows, as a pattern of bash's `case`.
-std::string value_options(const Verb& verb) {
-  std::string pattern;
-  for (const auto& option : verb.options.options()) {
-    if (option->semantic()->max_tokens() == 0) continue;
-    pattern += (pattern.empty() ? "--" : "|--") + option->long_name();
-    const std::string shown = option->format_name();  // "-o [ --output ]" or "--output"
-    if (shown.size() > 1 && shown[1] != '-') pattern += "|" + shown.substr(0, 2);
-  }
-  return pattern;
-}
-
-// After an option that takes a value nothing is offered, so that bash completes a file's name.
-void print_completion_of(const Verb& verb, int first_word) {
-  std::cout << "    " << (verb.name.empty() ? "*" : verb.name) << ")\n";
-  if (const std::string taking = value_options(verb); !taking.empty())
-    std::cout << "      case $before in " << taking << ") COMPREPLY=(); return ;; esac\n";
-  std::cout << "      words=\"" << option_words(verb) << "\"\n";
-  if (!verb.first_words.empty())
-    std::cout << "      [ \"$COMP_CWORD\" = " << first_word << " ] && words=\"" << verb.first_words
-              << " $words\"\n";
-  std::cout << "      ;;\n";
-}
-
-void print_completion(const Program& program) {
-  std::string function = "_" + program.name;
-  std::replace(function.begin(), function.end(), '-', '_');
-  std::string verbs;
-  for (const Verb& verb : program.verbs) verbs += verb.name + " ";
-  std::cout << function << "() {\n  local word=${COMP_WORDS[COMP_CWORD]} words=\n"
-            << "  local before=${COMP_WORDS[COMP_CWORD-1]}\n"
-            << "  case ${COMP_WORDS[1]} in\n";
-  for (const Verb& verb : program.verbs) print_completion_of(verb, verb.name.empty() ? 1 : 2);
-  std::cout << "  esac\n  [ \"$COMP_CWORD\" = 1 ] && words=\"" << verbs
-            << "--help --version${words:+ $words}\"\n"
-            << "  COMPREPLY=($(compgen -W \"$words\" -- \"$word\"))\n}\n"
-            << "complete -o default -F " << function << " " << program.name << "\n";
+std::string help_of(const Verb& verb) {
+  return fmt::format("'{}{}{} --help'", g_program_name, verb.name.empty() ? "" : " ", verb.name);
 }
 
 int run_verb(const Verb& verb, const std::vector<std::string>& words) {
   po::options_description options = verb.options;
-  options.add_options()("loadline-names", po::value<std::vector<std::string>>());
-  po::positional_options_description names;
-  names.add("loadline-names", -1);
+  options.add_options()(kNames, po::value<std::vector<std::string>>());
   po::variables_map values;
-  using namespace po::command_line_style;
-  po::store(
-      po::command_line_parser(words)
-          .options(options)
-          .positional(names)
-          .style(unix_style & ~allow_guessing)
-          .extra_style_parser([](std::vector<std::string>& rest) {
-            // A leading minus with a digit is a number, not an option.
-            std::vector<po::option> found;
-            const std::string& word = rest.front();
-            if (word.size() > 1 && word[0] == '-' && (std::isdigit(word[1]) || word[1] == '.')) {
-              po::option option;
-              option.value.push_back(word);
-              option.original_tokens.push_back(word);
-              option.position_key = INT_MAX;
-              found.push_back(option);
-              rest.erase(rest.begin());
-            }
-            return found;
-          })
-          .run(),
-      values);
-  po::notify(values);
+  try {
+    values = parsed(options, words);
+  } catch (po::error& error) {
+    throw Error(Fault::kInput,
+                fmt::format("{} ({} shows all).", option_error_text(error, verb.options, "--"),
+                            help_of(verb)));
+  }
   std::vector<std::string> given;
-  if (values.count("loadline-names"))
-    given = values["loadline-names"].as<std::vector<std::string>>();
+  if (values.count(kNames)) given = values[kNames].as<std::vector<std::string>>();
   if (given.size() > verb.most_names)
     throw Error(Fault::kInput, fmt::format("'{}' is one word too many here; names with spaces need "
-                                           "quotes. See {} {} --help.",
-                                           given[verb.most_names], g_program_name, verb.name));
+                                           "quotes ({} shows the usage).",
+                                           given[verb.most_names], help_of(verb)));
   return verb.run(Arguments(std::move(values), std::move(given)));
+}
+
+bool is_help(const std::string& word) { return word == "--help" || word == "-h"; }
+
+// A word right after the verb that is among its first words, else "".
+std::string first_word_of(const Verb& verb, const std::vector<std::string>& words) {
+  if (!verb.option_fits || words.size() < 2) return "";
+  return (" " + verb.first_words + " ").find(" " + words[1] + " ") == std::string::npos ? ""
+                                                                                        : words[1];
 }
 
 // --book and --json belong to every verb, and hands type them before it as well.
@@ -229,19 +116,23 @@ int dispatch(const Program& program, const std::vector<std::string>& given) {
   }
   if (first == "--man") return print_man_page(program), 0;
   if (first == "--completion") return print_completion(program), 0;
-  if (first == "--help" || (!single && first == "help")) return print_program_help(program), 0;
+  if (is_help(first) || (!single && first == "help")) return print_program_help(program), 0;
   if (single) return run_verb(program.verbs[0], words);
   if (words.empty())
     throw Error(Fault::kInput,
                 fmt::format("a verb is missing; '{} --help' lists them.", program.name));
   for (const Verb& verb : program.verbs) {
     if (verb.name != first) continue;
-    if (std::find(words.begin(), words.end(), "--help") != words.end())
-      return print_verb_help(program, verb), 0;
+    if (std::any_of(words.begin(), words.end(), is_help))
+      return print_verb_help(program, verb, first_word_of(verb, words)), 0;
     return run_verb(verb, {words.begin() + 1, words.end()});
   }
-  throw Error(Fault::kInput, fmt::format("'{}' is no verb of {}; '{} --help' lists them.", first,
-                                         program.name, program.name));
+  std::vector<std::string> verbs;
+  for (const Verb& verb : program.verbs) verbs.push_back(verb.name);
+  const std::string near = closest_word(first, verbs);
+  throw Error(Fault::kInput,
+              fmt::format("'{}' is no verb of {}{}; '{} --help' lists them.", first, program.name,
+                          near.empty() ? "" : " (did you mean '" + near + "'?)", program.name));
 }
 
 }  // namespace
@@ -279,7 +170,7 @@ std::vector<std::string> Arguments::texts(const std::string& option) const {
 const std::string& Arguments::name(std::size_t index, const std::string& what) const {
   if (index >= names_.size())
     throw Error(Fault::kInput,
-                fmt::format("{} is missing; add --help to the verb to see its usage.", what));
+                fmt::format("{} is missing; add --help to see how it is written.", what));
   return names_[index];
 }
 
@@ -332,9 +223,6 @@ int run_program(const Program& program, int argc, const char* const* argv) {
   } catch (const Error& error) {
     complain(error.what());
     return error.exit_status();
-  } catch (po::error& error) {
-    complain(fmt::format("{}; add --help to see the usage.", option_error_text(error)));
-    return static_cast<int>(Fault::kInput);
   } catch (const std::bad_alloc&) {
     complain("out of memory; close other programs or work on a smaller run.");
     return static_cast<int>(Fault::kInput);

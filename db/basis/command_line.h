@@ -47,7 +47,7 @@ class Arguments {
 struct Verb {
   std::string name;         ///< "record"
   std::string words;        ///< synopsis of the words after it: "KIND --port PATH"
-  std::string summary;      ///< one line, no full stop
+  std::string summary;      ///< one line that says what to do: "record a run …", no full stop
   std::string description;  ///< paragraphs for --help and the man page
   std::string example;      ///< one or more complete command lines
   std::size_t most_names;   ///< how many words beside options it takes at most
@@ -55,6 +55,12 @@ struct Verb {
   std::function<int(const Arguments&)> run;  ///< returns 0 or 1; throws Error for the rest
   /// What the first word after the verb can be, blank between two; for completion. May be empty.
   std::string first_words = {};
+  /// Which list of the book the NAME after the verb comes from ("motors"), or "first word" for a
+  /// second word of the kind that the first one says; for completion. May be empty.
+  std::string names_from = {};
+  /// Whether an option goes with a first word; help and completion leave out the others. May be
+  /// empty, then all do.
+  std::function<bool(const std::string& first_word, const std::string& option)> option_fits = {};
 };
 
 struct Program {

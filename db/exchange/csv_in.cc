@@ -124,12 +124,18 @@ Member member_named(const std::string& name) {
 
 void require_known(const std::vector<std::string>& cells, std::string_view line,
                    const Place& place) {
+  if (line.starts_with("SQLite format 3"))
+    place.refuse("this is a book, not a CSV file; 'loadline-db merge' brings its runs in.");
+  constexpr std::size_t kMostNamed = 8;
   std::string unknown;
-  for (std::size_t i = 0; i < cells.size(); ++i)
-    if (!member_named(cells[i]))
-      unknown +=
-          fmt::format("{}'{}' (column {})", unknown.empty() ? "" : ", ", shown(cells[i]), i + 1);
-  if (unknown.empty()) return;
+  std::size_t count = 0;
+  for (std::size_t i = 0; i < cells.size(); ++i) {
+    if (member_named(cells[i]) || ++count > kMostNamed) continue;
+    unknown +=
+        fmt::format("{}'{}' (column {})", unknown.empty() ? "" : ", ", shown(cells[i]), i + 1);
+  }
+  if (count == 0) return;
+  if (count > kMostNamed) unknown += fmt::format(" and {} more", count - kMostNamed);
   place.refuse(fmt::format("the header has columns that are not known: {}. Known are {}.{}",
                            unknown, list_of_columns(), separator_hint(line)));
 }

@@ -5,14 +5,14 @@
 #include <cmath>
 #include <set>
 
+#include "db/basis/near_words.h"
+#include "db/limits.h"
 #include "db/schema/schema.h"
 #include "db/store/book_state.h"
 #include "db/store/text.h"
 
 namespace loadline {
 namespace {
-
-std::string a_or_an(const std::string& word) { return "a " + word; }
 
 // Fields that this book has columns for: a book made by an older program may lack the newest.
 std::vector<const PartField*> stored_fields(sqlite3* db, PartKind kind) {
@@ -24,31 +24,6 @@ std::vector<const PartField*> stored_fields(sqlite3* db, PartKind kind) {
   for (const PartField& field : part_fields(kind))
     if (columns.count(column_of_field(field.name)) > 0) fields.push_back(&field);
   return fields;
-}
-
-bool is_choice(const std::string& value, const std::string& choices) {
-  return !value.empty() && value.find('|') == std::string::npos &&
-         ("|" + choices + "|").find("|" + value + "|") != std::string::npos;
-}
-
-void require_number(const PartField& field, double value) {
-  if (std::isfinite(value) && value >= field.low && value <= field.high) return;
-  throw Error(Fault::kInput,
-              fmt::format("--{} {:g} is outside {:g} to {:g}; check the unit in its name.",
-                          field.name, value, field.low, field.high));
-}
-
-void require_text(const PartField& field, const std::string& value) {
-  constexpr std::size_t kLongest = 1000;
-  if (field.choices && !is_choice(value, field.choices)) {
-    std::string choices = field.choices;
-    std::replace(choices.begin(), choices.end(), '|', ' ');
-    throw Error(Fault::kInput,
-                fmt::format("--{} '{}' is none of: {}.", field.name, value, choices));
-  }
-  if (value.empty() || value.size() > kLongest)
-    throw Error(Fault::kInput, fmt::format("--{} takes 1 to {} bytes.", field.name, kLongest));
-  require_note(value, fmt::format("--{}", field.name));
 }
 
 const PartField* field_of(PartKind kind, const std::string& name) {
@@ -63,16 +38,14 @@ void require_fields(const Part& part) {
   for (const auto& [name, value] : part.fields) {
     const PartField* field = field_of(part.kind, name);
     if (!field)
-      throw Error(Fault::kInput, fmt::format("{} has no field '{}'; see 'loadline-db add --help'.",
-                                             a_or_an(part_kind_name(part.kind)), name));
+      throw Error(Fault::kInput,
+                  fmt::format("a {0} has no field '{1}'; see 'loadline-db add {0} --help'.",
+                              part_kind_name(part.kind), name));
     const bool is_number = std::holds_alternative<double>(value);
     if (is_number != (field->type == PartField::Type::kNumber))
       throw Error(Fault::kInput,
                   fmt::format("--{} takes {}.", name, is_number ? "words" : "a number"));
-    if (is_number)
-      require_number(*field, std::get<double>(value));
-    else
-      require_text(*field, std::get<std::string>(value));
+    require_field(*field, value);
   }
 }
 
@@ -105,6 +78,11 @@ Part read_part(const Statement& row, PartKind kind, const std::vector<const Part
     ++column;
   }
   return part;
+}
+
+// As a person would type it for a shell.
+std::string in_quotes(const std::string& name) {
+  return name.find(' ') == std::string::npos ? name : "\"" + name + "\"";
 }
 
 }  // namespace
@@ -172,6 +150,11 @@ Part Book::get(PartKind kind, const std::string& name) const {
   std::vector<std::string> known;
   Statement names(handle(), fmt::format("SELECT name FROM {} ORDER BY name", part_kind_name(kind)));
   while (names.step()) known.push_back(names.text(0));
+  if (known.empty())
+    throw Error(Fault::kInput,
+                fmt::format("there is no {0} in the book {1} yet; add it with 'loadline-db add {0} "
+                            "{2}'.",
+                            part_kind_name(kind), path(), in_quotes(name)));
   const std::string hint = closest_words(name, known);
   throw Error(
       Fault::kInput,

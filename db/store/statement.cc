@@ -3,7 +3,9 @@
 #include <fmt/format.h>
 #include <sys/resource.h>
 
+#include <algorithm>
 #include <limits>
+#include <regex>
 #include <utility>
 
 #include "db/basis/error.h"
@@ -81,15 +83,34 @@ std::string book_fault(sqlite3* db, int code) {
   }
 }
 
+// "CHECK constraint failed: supply_v BETWEEN 0 AND 10000" as a person would say it; "" for another.
+std::string range_fault(const std::string& message) {
+  static const std::regex between(R"(.*: (\w+) BETWEEN (\S+) AND (\S+))");
+  std::smatch found;
+  if (!std::regex_match(message, found, between)) return "";
+  std::string name = found[1];
+  std::replace(name.begin(), name.end(), '_', '-');
+  return fmt::format("--{} takes values from {} to {} only; check the unit in its name.", name,
+                     found[2].str(), found[3].str());
+}
+
 std::string constraint_fault(sqlite3* db, int code) {
   if (code == SQLITE_CONSTRAINT_FOREIGNKEY)
     return "the book refuses this: it refers to a part or run that is not in the book.";
   if (code == SQLITE_CONSTRAINT_TRIGGER)
     return fmt::format("the book refuses this: {}.", message_of(db));
-  return fmt::format("the book refuses this value ({}); check it against --help.", message_of(db));
+  const std::string message = message_of(db);
+  if (const std::string range = range_fault(message); !range.empty()) return range;
+  return fmt::format("the book refuses this value ({}); check it against --help.", message);
 }
 
 }  // namespace
+
+void throw_cannot_open(const std::string& path) {
+  throw Error(Fault::kBook, fmt::format("{} cannot be opened or made; check that its folder exists "
+                                        "and may be written to.",
+                                        path));
+}
 
 void throw_sqlite_error(sqlite3* db, int code) {
   const int extended = db ? sqlite3_extended_errcode(db) : code;

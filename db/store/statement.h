@@ -16,6 +16,9 @@ namespace loadline {
 /// book's path and what to do next. Constraint faults become Error(kInput).
 [[noreturn]] void throw_sqlite_error(sqlite3* db, int code);
 
+/// For a file that did not open: the connection does not know its path then.
+[[noreturn]] void throw_cannot_open(const std::string& path);
+
 /// Runs statements without parameters and results.
 void execute(sqlite3* db, const std::string& sql);
 

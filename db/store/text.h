@@ -1,14 +1,13 @@
-// Rules for words that enter the book, and help with words that are not found there.
+// Rules for words that enter the book.
 #pragma once
 
-#include <span>
 #include <string>
 #include <string_view>
-#include <vector>
 
 namespace loadline {
 
-/// Valid UTF-8 without control characters (U+0000–U+001F, U+007F–U+009F), 1–200 bytes.
+/// Valid UTF-8 without control characters (U+0000–U+001F, U+007F–U+009F), 1–200 bytes, not blanks
+/// alone.
 /// Error(kInput) that says what is wrong with `what` ("the name of the motor").
 void require_name(const std::string& name, const std::string& what);
 
@@ -24,9 +23,6 @@ std::string made_printable(std::string_view text);
 
 /// The same with line feeds and tabs replaced by blanks: for quoting an altered book in a sentence.
 std::string on_one_line(std::string_view text);
-
-/// "; did you mean 'a' or 'b'?" for the closest of `known`, or a list when there are few of them.
-std::string closest_words(const std::string& wanted, std::span<const std::string> known);
 
 /// Random version-4 UUID, lower case (RFC 4122 section 4.4).
 std::string new_uuid();

@@ -30,9 +30,10 @@ Verb add_verb() {
   Verb verb{
       "add",
       "KIND NAME",
-      "adds a rig, motor, machine, pulley or belt",
+      "add a rig, motor, machine, pulley or belt",
       "KIND is rig, motor, machine, pulley or belt. NAME is yours to choose; names with spaces "
-      "need quotes. Fields that are not known are left out and can be set later.",
+      "need quotes. Fields that are not known are left out and can be set later; 'add KIND "
+      "--help' shows the fields of one kind alone.",
       "loadline-db add motor \"Drawer 3\" --rated-v 230 --rated-hz 50 --shaft-mm 6.35\n"
       "loadline-db add pulley \"Small brass\" --role motor --rim-mm 21 --groove-top-mm 6.5",
       2,
@@ -44,6 +45,7 @@ Verb add_verb() {
                              "words to keep with it");
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt";
+  verb.option_fits = field_fits;
   return verb;
 }
 

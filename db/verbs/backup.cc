@@ -32,7 +32,7 @@ Verb backup_verb() {
   Verb verb{
       "backup",
       "FILE",
-      "copies the whole book, also while a run is being recorded",
+      "copy the whole book, also while a run is being recorded",
       "Copying the file itself while a program writes to it can give a book that is damaged; "
       "this never does, and does not hold the recorder up. A run that is being recorded is in "
       "the copy as far as it had come, as 'interrupted'. A file that is there is never "

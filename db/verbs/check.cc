@@ -53,7 +53,7 @@ int run_check(const Arguments& arguments) {
 Verb check_verb() {
   Verb verb{"check",
             "",
-            "looks for damage, orphans, altered and impossible data",
+            "look for damage, orphans, altered and impossible data",
             "Every run's rows are read and compared with the count and the content hash that were "
             "stored when the run ended. Nothing is ever changed or repaired. Exit status 0 for a "
             "sound book, 4 otherwise.",

@@ -4,7 +4,7 @@
 #include <charconv>
 #include <map>
 
-#include "db/store/text.h"
+#include "db/limits.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -14,7 +14,8 @@ namespace po = boost::program_options;
 
 struct OptionOfKinds {
   PartField::Type type;
-  std::string kinds, help, choices;
+  std::vector<std::pair<std::string, std::string>> of_kinds;  ///< kind, and its help
+  std::string choices;  ///< "a|b", what stands for the value in --help
 };
 
 std::vector<std::pair<std::string, OptionOfKinds>> options_of_kinds() {
@@ -23,27 +24,34 @@ std::vector<std::pair<std::string, OptionOfKinds>> options_of_kinds() {
     for (const PartField& field : part_fields(kind)) {
       const auto found = std::find_if(options.begin(), options.end(),
                                       [&](const auto& o) { return o.first == field.name; });
-      if (found != options.end()) {
-        found->second.kinds += std::string(", ") + part_kind_name(kind);
+      if (found == options.end()) {
+        options.push_back({field.name,
+                           {field.type,
+                            {{part_kind_name(kind), field.help}},
+                            field.choices ? field.choices : "WORD"}});
         continue;
       }
-      options.push_back(
-          {field.name,
-           {field.type, part_kind_name(kind), field.help, field.choices ? field.choices : ""}});
+      found->second.of_kinds.emplace_back(part_kind_name(kind), field.help);
     }
   return options;
 }
 
+// "motor, machine: shaft diameter; pulley: …", kinds with the same words together.
 std::string field_help(const OptionOfKinds& option) {
-  std::string help = option.kinds + ": " + option.help;
-  if (!option.choices.empty()) help += " (" + option.choices + ")";
+  std::string help;
+  for (std::size_t i = 0; i < option.of_kinds.size(); ++i) {
+    const auto& [kind, words] = option.of_kinds[i];
+    if (i > 0) help += words == option.of_kinds[i - 1].second ? "" : "; ";
+    const bool goes_on = i + 1 < option.of_kinds.size() && option.of_kinds[i + 1].second == words;
+    help += kind + (goes_on ? ", " : ": " + words);
+  }
   return help;
 }
 
-std::size_t width(const std::string& text) {
-  return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
-    return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U;
-  }));
+std::string kinds_of(const OptionOfKinds& option) {
+  std::string kinds;
+  for (const auto& [kind, words] : option.of_kinds) kinds += (kinds.empty() ? "" : " or ") + kind;
+  return kinds;
 }
 
 bool kind_has(PartKind kind, const std::string& name) {
@@ -78,6 +86,13 @@ PartKind part_kind_of(const std::string& word) {
                           word));
 }
 
+std::string run_kind_choices() {
+  std::string choices;
+  for (const RunKind kind : kRunKinds)
+    choices += (choices.empty() ? "" : "|") + std::string(run_kind_name(kind));
+  return choices;
+}
+
 std::string unknown_run_kind(const std::string& word) {
   return fmt::format(
       "'{}' is no kind of run; the kinds are no-load, brake, spin-up, coast-down, "
@@ -96,23 +111,32 @@ RunKind needed_run_kind(const Arguments& arguments) {
   return *kind;
 }
 
-void add_field_options(po::options_description& options) {
+void add_field_options(po::options_description& options, const po::options_description* of_runs) {
   for (const auto& [name, option] : options_of_kinds()) {
-    const std::string help = field_help(option);
+    std::string help = field_help(option);
+    if (const auto* also = of_runs ? of_runs->find_nothrow(name, false) : nullptr)
+      help += "; run: " + also->description();
     if (option.type == PartField::Type::kNumber)
       options.add_options()(name.c_str(), po::value<double>()->value_name("X"), help.c_str());
     else
-      options.add_options()(name.c_str(), po::value<std::string>()->value_name("WORD"),
+      options.add_options()(name.c_str(), po::value<std::string>()->value_name(option.choices),
                             help.c_str());
   }
+}
+
+bool field_fits(const std::string& kind, const std::string& option) {
+  const auto options = options_of_kinds();
+  const bool is_field = std::any_of(options.begin(), options.end(),
+                                    [&](const auto& field) { return field.first == option; });
+  return !is_field || kind_has(part_kind_of(kind), option);
 }
 
 void take_fields(const Arguments& arguments, Part& part) {
   for (const auto& [name, option] : options_of_kinds()) {
     if (!arguments.has(name)) continue;
     if (!kind_has(part.kind, name))
-      throw Error(Fault::kInput, fmt::format("a {} has no --{} ({} has); leave it out.",
-                                             part_kind_name(part.kind), name, option.kinds));
+      throw Error(Fault::kInput, fmt::format("a {} has no --{} (a {} has); leave it out.",
+                                             part_kind_name(part.kind), name, kinds_of(option)));
     if (option.type == PartField::Type::kNumber)
       part.fields[name] = *arguments.number(name);
     else
@@ -133,23 +157,6 @@ std::int64_t run_number(const std::string& word) {
 
 void take_note(const Arguments& arguments, std::string& note) {
   if (const auto given = arguments.text("note")) note = *given;
-}
-
-std::string text_table(const std::vector<std::vector<std::string>>& rows) {
-  std::vector<std::size_t> widths;
-  for (const auto& row : rows) {
-    widths.resize(std::max(widths.size(), row.size()));
-    for (std::size_t i = 0; i < row.size(); ++i) widths[i] = std::max(widths[i], width(row[i]));
-  }
-  std::string out;
-  for (const auto& row : rows) {
-    std::string line;
-    for (std::size_t i = 0; i < row.size(); ++i)
-      line += row[i] + std::string(widths[i] - width(row[i]) + 2, ' ');
-    line.erase(line.find_last_not_of(' ') + 1);
-    out += (out.empty() ? "" : "\n") + line;
-  }
-  return out;
 }
 
 void add_run_options(po::options_description& options) {
@@ -177,6 +184,7 @@ void take_run_options(const Book& book, const Arguments& arguments, Run& run) {
   take_reference(book, arguments, "motor-pulley", PartKind::kPulley, run.motor_pulley);
   take_reference(book, arguments, "hand-pulley", PartKind::kPulley, run.hand_pulley);
   take_number(arguments, "inertia-kgm2", run.inertia_kgm2);
+  if (run.inertia_kgm2) require_bench_inertia(*run.inertia_kgm2);
   take_number(arguments, "inertia-sd-kgm2", run.inertia_sd_kgm2);
   take_number(arguments, "added-inertia-kgm2", run.added_inertia_kgm2);
   take_number(arguments, "supply-v", run.supply_v);

@@ -84,7 +84,7 @@ Verb export_verb() {
   Verb verb{
       "export",
       "run NUMBER | runs | curves | rigs | motors | machines | pulleys | belts",
-      "writes a run, or a list, as CSV",
+      "write a run, or a list, as CSV",
       "A run is written under the header that import reads. A recorded run is written as "
       "readings: speed by reciprocal count from one sample to the next (an empty cell where no "
       "edge came in between), torque through the newest calibration of its rig and the run's "
@@ -96,6 +96,7 @@ Verb export_verb() {
   verb.options.add_options()("output,o", po::value<std::string>()->value_name("FILE.csv"),
                              "write here instead of standard output");
   add_common_options(verb.options);
+  verb.first_words = "run runs curves rigs motors machines pulleys belts";
   return verb;
 }
 

@@ -13,11 +13,16 @@ namespace po = boost::program_options;
 std::string missing_words(const Run& run) {
   const bool of_motor = run.kind == RunKind::kBrake || run.kind == RunKind::kNoLoad ||
                         run.kind == RunKind::kSpinUp || run.kind == RunKind::kSlipCheck;
-  if (of_motor && !run.motor) return "--motor";
+  std::string missing;
+  const auto need = [&](bool there, const char* option) {
+    if (!there) missing += (missing.empty() ? "" : " and ") + std::string(option);
+  };
   if (run.kind == RunKind::kCoastDown && !run.machine && !run.motor) return "--machine or --motor";
-  if (run.kind == RunKind::kDriven && (!run.machine || !run.motor)) return "--machine and --motor";
-  if (run.kind == RunKind::kTopSpeed && (!run.machine || !run.belt)) return "--machine and --belt";
-  return "";
+  if (run.kind == RunKind::kDriven || run.kind == RunKind::kTopSpeed)
+    need(run.machine, "--machine");
+  if (of_motor || run.kind == RunKind::kDriven) need(run.motor, "--motor");
+  if (run.kind == RunKind::kTopSpeed) need(run.belt, "--belt");
+  return missing;
 }
 
 int run_import(const Arguments& arguments) {
@@ -35,10 +40,12 @@ int run_import(const Arguments& arguments) {
   const Run stored = book.run(id);
   const std::string missing = missing_words(stored);
   if (!missing.empty())
-    warn(fmt::format("a {} run is of use only with {}; add it with 'loadline-db set run {} …'.",
-                     run_kind_name(stored.kind), missing, id));
-  say(arguments, fmt::format("Run {}: {}, {} readings from {}.", id, run_kind_name(stored.kind),
-                             stored.sample_count, file));
+    warn(
+        fmt::format("no fit will find run {0}, because a {1} run needs {2}; complete it: "
+                    "loadline-db set run {0} {2} …",
+                    id, run_kind_name(stored.kind), missing));
+  say(arguments, fmt::format("Run {}: {}, {} reading{} from {}.", id, run_kind_name(stored.kind),
+                             stored.sample_count, stored.sample_count == 1 ? "" : "s", file));
   if (arguments.json())
     print_json({{"run", id},
                 {"kind", run_kind_name(stored.kind)},
@@ -53,7 +60,7 @@ Verb import_verb() {
   Verb verb{
       "import",
       "FILE.csv --kind KIND",
-      "reads a table of readings as a new run",
+      "read a table of readings as a new run",
       "The first row names the columns: time_s and any of motor_rpm, handwheel_rpm, torque_nm, "
       "supply_v, temperature_c, in any order. Cells are separated by commas, numbers have a "
       "decimal point, an empty cell is a missing value, time must not run backwards. Nothing "
@@ -64,7 +71,7 @@ Verb import_verb() {
       1,
       po::options_description("Options"),
       run_import};
-  verb.options.add_options()("kind", po::value<std::string>()->value_name("KIND"),
+  verb.options.add_options()("kind", po::value<std::string>()->value_name(run_kind_choices()),
                              "what was measured");
   add_run_options(verb.options);
   add_common_options(verb.options);

@@ -53,7 +53,7 @@ int run_init(const Arguments& arguments) {
 Verb init_verb() {
   Verb verb{"init",
             "",
-            "makes an empty book, or brings an older one up to date",
+            "make an empty book, or bring an older one up to date",
             "A book that is there already keeps everything in it.",
             "loadline-db init --book bench.book",
             0,

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/exchange/shown.h"
 #include "db/store/statement.h"
@@ -33,6 +34,10 @@ std::string field_words(const Part& part) {
 
 int list_parts(const Book& book, const Arguments& arguments, PartKind kind) {
   const std::vector<Part> parts = book.parts(kind);
+  if (arguments.flag("names")) {
+    for (const Part& part : parts) say(arguments, part.name);
+    return 0;
+  }
   Json array = Json::array();
   std::vector<std::vector<std::string>> rows;
   for (const Part& part : parts) {
@@ -67,6 +72,11 @@ RunFilter filter_of(const Book& book, const Arguments& arguments) {
 }
 
 int list_runs(const Book& book, const Arguments& arguments) {
+  if (arguments.flag("names")) {
+    for (const Run& run : book.runs(filter_of(book, arguments)))
+      say(arguments, std::to_string(run.id));
+    return 0;
+  }
   const PartNames names(book);
   Json array = Json::array();
   std::vector<std::vector<std::string>> rows = {
@@ -82,14 +92,16 @@ int list_runs(const Book& book, const Arguments& arguments) {
   }
   if (arguments.json())
     print_json({{"runs", array}});
-  else if (arguments.json())
-    print_json({{"curves", array}});
   else
     say(arguments, rows.size() == 1 ? "No such run in " + book.path() + "." : text_table(rows));
   return 0;
 }
 
 int list_curves(const Book& book, const Arguments& arguments) {
+  if (arguments.flag("names")) {
+    for (const StoredCurve& curve : book.curves()) say(arguments, std::to_string(curve.id));
+    return 0;
+  }
   const PartNames names(book);
   Json array = Json::array();
   std::vector<std::vector<std::string>> rows = {{"curve", "of", "model", "from", "made"}};
@@ -130,11 +142,27 @@ int list_all(const Book& book, const Arguments& arguments) {
   return 0;
 }
 
+// An option that narrows nothing must not be taken in silence.
+void require_no_filter(const Arguments& arguments) {
+  for (const char* option : {"kind", "motor", "machine", "belt", "rig"})
+    if (arguments.has(option))
+      throw Error(
+          Fault::kInput,
+          fmt::format("--{0} narrows the list of runs only: 'loadline-db list runs --{0} …'.",
+                      option));
+}
+
 int run_list(const Arguments& arguments) {
+  if (arguments.flag("names") && arguments.json())
+    throw Error(Fault::kInput, "--names and --json exclude each other; choose one.");
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
-  if (arguments.names().empty()) return list_all(book, arguments);
+  if (arguments.names().empty()) {
+    require_no_filter(arguments);
+    return list_all(book, arguments);
+  }
   const std::string& what = arguments.names()[0];
   if (what == "runs" || what == "run") return list_runs(book, arguments);
+  require_no_filter(arguments);
   if (what == "curves" || what == "curve") return list_curves(book, arguments);
   return list_parts(book, arguments, part_kind_of(what));
 }
@@ -144,18 +172,19 @@ int run_list(const Arguments& arguments) {
 Verb list_verb() {
   Verb verb{"list",
             "[rigs|motors|machines|pulleys|belts|runs|curves]",
-            "lists what is in the book",
+            "list what is in the book",
             "Without a word it counts everything. The options narrow the list of runs.",
             "loadline-db list motors\nloadline-db list runs --kind brake --motor \"Drawer 3\"",
             1,
             po::options_description("Options"),
             run_list};
-  verb.options.add_options()("kind", po::value<std::string>()->value_name("KIND"),
+  verb.options.add_options()("kind", po::value<std::string>()->value_name(run_kind_choices()),
                              "runs of this kind only")(
       "motor", po::value<std::string>()->value_name("NAME"), "runs with this motor only")(
       "machine", po::value<std::string>()->value_name("NAME"), "runs with this machine only")(
       "belt", po::value<std::string>()->value_name("NAME"), "runs with this belt only")(
-      "rig", po::value<std::string>()->value_name("NAME"), "runs on this rig only");
+      "rig", po::value<std::string>()->value_name("NAME"), "runs on this rig only")(
+      "names", po::bool_switch(), "names (of runs and curves: numbers) alone, one a line");
   add_common_options(verb.options);
   verb.first_words = "rigs motors machines pulleys belts runs curves";
   return verb;

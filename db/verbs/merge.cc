@@ -41,7 +41,8 @@ std::string merge_text(const MergeResult& result, const std::string& path) {
   for (const auto& [there, here] : result.renamed)
     text += fmt::format("\n'{}' there is '{}' here: another part has its name.", there, here);
   if (result.documents_left > 0)
-    text += fmt::format("\n{} session plans and settings stay in {}.", result.documents_left, path);
+    text += fmt::format("\nSession plans and settings are not merged: {} stay{} in {}.",
+                        result.documents_left, result.documents_left == 1 ? "s" : "", path);
   return text;
 }
 
@@ -69,7 +70,7 @@ Verb merge_verb() {
   Verb verb{
       "merge",
       "OTHER.book",
-      "brings the parts and runs of another book into this one",
+      "bring the parts and runs of another book into this one",
       "Parts and runs are the same when their UUID is, so merging twice changes nothing. A part "
       "whose name is taken here by another one is added with a number behind its name. A run "
       "whose rows were altered or are impossible, or that is still being recorded, is not let "

@@ -16,6 +16,36 @@ void forget_fields(const Arguments& arguments, Part& part) {
   }
 }
 
+// Options of runs that a part does not have, and the other way round, must not be taken in silence.
+bool option_fits(const std::string& first_word, const std::string& option) {
+  po::options_description of_runs, common, of_parts;
+  add_run_options(of_runs);
+  add_common_options(common);
+  add_field_options(of_parts);
+  const bool for_all = common.find_nothrow(option, false) || option == "note";
+  const bool of_run = of_runs.find_nothrow(option, false);
+  if (first_word == "run") return of_run || for_all;
+  return of_parts.find_nothrow(option, false) ? field_fits(first_word, option) : for_all || !of_run;
+}
+
+void require_changes(const Arguments& arguments, const std::string& first_word) {
+  bool any = false;
+  const Verb verb = set_verb();
+  for (const auto& option : verb.options.options()) {
+    const std::string& name = option->long_name();
+    if (name == "book" || name == "json" || !arguments.has(name)) continue;
+    if (!option_fits(first_word, name))
+      throw Error(Fault::kInput,
+                  fmt::format("a {0} has no --{1}; 'loadline-db set {0} --help' shows what it has.",
+                              first_word, name));
+    any = true;
+  }
+  if (!any)
+    throw Error(Fault::kInput, fmt::format("nothing is given that could change; 'loadline-db set "
+                                           "{} --help' shows the options.",
+                                           first_word));
+}
+
 int set_part(const Arguments& arguments, PartKind kind) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   Part part =
@@ -48,8 +78,16 @@ int set_run(const Arguments& arguments) {
 }
 
 int run_set(const Arguments& arguments) {
-  const std::string& kind = arguments.name(0, "what to change (a kind of part, or run)");
-  return kind == "run" ? set_run(arguments) : set_part(arguments, part_kind_of(kind));
+  const std::string& word = arguments.name(0, "what to change (a kind of part, or run)");
+  if (word == "run") {
+    arguments.name(1, "the number of the run");
+    require_changes(arguments, word);
+    return set_run(arguments);
+  }
+  const PartKind kind = part_kind_of(word);
+  arguments.name(1, fmt::format("the name of the {}", part_kind_name(kind)));
+  require_changes(arguments, part_kind_name(kind));
+  return set_part(arguments, kind);
 }
 
 // `set` takes the fields of parts and the conditions of runs; what both have is one option.
@@ -63,7 +101,7 @@ void add_missing(po::options_description& options, const po::options_description
 Verb set_verb() {
   Verb verb{"set",
             "KIND NAME | run NUMBER",
-            "changes fields of a part, or the conditions of a run",
+            "change fields of a part, or the conditions of a run",
             "Only the fields that are given change. What a run measured never changes; what was "
             "mounted and its conditions can be put right.",
             "loadline-db set motor \"Drawer 3\" --max-rpm 9000 --forget rated-a\n"
@@ -71,9 +109,9 @@ Verb set_verb() {
             2,
             po::options_description("Options"),
             run_set};
-  add_field_options(verb.options);
   po::options_description run_options;
   add_run_options(run_options);
+  add_field_options(verb.options, &run_options);
   add_missing(verb.options, run_options);
   verb.options.add_options()("name", po::value<std::string>()->value_name("NAME"),
                              "a new name for the part")(
@@ -81,6 +119,8 @@ Verb set_verb() {
       "a field that is to be unknown again; may be given several times");
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt run";
+  verb.names_from = "first word";
+  verb.option_fits = option_fits;
   return verb;
 }
 

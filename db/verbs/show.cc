@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/exchange/shown.h"
 #include "db/verbs/verbs.h"
@@ -24,6 +25,11 @@ Rows rows_of(const Json& object) {
   return rows;
 }
 
+std::string run_list(const Json& numbers) {
+  if (numbers.empty()) return "none yet";
+  return fmt::format("{}", fmt::join(numbers.get<std::vector<std::int64_t>>(), ", "));
+}
+
 Json runs_of(const Book& book, const Part& part) {
   RunFilter filter;
   filter.with_open = true;
@@ -41,14 +47,34 @@ Json runs_of(const Book& book, const Part& part) {
   return numbers;
 }
 
+// What the fit says of a parameter, with its unit; else from the covariance, in SI units.
+Estimate parameter_shown(const Json& details, const std::string& name, const Estimate& plain) {
+  for (const Json* place : {details.contains("parameters") ? &details["parameters"] : nullptr,
+                            details.is_object() ? &details : nullptr}) {
+    if (!place || !place->is_object() || !place->contains(name)) continue;
+    const Json& found = (*place)[name];
+    if (!found.is_object() || !found.contains("unit") || !found["unit"].is_string()) continue;
+    const auto number = [&](const char* key) -> std::optional<double> {
+      const auto at = found.find(key);
+      if (at == found.end() || !at->is_number()) return std::nullopt;
+      return at->get<double>();
+    };
+    return {number("value"), number("low"), number("high"), found["unit"].get<std::string>()};
+  }
+  return plain;
+}
+
 std::string curve_text(const StoredCurve& curve) {
   std::string out =
       fmt::format("curve {}: {}, measured from {:.0f} to {:.0f} rpm", curve.id, curve.model,
                   rpm_from_rad_per_s(curve.speed_low), rpm_from_rad_per_s(curve.speed_high));
   const std::vector<Estimate> estimates = curve_estimates(curve);
+  const Json details = Json::parse(curve.details_json, nullptr, false);
+  Rows rows;
   for (std::size_t i = 0; i < estimates.size(); ++i)
-    out += fmt::format("\n  {}  {}", curve.parameter_names[i], to_text(estimates[i]));
-  return out;
+    rows.push_back({" ", curve.parameter_names[i],
+                    to_text(parameter_shown(details, curve.parameter_names[i], estimates[i]))});
+  return out + "\n" + text_table(rows);
 }
 
 Json calibration_json(const Calibration& calibration) {
@@ -89,7 +115,7 @@ int show_part(const Book& book, const Arguments& arguments, PartKind kind) {
   std::string text = text_table(rows_of(out));
   const Json runs = runs_of(book, part);
   out["runs"] = runs;
-  text += fmt::format("\nruns: {}", runs.empty() ? "none yet" : runs.dump());
+  text += fmt::format("\nruns  {}", run_list(runs));
   show_latest_calibration(book, part, out, text);
   show_latest_curve(book, part, out, text);
   if (arguments.json())
@@ -146,13 +172,22 @@ int show_curve(const Book& book, const Arguments& arguments) {
                                          id, book.path()));
 }
 
+// Who names a part without its kind is told the whole command.
+PartKind shown_kind(const Book& book, const std::string& word) {
+  for (const PartKind kind : all_part_kinds())
+    if (word != part_kind_name(kind) && book.find(kind, word))
+      throw Error(Fault::kInput, fmt::format("say what '{0}' is: loadline-db show {1} '{0}'.", word,
+                                             part_kind_name(kind)));
+  return part_kind_of(word);
+}
+
 int run_show(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   const std::string& what = arguments.name(
       0, "what to show (a kind of part with its name, run or curve with its number)");
   if (what == "run") return show_run(book, arguments);
   if (what == "curve") return show_curve(book, arguments);
-  return show_part(book, arguments, part_kind_of(what));
+  return show_part(book, arguments, shown_kind(book, what));
 }
 
 }  // namespace
@@ -160,7 +195,7 @@ int run_show(const Arguments& arguments) {
 Verb show_verb() {
   Verb verb{"show",
             "KIND NAME | run NUMBER | curve NUMBER",
-            "shows one thing with all that is known of it",
+            "show one thing with all that is known of it",
             "Parameters of curves are shown with their 95 % limits, in SI units.",
             "loadline-db show motor \"Drawer 3\"\nloadline-db show run 7",
             2,
@@ -168,6 +203,7 @@ Verb show_verb() {
             run_show};
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt run curve";
+  verb.names_from = "first word";
   return verb;
 }
 

@@ -25,10 +25,17 @@ PartKind part_kind_of(const std::string& word);
 
 /// The run kind of --kind, which must be given; Error(kInput) naming the kinds.
 RunKind needed_run_kind(const Arguments& arguments);
+/// "no-load|brake|…", as --help shows it.
+std::string run_kind_choices();
 std::string unknown_run_kind(const std::string& word);
 
-/// One option for every field of every kind, with the kinds named in its help.
-void add_field_options(boost::program_options::options_description& options);
+/// One option for every field of every kind, with the kinds named in its help; what `of_runs` has
+/// under the same name is told with it.
+void add_field_options(boost::program_options::options_description& options,
+                       const boost::program_options::options_description* of_runs = nullptr);
+
+/// Whether `option` can be given to a part of this kind (any but another kind's field can).
+bool field_fits(const std::string& kind, const std::string& option);
 
 /// Puts the field options that were given into `part`. Error(kInput) for one that its kind has not.
 void take_fields(const Arguments& arguments, Part& part);
@@ -38,9 +45,6 @@ std::int64_t run_number(const std::string& word);
 
 /// `--note`, when it was given.
 void take_note(const Arguments& arguments, std::string& note);
-
-/// Rows of text under headings, columns lined up; widths count code points.
-std::string text_table(const std::vector<std::vector<std::string>>& rows);
 
 /// Options of `import` and `set run` that say what was mounted and under which conditions.
 void add_run_options(boost::program_options::options_description& options);

@@ -109,25 +109,28 @@ int simrig_command(const Arguments& arguments) {
 Program simrig_program() {
   Verb verb{"",
             "SCENARIO.ini [--link PATH] [--fast] [--seed N]",
-            "plays a simulated rig on a pseudo-terminal",
+            "play a simulated rig on a pseudo-terminal",
             kDescription,
             "loadline-simrig sample-runs/scenarios/brake.ini --link /tmp/rig --fast",
             1,
             {},
             simrig_command};
-  verb.options.add_options()("link", po::value<std::string>(),
+  verb.options.add_options()("link", po::value<std::string>()->value_name("PATH"),
                              "also make this path a link to the pseudo-terminal")(
       "fast", po::bool_switch(), "as fast as the reader takes it, not in real time")(
-      "seed", po::value<long long>(), "of all chance; default is the scenario's run.seed")(
-      "set", po::value<std::vector<std::string>>()->composing(),
+      "seed", po::value<long long>()->value_name("N"),
+      "of all chance; default is the scenario's run.seed")(
+      "set", po::value<std::vector<std::string>>()->composing()->value_name("KEY=VALUE"),
       "section.key=value, wins over the file; may be repeated")(
-      "wait", po::value<double>()->default_value(60.0),
+      "wait", po::value<double>()->value_name("SECONDS")->default_value(60.0),
       "seconds to wait for a start, and for a reader that has gone")(
-      "capture", po::value<std::string>(),
+      "capture", po::value<std::string>()->value_name("FILE"),
       "write the bytes of the whole run to this file, no line")(
-      "csv", po::value<std::string>(), "write the run as readings that loadline-db import takes")(
-      "truth", po::value<std::string>(), "write what is true of the run, as JSON")(
-      "keys", po::bool_switch(), "list all keys of a scenario file with defaults");
+      "csv", po::value<std::string>()->value_name("FILE.csv"),
+      "write the run as readings that loadline-db import takes")(
+      "truth", po::value<std::string>()->value_name("FILE.json"),
+      "write what is true of the run, as JSON")("keys", po::bool_switch(),
+                                                "list all keys of a scenario file with defaults");
   add_common_options(verb.options, true);
   return {
       "loadline-simrig", "a simulated rig on a pseudo-terminal", kDescription, kCautions, {verb}};

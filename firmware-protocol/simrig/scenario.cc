@@ -406,8 +406,8 @@ Scenario parse_scenario(const std::string& text, const std::vector<std::string>&
           number && !std::isfinite(*number))
         throw ScenarioError(fmt::format("{}: {} must be a finite number.", name, key));
   } catch (po::error& problem) {
-    throw ScenarioError(name + ": " + option_error_text(problem) +
-                        "; loadline-simrig --keys lists what a scenario can say.");
+    throw ScenarioError(name + ": " + option_error_text(problem, options, "") +
+                        " ('loadline-simrig --keys' lists what a scenario can say).");
   }
   apply_words(scenario, words);
   check_numbers(scenario, name);

@@ -74,9 +74,23 @@ offers() {  # offers EXPECTED WORDS…
   [[ " $offered " == *" $expected "* ]] || complain "after '$*' --completion offers '$offered'"
 }
 for verb in $verbs; do offers --help "$verb" --he; done
+# Whatever --help shows must stand in the man page and be offered.
+man_of() { awk -v section=".SH $1" '/^[.]SH/ {on = $0 == section} on' page.1 | sed 's/\\//g'; }
+for verb in ${verbs:-OPTIONS}; do
+  shown=$("$program" ${verbs:+"$verb"} --help | sed -n 's/^  \(-., \)\?\(--[a-z0-9-]*\).*/\2/p')
+  [[ -n $shown ]] || complain "$verb --help shows no option"
+  page=$(man_of "$verb")
+  for option in $shown; do
+    grep -q "^fB${option}fR" <<< "$page" || complain "$verb: the man page lacks $option"
+    offers "$option" ${verbs:+"$verb"} "$option"
+  done
+done
 case $name in
   loadline-db)
     offers machine add ma
+    offers --rim-mm add pulley --rim
+    [[ $(complete_words add motor --rim) == file ]] || complain "offers pulleys' sizes for a motor"
+    offers brake import x.csv --kind br
     offers runs list ru
     offers file import --book "" ;;
   loadline-logger)

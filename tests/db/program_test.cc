@@ -124,11 +124,29 @@ TEST_CASE("wrong words end in one sentence and the right status") {
       {"add motor X --shaft-mm abc", 2, "shaft-mm"},
       {"add motor X --shaft-mm nan", 2, "--shaft-mm must be a finite number"},
       {"add motor X --shaft-mm 0", 2, "--shaft-mm 0 is outside 0.5 to 100"},
-      {"add motor X --groove-top-mm 5", 2, "a motor has no --groove-top-mm (pulley has)"},
-      {"add motor X --type steam", 2, "is none of: series permanent-magnet induction unknown"},
+      {"add motor X --groove-top-mm 5", 2, "a motor has no --groove-top-mm (a pulley has)"},
+      {"add motor X --type steam", 2,
+       "cannot be 'steam'; choose series, permanent-magnet, induction or unknown"},
       {"add motor Heron 90", 2, "is one word too many"},
-      {"add motor X --shaft-mm %value%", 2, "the argument ('%value%') for option '--shaft-mm'"},
-      {"add motor X --%canonical_option%", 2, "unrecognised option '--%canonical_option%'"},
+      {"add motor X --shaft-mm %value%", 2, "--shaft-mm '%value%' is not a number"},
+      {"add motor X --%canonical_option%", 2, "there is no option '--%canonical_option%'"},
+      {"add motor X --shaft-mm", 2, "--shaft-mm needs a value after it"},
+      {"add motor X --shaft-mm 6mm", 2, "without its unit, such as 230.5"},
+      {"add motor X --shaft-m 6", 2, "did you mean '--shaft-mm'?"},
+      {"add motor X --shaft-mm 6 --shaft-mm 7", 2, "--shaft-mm is given more than once"},
+      {"add motor X --json=yes", 2, "--json takes no value"},
+      {"add motor '  '", 2, "is empty"},
+      {"addd motor X", 2, "did you mean 'add'?"},
+      {"set motor 'Heron 90'", 2, "nothing is given that could change"},
+      {"set motor 'Heron 90' --supply-v 3", 2, "a motor has no --supply-v"},
+      {"set run 1 --max-rpm 3", 2, "a run has no --max-rpm"},
+      {"set run 1 --supply-v 1e9", 2, "--supply-v takes values from 0 to 10000 only"},
+      {"list motors --kind brake", 2, "--kind narrows the list of runs only"},
+      {"list motors --names --json", 2, "exclude each other"},
+      {"show 'Heron 90'", 2, "loadline-db show motor 'Heron 90'"},
+      {"show machine X", 2, "there is no machine in the book bench.book yet"},
+      {"backup nowhere/b.book", 4, "the folder of nowhere/b.book does not exist"},
+      {"init --book /proc/b.book", 4, "/proc/b.book cannot be opened or made"},
       {"set motor Nemo --max-rpm 5", 2, "no motor named 'Nemo'"},
       {"set motor 'Heron 90' --forget rated-v", 2, "has no rated-v to forget"},
       {"show motor 'heron 9O'", 2, "did you mean 'Heron 90'?"},
@@ -150,7 +168,7 @@ TEST_CASE("wrong words end in one sentence and the right status") {
       {"list motors --book sweep.csv", 4, "is not a book"},
   };
   for (const Row& row : table) {
-    CAPTURE(row.words);
+    CAPTURE(std::string(row.words));
     const Outcome outcome = bench.db(row.words);
     CHECK(outcome.status == row.status);
     CHECK(has(outcome.err, row.says));
