@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "db/limits.h"
+
 namespace loadline {
 namespace {
 
@@ -41,7 +43,8 @@ RunKind kind_from(const std::string& word) {
   std::string known;
   for (const RunKind kind : kRunKinds)
     known += fmt::format("{}{}", known.empty() ? "" : ", ", run_kind_name(kind));
-  throw Error(Fault::kInput, fmt::format("'{}' is no kind of run; these are: {}.", word, known));
+  throw Error(Fault::kInput,
+              fmt::format("'{}' is no kind of run; the kinds are: {}.", word, known));
 }
 
 Part rig_of(const Book& book, const std::optional<std::string>& name) {
@@ -77,6 +80,7 @@ Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part&
   run.inertia_kgm2 = mounting.inertia_kgm2;
   run.added_inertia_kgm2 = mounting.added_inertia_kgm2;
   run.note = mounting.note;
+  if (run.inertia_kgm2) require_bench_inertia(*run.inertia_kgm2);
   if (mounting.slip_check) {
     run.slip_check = *mounting.slip_check;
     if (book.run(run.slip_check).kind != RunKind::kSlipCheck)

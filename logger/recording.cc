@@ -129,9 +129,11 @@ void Recording::wait_for_first_sample(Attendant& attendant) {
                     "as \"{}\"); check --lines and --baud.",
                     path, counts.damaged, intake_.damaged_example()));
   if (!intake_.identity())
-    throw Error(Fault::kRig, fmt::format("'{}' is no rig and no capture of one: {} bytes, {} whole "
-                                         "frames, and nobody said who it is.",
-                                         path, counts.bytes, counts.whole));
+    throw Error(Fault::kRig,
+                fmt::format("'{}' is no rig and no capture of one: {} bytes, {} whole "
+                            "frames, and nobody said who it is; check the port, --baud, "
+                            "and --lines for a rig that prints lines.",
+                            path, counts.bytes, counts.whole));
   throw Error(Fault::kRig, fmt::format("the rig at '{}' sent no sample; look at its load-cell "
                                        "converter with 'loadline-logger probe --port {}'.",
                                        path, path));

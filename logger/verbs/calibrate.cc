@@ -41,9 +41,7 @@ LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz) {
 class PointReader {
  public:
   PointReader(const Arguments& arguments, const Part& rig)
-      : arguments_(arguments),
-        rig_(rig),
-        seconds_(arguments.number("for").value_or(kUsualSeconds)) {}
+      : arguments_(arguments), rig_(rig), seconds_(seconds_for(arguments, kUsualSeconds)) {}
 
   LoadPoint read(const OrderedPoint& ordered) {
     if (ordered.counts) return {ordered.mass_g * 1e-3, *ordered.counts, LoadDirection::kUp};

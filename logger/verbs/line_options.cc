@@ -16,8 +16,24 @@ void add_line_options(po::options_description& options) {
       known_columns() + "; a factor may follow, as in grams*0.98";
   options.add_options()("lines", po::value<std::string>()->value_name("COLUMNS"),
                         lines_help.c_str());
-  options.add_options()("separator", po::value<std::string>()->value_name("WORD"),
-                        "between printed columns: comma, semicolon, tab or space");
+  options.add_options()("separator",
+                        po::value<std::string>()->value_name("comma|semicolon|tab|space"),
+                        "between printed columns");
+}
+
+double seconds_for(const Arguments& arguments, double usual) {
+  const double seconds = arguments.number("for").value_or(usual);
+  if (!(seconds > 0)) throw Error(Fault::kInput, "--for must be above 0 seconds.");
+  return seconds;
+}
+
+int page_port(const Arguments& arguments, int usual) {
+  constexpr long long kHighest = 65535;
+  const long long port = arguments.whole("page-port").value_or(usual);
+  if (port < 0 || port > kHighest)
+    throw Error(Fault::kInput,
+                "--page-port must be from 1 to 65535, or 0 for any port that is free.");
+  return static_cast<int>(port);
 }
 
 RigLineOptions line_options(const Arguments& arguments) {

@@ -1,6 +1,7 @@
 // plan: a session that compares belts, drawn at random and walked through run by run.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <iostream>
 #include <random>
 
@@ -37,6 +38,11 @@ BeltPlan plan_from(const Arguments& arguments) {
   plan.belts = arguments.texts("belt");
   plan.motor_pulleys = arguments.texts("motor-pulley");
   if (plan.motor_pulleys.empty()) plan.motor_pulleys = {""};
+  for (const std::string& belt : plan.belts)
+    if (std::count(plan.belts.begin(), plan.belts.end(), belt) > 1)
+      throw Error(
+          Fault::kInput,
+          fmt::format("belt '{}' is named twice; --repeats says how often each is run.", belt));
   if (plan.belts.size() < 2)
     throw Error(Fault::kInput, "a comparison needs two belts or more; name each with --belt B.");
   plan.repeats = static_cast<int>(arguments.whole("repeats").value_or(3));
@@ -183,7 +189,7 @@ int walk(const Arguments& arguments, Book& book, const BeltPlan& plan) {
     if (!set && !arguments.flag("yes")) continue;  // the sentence says what to turn; check again
     RecordOrder top = order_for(plan, state.step, RunKind::kTopSpeed);
     top.mounting.slip_check = report.run.id;
-    top.for_s = arguments.number("for");
+    if (arguments.has("for")) top.for_s = seconds_for(arguments, 0);
     if (!record_step(arguments, book, top, "Free the hand wheel, full speed", report)) return 0;
     if (arguments.flag("one")) return 0;
   }
@@ -215,8 +221,17 @@ int show_next(const Arguments& arguments, const Book& book, const BeltPlan& plan
   return 0;
 }
 
+void require_doing(const std::string& what) {
+  for (const char* known : {"belts", "show", "next", "walk"})
+    if (what == known) return;
+  throw Error(Fault::kInput, fmt::format("'{}' is nothing that plan does; say belts, show, next or "
+                                         "walk.",
+                                         what));
+}
+
 int plan(const Arguments& arguments) {
   const std::string& what = arguments.name(0, "what to do (belts, show, next or walk)");
+  require_doing(what);
   Book book = Book::open(arguments.book_path(),
                          what == "show" || what == "next" ? Book::Mode::kRead : Book::Mode::kWrite);
   const std::string name = arguments.names().size() > 1 ? arguments.names()[1] : "";
@@ -238,10 +253,7 @@ int plan(const Arguments& arguments) {
   const BeltPlan known = load_plan(book, name);
   if (what == "show") return print_plan(arguments, book, known), 0;
   if (what == "next") return show_next(arguments, book, known);
-  if (what == "walk") return walk(arguments, book, known);
-  throw Error(Fault::kInput, fmt::format("'{}' is nothing that plan does; say belts, show, next or "
-                                         "walk.",
-                                         what));
+  return walk(arguments, book, known);
 }
 
 }  // namespace

@@ -3,6 +3,7 @@
 
 #include <unistd.h>
 
+#include <cmath>
 #include <iostream>
 
 #include "logger/console.h"
@@ -17,6 +18,7 @@ namespace {
 namespace po = boost::program_options;
 
 constexpr double kUsualSeconds = 3;
+constexpr double kSecondsForTurns = 30;
 
 const char* cell_position(const WireIdentity& rig) {
   if (rig.cell_position == kWireCellOnBrake) return "reaction of the brake";
@@ -63,6 +65,20 @@ FromBook look_into_book(const Arguments& arguments) {
   return found;
 }
 
+// The columns that the rig prints, and no others.
+std::string reading_words(const ImportedReading& reading) {
+  std::string words = fmt::format("Last: at {:.3f} s", reading.time_s);
+  const auto add = [&](const char* before, double value, const char* unit) {
+    if (std::isfinite(value)) words += fmt::format(", {}{:.4g} {}", before, value, unit);
+  };
+  add("motor ", reading.motor_rpm, "rpm");
+  add("hand wheel ", reading.handwheel_rpm, "rpm");
+  add("", reading.torque_nm, "N·m");
+  add("", reading.supply_v, "V");
+  add("", reading.temperature_c, "°C");
+  return words + ".";
+}
+
 int report_lines_rig(const Arguments& arguments, const Listening& listening, const Haul& haul) {
   const LineCounts counts = listening.counts();
   const double span = haul.readings.back().time_s - haul.readings.front().time_s;
@@ -78,11 +94,7 @@ int report_lines_rig(const Arguments& arguments, const Listening& listening, con
                   counts.whole, counts.damaged, rate));
   if (!listening.damaged_example().empty())
     say(arguments, "The first that did not fit: \"" + listening.damaged_example() + "\"");
-  const ImportedReading& last = haul.readings.back();
-  say(arguments,
-      fmt::format("Last: {:.3f} s, motor {:.4g} rpm, hand wheel {:.4g} rpm, {:.4g} N·m, "
-                  "{:.4g} V (nan: no such column).",
-                  last.time_s, last.motor_rpm, last.handwheel_rpm, last.torque_nm, last.supply_v));
+  say(arguments, reading_words(haul.readings.back()));
   return 0;
 }
 
@@ -115,14 +127,14 @@ int report_rig(const Arguments& arguments, const WireIdentity& identity, const L
 }
 
 int probe(const Arguments& arguments) {
-  const FromBook known = look_into_book(arguments);
-  RigLine line = open_rig_line(line_options(arguments), known.rig ? &*known.rig : nullptr);
   const auto turns = arguments.number("turns");
   if (turns && *turns <= 0) throw Error(Fault::kInput, "--turns must be above 0.");
+  const double seconds = seconds_for(arguments, turns ? kSecondsForTurns : kUsualSeconds);
+  const FromBook known = look_into_book(arguments);
+  RigLine line = open_rig_line(line_options(arguments), known.rig ? &*known.rig : nullptr);
   SystemClock clock;
   Listening listening(clock, line);
   const bool by_hand = turns && at_terminal();
-  double seconds = arguments.number("for").value_or(turns ? 30 : kUsualSeconds);
   std::function<bool()> enough;
   SignalWatch signals;
   ConsoleAttendant console({});

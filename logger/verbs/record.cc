@@ -87,7 +87,7 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   desk.set_bench(bench_state(book, rig));
   PageOptions page;
   page.listen = arguments.flag("listen");
-  page.port = static_cast<int>(arguments.whole("page-port").value_or(page.port));
+  page.port = page_port(arguments, page.port);
   const PageServer server(desk, page);
   desk.begin(order);
   BothAttendants attendants(console, desk);
@@ -97,8 +97,23 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   return report;
 }
 
+// The comparison of belts will leave such a run out; tonight it can still be put right.
+void warn_of_lone_top_speed(const Run& run) {
+  if (run.kind != RunKind::kTopSpeed || (run.belt && run.slip_check)) return;
+  const std::string lacking = std::string(run.belt ? "" : "--belt B") +
+                              (run.belt || run.slip_check ? "" : " ") +
+                              (run.slip_check ? "" : "--slip-check RUN");
+  warn(
+      fmt::format("a comparison of belts leaves run {0} out as it is; complete it: loadline-db "
+                  "set run {0} {1}",
+                  run.id, lacking));
+}
+
 int record(const Arguments& arguments) {
   const RecordOrder order = order_from(arguments);
+  page_port(arguments, 0);
+  if (!arguments.flag("page") && (arguments.flag("listen") || arguments.has("page-port")))
+    throw Error(Fault::kInput, "--listen and --page-port are about the bench page; add --page.");
   const RigLineOptions line_wanted = line_options(arguments);
   expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
@@ -114,6 +129,7 @@ int record(const Arguments& arguments) {
   if (arguments.json()) print_json(to_json(report));
   say(arguments, summary(report));
   throw_fault(report);
+  warn_of_lone_top_speed(report.run);
   say(arguments, "Next: " + report.next);
   return 0;
 }

@@ -16,8 +16,12 @@ Verb watch_verb();
 
 /// --port, --baud, --lines, --separator.
 void add_line_options(boost::program_options::options_description& options);
+/// --for in seconds, or `usual` when it is not given. Error(kInput) unless it is above 0.
+double seconds_for(const Arguments& arguments, double usual);
 /// --page-port, --listen.
 void add_page_options(boost::program_options::options_description& options);
+/// --page-port, or `usual`. Error(kInput) unless it is from 0 to 65535.
+int page_port(const Arguments& arguments, int usual);
 /// What the line options say. Error(kInput) when --port is missing.
 RigLineOptions line_options(const Arguments& arguments);
 

@@ -48,6 +48,8 @@ class IdleWatch {
     } catch (const Error& error) {
       disconnect();
       desk.rest(error.what());
+      if (said_ != error.what()) std::cerr << error.what() << "\n";
+      said_ = error.what();
       clock_.sleep_for(std::chrono::milliseconds(500));
     }
   }
@@ -68,8 +70,10 @@ class IdleWatch {
     meter_.begin(scale);
     listening_->attach(&meter_);
     desk.rest("");
+    said_.clear();
   }
 
+  std::string said_;  ///< the last complaint on the terminal, which is not repeated
   Clock& clock_;
   const RigLineOptions options_;
   const Book& book_;
@@ -99,16 +103,16 @@ int watch(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, arguments.text("rig"));
   const RigLineOptions options = line_options(arguments);
+  const double for_s = seconds_for(arguments, 1e9);
   PageOptions page;
   page.listen = arguments.flag("listen");
-  page.port = static_cast<int>(arguments.whole("page-port").value_or(page.port));
+  page.port = page_port(arguments, page.port);
   LiveDesk desk(true);
   desk.set_bench(bench_state(book, rig));
   const PageServer server(desk, page);
   const SignalWatch signals;
   SystemClock clock;
   const auto began = clock.now();
-  const double for_s = arguments.number("for").value_or(1e9);
   IdleWatch idle(clock, options, book, rig);
   while (!SignalWatch::stop_asked() &&
          std::chrono::duration<double>(clock.now() - began).count() < for_s) {

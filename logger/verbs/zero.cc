@@ -32,7 +32,9 @@ Zero take_zero(RigLine& line, double seconds, const Part& rig, Clock& clock) {
                 "the shaft turned while the zero was taken; let everything come to rest "
                 "and repeat.");
   const auto mean = mean_counts(haul.samples);
-  if (!mean) throw Error(Fault::kRig, "the rig sends no counts of a load cell; see 'probe'.");
+  if (!mean)
+    throw Error(Fault::kRig,
+                "the rig sends no counts of a load cell; look at it with 'loadline-logger probe'.");
   Zero zero;
   zero.rig = rig.id;
   zero.when = "alone";
@@ -57,12 +59,12 @@ void report(const Arguments& arguments, const Zero& zero, const std::optional<Ze
 }
 
 int zero(const Arguments& arguments) {
+  const double seconds = seconds_for(arguments, kUsualSeconds);
   const RigLineOptions line_wanted = line_options(arguments);
   expect_port(line_wanted.port);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, arguments.text("rig"));
   RigLine line = open_rig_line(line_wanted, &rig);
-  const double seconds = arguments.number("for").value_or(kUsualSeconds);
   SystemClock clock;
   if (line.port->live() && !arguments.flag("yes") && at_terminal() &&
       !wait_for_enter("Take every load off the arm, let everything rest, then press Enter: "))

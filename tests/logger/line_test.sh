@@ -100,6 +100,17 @@ for words in "brake" "brake --port line.capture" "sweep --port line.capture --mo
   "$logger" record $words > out.txt 2> err.txt || status=$?
   [[ $status == 2 ]] || fail "record $words: exit status $status: $(cat err.txt)"
 done
+for words in "probe --port line.capture --for -3" "zero --port line.capture --for 0" \
+  "watch --port line.capture --page-port 99999" "plan frobnicate" \
+  "plan belts p --machine heron --belt a --belt a" \
+  "record no-load --port line.capture --motor heron --listen" \
+  "record no-load --port line.capture --motor heron --inertia-kgm2 560"; do
+  status=0
+  # shellcheck disable=SC2086
+  timeout 20 "$logger" $words > out.txt 2> err.txt || status=$?
+  [[ $status == 2 ]] || fail "$words: exit status $status: $(cat err.txt)"
+  [[ $(wc -l < err.txt) == 1 ]] || fail "$words: not one sentence: $(cat err.txt)"
+done
 status=0
 "$logger" record no-load --port line.capture --motor heron --book absent.book > out.txt 2> err.txt || status=$?
 [[ $status == 4 ]] || fail "absent book: exit status $status"
