@@ -217,12 +217,26 @@ void warn_of_wide_intervals(DriveAnswer& answer) {
         "gives a better one.");
 }
 
+void warn_of_speed_seen(DriveAnswer& answer) {
+  const AnswerLine* off = answer.find(Figure::kSeenDifference);
+  if (off && off->estimate.low && *off->estimate.low > 0)
+    answer.warnings.push_back(
+        "the top speed seen is above what the curves give, which no drag, belt loss or slip "
+        "explains: check the ratio, the supply voltage, and both curves.");
+}
+
 void warn_of_wishes(const DriveQuestion& question, DriveAnswer& answer) {
   if (question.wanted_speed && !answer.find(Figure::kWantedLowRatio) &&
       !answer.find(Figure::kWantedHighRatio))
     answer.warnings.push_back(
         fmt::format("no ratio gives the wanted top speed of {} rpm with this motor.",
                     rpm_text(*question.wanted_speed)));
+  if (question.extra_nm > 0 && answer.settling == Settling::kRuns &&
+      !answer.find(Figure::kLoadedHandwheelSpeed))
+    answer.warnings.push_back(
+        fmt::format("the sewing load of {} N·m stops the machine at this ratio; try a higher one.",
+                    significant(question.extra_nm, 3)));
+  warn_of_speed_seen(answer);
   const auto say = [&](SlowRunning running, const char* pedal, bool model) {
     if (running == SlowRunning::kStalls)
       answer.warnings.push_back(fmt::format(

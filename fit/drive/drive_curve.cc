@@ -27,6 +27,25 @@ Derivatives DriveCurve::by_inputs(const Eigen::VectorXd& by_parameters) const {
   return by_.size() == 0 ? Derivatives() : Derivatives(by_ * by_parameters);
 }
 
+double DriveCurve::torque(double speed) const {
+  const double torque = equation_->torque(parameters_, speed);
+  return moved_.size() == 0 ? torque : torque + equation_->gradient(parameters_, speed).dot(moved_);
+}
+
+double DriveCurve::slope(double speed) const {
+  const double slope = equation_->slope(parameters_, speed);
+  return moved_.size() == 0 ? slope : slope + gradient_of_slope(speed).dot(moved_);
+}
+
+// Central differences of what the model gives in closed form; the step balances truncation (h²)
+// against rounding (1e-16/h) for curves that change over their measured range.
+Eigen::VectorXd DriveCurve::gradient_of_slope(double speed) const {
+  const double h = 1e-5 * std::max(high_, 1.0);
+  return (equation_->gradient(parameters_, speed + h) -
+          equation_->gradient(parameters_, speed - h)) /
+         (2 * h);
+}
+
 Propagated DriveCurve::torque(const Propagated& speed) const {
   const Propagated curve_moves(0, by_.size() == 0
                                       ? Derivatives()
@@ -36,14 +55,9 @@ Propagated DriveCurve::torque(const Propagated& speed) const {
 
 Propagated DriveCurve::slope(const Propagated& speed) const {
   if (by_.size() == 0) return slope(speed.value);
-  // Central differences of what the model gives in closed form; the step balances truncation
-  // (h²) against rounding (1e-16/h) for curves that change over their measured range.
   const double h = 1e-5 * std::max(high_, 1.0);
-  const Eigen::VectorXd by_parameters = (equation_->gradient(parameters_, speed.value + h) -
-                                         equation_->gradient(parameters_, speed.value - h)) /
-                                        (2 * h);
   const double bend = (slope(speed.value + h) - slope(speed.value - h)) / (2 * h);
-  return chain(slope(speed.value), 1, {0, by_inputs(by_parameters)}, bend, speed);
+  return chain(slope(speed.value), 1, {0, by_inputs(gradient_of_slope(speed.value))}, bend, speed);
 }
 
 std::optional<Eigen::Index> DriveCurve::place(const std::string& name) const {
@@ -56,7 +70,7 @@ Propagated DriveCurve::parameter(const std::string& name) const {
   const auto k = place(name);
   if (!k)
     throw std::logic_error(fmt::format("the {} curve has no parameter {}", model_name_, name));
-  return {parameters_[*k], by_.size() == 0 ? Derivatives() : Derivatives(by_.col(*k))};
+  return {parameters_[*k] + off(*k), by_.size() == 0 ? Derivatives() : Derivatives(by_.col(*k))};
 }
 
 DriveCurve DriveCurve::with_parameter(const std::string& name, const Propagated& value) const {
@@ -64,7 +78,7 @@ DriveCurve DriveCurve::with_parameter(const std::string& name, const Propagated&
   if (!k)
     throw std::logic_error(fmt::format("the {} curve has no parameter {}", model_name_, name));
   DriveCurve result = *this;
-  result.parameters_[*k] = value.value;
+  result.parameters_[*k] = value.value - off(*k);
   if (by_.size() == 0) return result;
   if (value.by.size() == 0)
     result.by_.col(*k).setZero();
@@ -75,8 +89,13 @@ DriveCurve DriveCurve::with_parameter(const std::string& name, const Propagated&
 
 DriveCurve DriveCurve::moved(const Eigen::VectorXd& change) const {
   DriveCurve result = *this;
-  result.parameters_ += change;
+  result.by_.resize(0, 0);
+  result.moved_ = change;
   return result;
+}
+
+DriveCurve DriveCurve::moved_by_inputs(const Eigen::VectorXd& change) const {
+  return moved(by_.transpose() * change);
 }
 
 void DriveCurve::scale_range(double factor) {

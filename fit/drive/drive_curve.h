@@ -2,7 +2,12 @@
 //
 // The same class serves the curve as fitted, the curve moved to another supply, and the curve with
 // a pedal in its circuit: each only changes parameters, and their uncertainty follows along. Built
-// without a place among the sources it is exact, which is what a Monte Carlo draw needs.
+// without a place among the sources it is exact.
+//
+// A Monte Carlo draw moves the torque along its derivatives by the parameters, T + ∂T/∂p·δ, not the
+// parameters: that is what a fit's covariance stands for. A single parameter of a net curve can be
+// all but unknown (ω_x without points near standstill) while the torque is known well, and the bend
+// of the equation along such a parameter is nothing that was measured.
 // SI throughout. Immutable after it is built; may be read by many threads.
 #pragma once
 
@@ -35,8 +40,8 @@ class DriveCurve {
   DriveCurve(const Curve& curve, int first, int inputs);
 
   const std::string& model() const { return model_name_; }
-  double torque(double speed) const { return equation_->torque(parameters_, speed); }
-  double slope(double speed) const { return equation_->slope(parameters_, speed); }
+  double torque(double speed) const;
+  double slope(double speed) const;
   /// Torque at an uncertain speed, and its derivative by speed there.
   Propagated torque(const Propagated& speed) const;
   Propagated slope(const Propagated& speed) const;
@@ -46,8 +51,10 @@ class DriveCurve {
   Propagated parameter(const std::string& name) const;
   /// A copy with one parameter replaced.
   DriveCurve with_parameter(const std::string& name, const Propagated& value) const;
-  /// A copy whose parameters are moved by `change` (a Monte Carlo draw).
+  /// Exact copies whose torque is moved (a Monte Carlo draw): by a change of this curve's
+  /// parameters, or by a change of all inputs that they have derivatives by.
   DriveCurve moved(const Eigen::VectorXd& change) const;
+  DriveCurve moved_by_inputs(const Eigen::VectorXd& change) const;
 
   /// Measured range, rad/s.
   double low() const { return low_; }
@@ -62,12 +69,15 @@ class DriveCurve {
  private:
   std::optional<Eigen::Index> place(const std::string& name) const;
   Derivatives by_inputs(const Eigen::VectorXd& by_parameters) const;
+  Eigen::VectorXd gradient_of_slope(double speed) const;
+  double off(Eigen::Index k) const { return moved_.size() == 0 ? 0 : moved_[k]; }
 
   std::shared_ptr<const CurveModel> equation_;
   std::string model_name_;
   std::vector<std::string> names_;
   Eigen::VectorXd parameters_;
   Eigen::MatrixXd by_;  // one column per parameter: its derivatives by all inputs; empty if exact
+  Eigen::VectorXd moved_;  // along which parameters the torque is moved; empty for none
   double low_, high_;
   bool extrapolates_;
   std::optional<double> supply_v_;

@@ -138,8 +138,7 @@ DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {
                    {},
                    {}};
   lay_line(setup, [&](double value, int place) { return Propagated(value + change[place]); });
-  std::vector<std::string> said_before;
-  setup.motor = moved_to_supply(setup.motor, question_.supply, question_.motor_name, said_before);
+  setup.motor = setup_->motor.moved_by_inputs(change);  // to the supply as well
   return setup;
 }
 

@@ -184,6 +184,12 @@ TEST_CASE("Bad usage ends with status 2 and a sentence that helps") {
   refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --draws 5", "100");
   refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --csv x.csv", "--ratios");
   refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --supply-hz 60", "no frequency");
+  // What would be taken without doing anything.
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --centre-mm 200", "needs the pulleys");
+  refused("--motor 'Lathe motor' --machine Parlour --ratio 5 --slow-rpm 99 --slow-spm 99",
+          "exclude each other");
+  refused("--all --svg x.svg", "is about one drive");
+  refused("--all --belt Green", "no belt named 'Green'");
 }
 
 TEST_CASE("Half the voltage halves what a magnet motor can do") {
@@ -258,6 +264,26 @@ TEST_CASE("A named belt brings its slip and loss from its runs") {
   CHECK(number(json, "belt_loss") == doctest::Approx(0.01).epsilon(0.01));
   CHECK(number(json, "handwheel_speed") == doctest::Approx(motor_rpm * 0.97 / 5).epsilon(1e-4));
   CHECK(workshop.pair(pulleys + " --slip-percent 2").status == 2);
+  // The same belt on every pair; at H90 over P18 it ran in these runs.
+  const auto all = workshop.drive("--all --motor 'Lathe motor' --belt Red --json").json();
+  REQUIRE(all["drives"].size() == 2);
+  CHECK(all["belt"] == "Red");
+  CHECK(number(all["drives"][0], "belt_loss") == doctest::Approx(0.01).epsilon(0.01));
+  CHECK(number(all["drives"][0], "handwheel_speed") ==
+        doctest::Approx(motor_rpm * 0.97 / 5).epsilon(1e-4));
+  // Without a belt the text says what the speeds leave out.
+  const auto plain = workshop.drive("--all");
+  CHECK(plain.out.find("No belt slip and no belt loss is in these speeds") != std::string::npos);
+}
+
+TEST_CASE("A load that stops the machine and a speed that nothing explains are said") {
+  const Workshop workshop;
+  // At ratio 5 the motor's standstill torque is worth 1.5 N·m at the hand wheel.
+  CHECK(says(workshop.pair("--ratio 5 --extra-nm 2"), "stops the machine at this ratio"));
+  CHECK_FALSE(says(workshop.pair("--ratio 5 --extra-nm 0.1"), "stops the machine"));
+  const std::string seen = "--ratio 5 --explain-top-speed ";
+  CHECK(says(workshop.pair(seen + std::to_string(1.2 * top_rpm(5))), "no drag, belt loss or slip"));
+  CHECK_FALSE(says(workshop.pair(seen + std::to_string(0.9 * top_rpm(5))), "no drag, belt loss"));
 }
 
 TEST_CASE("Draws with one seed print one document") {
