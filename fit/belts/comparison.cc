@@ -5,15 +5,14 @@
 #include <Eigen/QR>
 #include <algorithm>
 #include <boost/math/distributions/chi_squared.hpp>
-#include <boost/math/distributions/non_central_t.hpp>
 #include <cmath>
 #include <map>
 #include <numeric>
-#include <set>
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
 #include "fit/belts/analysis_of_variance.h"
+#include "fit/belts/session_design.h"
 #include "fit/belts/studentized_range.h"
 #include "fit/readings/least_squares.h"
 #include "fit/readings/noise.h"
@@ -23,117 +22,16 @@ namespace {
 
 using Index = Eigen::Index;
 
-// Who stood where: belts and blocks by number, and which belts blocks tie together.
-struct Layout {
-  std::vector<std::string> belts, blocks;
-  std::vector<std::size_t> belt_of, block_of;   // per run
-  std::vector<std::size_t> component_of_belt;   // belts of one component share blocks, directly or
-  std::vector<std::size_t> component_of_block;  // through others
-  std::size_t components = 0;
-  std::vector<double> y, order;
-  std::optional<std::vector<double>> supply;  // ln(V/V₀), when it is to be corrected for
-  std::size_t runs() const { return y.size(); }
-};
-
-std::size_t number_of(std::vector<std::string>& names, const std::string& name) {
-  const auto at = std::find(names.begin(), names.end(), name);
-  if (at != names.end()) return static_cast<std::size_t>(at - names.begin());
-  names.push_back(name);
-  return names.size() - 1;
-}
-
-// Joins belts and blocks that meet in a run until nothing changes.
-void find_components(Layout& layout) {
-  const std::size_t belts = layout.belts.size();
-  std::vector<std::size_t> label(belts + layout.blocks.size());
-  std::iota(label.begin(), label.end(), std::size_t{0});
-  for (bool changed = true; changed;) {
-    changed = false;
-    for (std::size_t r = 0; r < layout.runs(); ++r) {
-      std::size_t& a = label[layout.belt_of[r]];
-      std::size_t& b = label[belts + layout.block_of[r]];
-      if (a == b) continue;
-      a = b = std::min(a, b);
-      changed = true;
-    }
-  }
-  std::vector<std::size_t> seen;
-  for (std::size_t i = 0; i < label.size(); ++i) {
-    auto at = std::find(seen.begin(), seen.end(), label[i]);
-    if (at == seen.end()) at = seen.insert(seen.end(), label[i]);
-    const auto component = static_cast<std::size_t>(at - seen.begin());
-    (i < belts ? layout.component_of_belt : layout.component_of_block).push_back(component);
-  }
-  layout.components = seen.size();
-}
-
-Layout lay_out(std::span<const TopSpeed> runs) {
-  Layout layout;
-  double first = runs.front().order, last = first;
-  for (const TopSpeed& run : runs) {
-    first = std::min(first, run.order);
-    last = std::max(last, run.order);
-  }
-  for (const TopSpeed& run : runs) {
-    layout.belt_of.push_back(number_of(layout.belts, run.belt));
-    layout.block_of.push_back(number_of(layout.blocks, run.block));
-    layout.y.push_back(std::log(run.speed));
-    layout.order.push_back(last > first ? (run.order - first) / (last - first) - 0.5 : 0.0);
-  }
-  find_components(layout);
-  return layout;
-}
-
-struct Terms {
-  bool supply = false;
-  bool drift = false;
-};
-
-// Columns: belts (their own means), blocks but one per component (adding to nothing within it),
-// then the supply, then the drift.
-LongMatrix design_of(const Layout& layout, const Terms& terms) {
-  const auto n = static_cast<Index>(layout.runs());
-  const auto belts = static_cast<Index>(layout.belts.size());
-  const auto blocks = static_cast<Index>(layout.blocks.size() - layout.components);
-  LongMatrix x =
-      LongMatrix::Zero(n, belts + blocks + (terms.supply ? 1 : 0) + (terms.drift ? 1 : 0));
-  std::vector<Index> column(layout.blocks.size(), -1);
-  std::vector<std::size_t> dropped(layout.components, layout.blocks.size());
-  Index next = belts;
-  for (std::size_t b = 0; b < layout.blocks.size(); ++b) {
-    std::size_t& out = dropped[layout.component_of_block[b]];
-    if (out == layout.blocks.size())
-      out = b;
-    else
-      column[b] = next++;
-  }
-  for (std::size_t r = 0; r < layout.runs(); ++r) {
-    const auto row = static_cast<Index>(r);
-    x(row, static_cast<Index>(layout.belt_of[r])) = 1;
-    const std::size_t block = layout.block_of[r];
-    if (column[block] >= 0) {
-      x(row, column[block]) = 1;
-    } else {
-      for (std::size_t b = 0; b < layout.blocks.size(); ++b)
-        if (column[b] >= 0 && layout.component_of_block[b] == layout.component_of_block[block])
-          x(row, column[b]) = -1;
-    }
-    if (terms.supply) x(row, next) = (*layout.supply)[r];
-    if (terms.drift) x(row, next + (terms.supply ? 1 : 0)) = layout.order[r];
-  }
-  return x;
-}
-
 struct Fitted {
   LinearFit fit;
-  Terms terms;
+  ModelTerms terms;
   double degrees_of_freedom = 0;  // for intervals
   Index supply_column = -1, drift_column = -1;
   double supply_effect = 0;  // used for correction
 };
 
 // The supply's effect from the runs themselves, or none to correct for.
-Fitted fit_free(const Layout& layout, const Terms& terms) {
+Fitted fit_free(const SessionLayout& layout, const ModelTerms& terms) {
   const LongMatrix x = design_of(layout, terms);
   Fitted fitted;
   fitted.terms = terms;
@@ -149,7 +47,7 @@ Fitted fit_free(const Layout& layout, const Terms& terms) {
 // The supply's effect as known beforehand. What is not known of it moves all runs together: by m·δe
 // for means m of ln(V/V₀), which goes into the covariance. (Its part within a belt is in the
 // residuals already, so that the intervals are rather too wide than too narrow.)
-Fitted fit_with_prior(const Layout& layout, const KnownEffect& prior, bool drift) {
+Fitted fit_with_prior(const SessionLayout& layout, const KnownEffect& prior, bool drift) {
   LongVector y = long_vector(layout.y);
   const LongVector volts = long_vector(*layout.supply);
   y -= static_cast<long double>(prior.value) * volts;
@@ -174,15 +72,15 @@ std::string percent(double value) { return fmt::format("{:.1f} %", value); }
 
 // How well belts and blocks alone foretell the order of the runs: 1 when belts were run one after
 // the other, near 0 when they were mixed.
-double order_explained(const Layout& layout) {
+double order_explained(const SessionLayout& layout) {
   if (!(spread(layout.order) > 0)) return 1;
   return fit_linear(design_of(layout, {}), long_vector(layout.order)).r_squared;
 }
 
 // ---- steps of the comparison ------------------------------------------------------------------
 
-void set_supply(Layout& layout, std::span<const TopSpeed> runs, const CompareOptions& options,
-                BeltComparison& result) {
+void set_supply(SessionLayout& layout, std::span<const TopSpeed> runs,
+                const CompareOptions& options, BeltComparison& result) {
   std::vector<double> volts;
   for (const TopSpeed& run : runs)
     if (run.supply) volts.push_back(*run.supply);
@@ -209,14 +107,14 @@ void set_supply(Layout& layout, std::span<const TopSpeed> runs, const CompareOpt
 // Whether the runs shall tell the supply's effect. Decided by the design alone, never by the
 // speeds, so that the choice cannot favour a result: estimating costs a degree of freedom, leaving
 // it at the prior leaves noise of prior.sd × the scatter of the supply.
-bool estimate_supply(const Layout& layout, const KnownEffect& prior, double freedom) {
+bool estimate_supply(const SessionLayout& layout, const KnownEffect& prior, double freedom) {
   if (!layout.supply || freedom < 3) return false;
   const LinearFit within = fit_linear(design_of(layout, {}), long_vector(*layout.supply));
   const double noise = prior.sd * within.residual_sd;
   return noise > (freedom < 5 ? 0.01 : 0.001);
 }
 
-Fitted choose_model(const Layout& layout, const KnownEffect& prior, BeltComparison& result) {
+Fitted choose_model(const SessionLayout& layout, const KnownEffect& prior, BeltComparison& result) {
   const auto parameters =
       static_cast<double>(layout.belts.size() + layout.blocks.size() - layout.components);
   const double freedom = static_cast<double>(layout.runs()) - parameters;
@@ -247,7 +145,7 @@ Fitted choose_model(const Layout& layout, const KnownEffect& prior, BeltComparis
   return plain;
 }
 
-void describe_supply(const Fitted& fitted, const KnownEffect& prior, const Layout& layout,
+void describe_supply(const Fitted& fitted, const KnownEffect& prior, const SessionLayout& layout,
                      BeltComparison& result) {
   if (!layout.supply) return;
   const double range = 100 * spread(*layout.supply);
@@ -308,7 +206,7 @@ std::vector<std::size_t> ranking(const Fitted& fitted, std::size_t belts) {
 }
 
 // Readings of each belt, corrected for the supply, in the order of `rank`.
-std::vector<std::vector<double>> corrected_groups(const Layout& layout, const Fitted& fitted,
+std::vector<std::vector<double>> corrected_groups(const SessionLayout& layout, const Fitted& fitted,
                                                   const std::vector<std::size_t>& rank) {
   std::vector<std::vector<double>> groups(rank.size());
   for (std::size_t r = 0; r < layout.runs(); ++r) {
@@ -320,7 +218,7 @@ std::vector<std::vector<double>> corrected_groups(const Layout& layout, const Fi
 }
 
 // All pairs of the ranked belts. Half widths are NaN where nothing is known of the scatter.
-std::vector<Pair> pairs_of(const Layout& layout, const Fitted& fitted,
+std::vector<Pair> pairs_of(const SessionLayout& layout, const Fitted& fitted,
                            const std::vector<std::size_t>& rank, BeltComparison& result) {
   const auto k = static_cast<Index>(rank.size());
   Eigen::VectorXd means(k);
@@ -354,8 +252,9 @@ std::vector<Pair> pairs_of(const Layout& layout, const Fitted& fitted,
   return all_pairs(means, covariance, fitted.degrees_of_freedom);
 }
 
-void set_belts(const Layout& layout, const Fitted& fitted, const std::vector<std::size_t>& rank,
-               std::span<const TopSpeed> runs, BeltComparison& result) {
+void set_belts(const SessionLayout& layout, const Fitted& fitted,
+               const std::vector<std::size_t>& rank, std::span<const TopSpeed> runs,
+               BeltComparison& result) {
   const bool known = fitted.degrees_of_freedom >= 1;
   for (const std::size_t belt : rank) {
     BeltResult& out = result.belts.emplace_back();
@@ -375,7 +274,7 @@ void set_belts(const Layout& layout, const Fitted& fitted, const std::vector<std
   }
 }
 
-void set_pairs(const Layout& layout, const std::vector<std::size_t>& rank,
+void set_pairs(const SessionLayout& layout, const std::vector<std::size_t>& rank,
                const std::vector<Pair>& pairs, BeltComparison& result) {
   std::vector<std::pair<std::size_t, std::size_t>> different;
   for (const Pair& pair : pairs) {
@@ -403,7 +302,7 @@ void set_pairs(const Layout& layout, const std::vector<std::size_t>& rank,
   for (std::size_t i = 0; i < letters.size(); ++i) result.belts[i].group = letters[i];
 }
 
-void warn_of_components(const Layout& layout, BeltComparison& result) {
+void warn_of_components(const SessionLayout& layout, BeltComparison& result) {
   if (layout.components < 2) return;
   std::string sets;
   for (std::size_t c = 0; c < layout.components; ++c) {
@@ -420,8 +319,8 @@ void warn_of_components(const Layout& layout, BeltComparison& result) {
 }
 
 // Externally studentised residuals against Bonferroni's limit at 1 %.
-void warn_of_outliers(const Layout& layout, const Fitted& fitted, std::span<const TopSpeed> runs,
-                      BeltComparison& result) {
+void warn_of_outliers(const SessionLayout& layout, const Fitted& fitted,
+                      std::span<const TopSpeed> runs, BeltComparison& result) {
   const double freedom = fitted.fit.degrees_of_freedom;
   const double s = fitted.fit.residual_sd;
   if (freedom < 4 || !(s > 0)) return;
@@ -435,14 +334,15 @@ void warn_of_outliers(const Layout& layout, const Fitted& fitted, std::span<cons
     const double external = t * std::sqrt((freedom - 1) / std::max(1e-9, freedom - t * t));
     if (t_tail_two_sided(external, freedom - 1) * static_cast<double>(runs.size()) > 0.01) continue;
     result.warnings.push_back(fmt::format(
-        "run {} ({}) is {:.1f} % away from its fellows; look at what was different and repeat it",
+        "run {} ({}) lies {:.1f} % {} its fellows; look at what was different and repeat it",
         runs[static_cast<std::size_t>(r)].run, runs[static_cast<std::size_t>(r)].belt,
-        100 * fitted.fit.residuals[r]));
+        100 * std::fabs(fitted.fit.residuals[r]), fitted.fit.residuals[r] < 0 ? "below" : "above"));
   }
 }
 
 // Do belts rank differently from pulley pair to pulley pair? Cell means against repeats.
-void warn_of_interaction(const Layout& layout, const Fitted& fitted, BeltComparison& result) {
+void warn_of_interaction(const SessionLayout& layout, const Fitted& fitted,
+                         BeltComparison& result) {
   if (layout.blocks.size() < 2) return;
   std::map<std::pair<std::size_t, std::size_t>, std::vector<double>> cells;
   for (std::size_t r = 0; r < layout.runs(); ++r)
@@ -464,7 +364,7 @@ void warn_of_interaction(const Layout& layout, const Fitted& fitted, BeltCompari
         "means over the pairs; compare pair by pair before deciding");
 }
 
-void warn_of_repeats(const Layout& layout, BeltComparison& result) {
+void warn_of_repeats(const SessionLayout& layout, BeltComparison& result) {
   if (result.degrees_of_freedom < 1) {
     result.warnings.push_back(
         "no belt was run twice alike: one run against one run has a difference but no interval; "
@@ -473,16 +373,16 @@ void warn_of_repeats(const Layout& layout, BeltComparison& result) {
   }
   if (result.degrees_of_freedom < 4)
     result.warnings.push_back(
-        fmt::format("only {:.0f} degrees of freedom: the intervals are wide; more repeats narrow "
-                    "them quickly",
-                    result.degrees_of_freedom));
+        fmt::format("only {:.0f} run{} to spare beyond what the comparison itself takes: the "
+                    "intervals are wide; more repeats narrow them quickly",
+                    result.degrees_of_freedom, result.degrees_of_freedom < 1.5 ? "" : "s"));
   std::string single;
   for (std::size_t b = 0; b < layout.belts.size(); ++b)
     if (std::count(layout.belt_of.begin(), layout.belt_of.end(), b) == 1)
       single += (single.empty() ? "" : ", ") + layout.belts[b];
   if (!single.empty())
-    result.warnings.push_back(
-        fmt::format("run only once: {}; its interval leans on how the other belts repeat", single));
+    result.warnings.push_back(fmt::format(
+        "run only once: {}; the interval there leans on how the other belts repeat", single));
 }
 
 }  // namespace
@@ -500,7 +400,7 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   result.drift = Estimate::unknown("%");
   result.supply_effect = Estimate::unknown("");
   if (runs.empty()) return result;
-  Layout layout = lay_out(runs);
+  SessionLayout layout = lay_out(runs);
   result.blocks = layout.blocks.size();
   set_supply(layout, runs, options, result);
   const KnownEffect prior = options.supply_effect.value_or(
@@ -521,23 +421,6 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   warn_of_outliers(layout, fitted, runs, result);
   warn_of_interaction(layout, fitted, result);
   return result;
-}
-
-std::optional<int> repeats_to_tell_apart(double percent, double repeatability_percent, int belts,
-                                         int blocks, double power) {
-  const double difference = std::log1p(percent / 100);
-  const double s = repeatability_percent / 100;
-  for (int n = 2; n <= 1000; n < 60 ? ++n : n += n / 20) {
-    // What compare_belts will have: runs less belts, blocks, the supply and the look for drift.
-    const double freedom = belts * n - belts - (blocks - 1) - 2.0;
-    if (freedom < 1) continue;
-    const double limit = studentized_range_quantile(0.95, belts, freedom) / std::sqrt(2.0);
-    const double centre = difference / (s * std::sqrt(2.0 / n));
-    if (centre > 30) return n;
-    const boost::math::non_central_t t(freedom, centre);
-    if (boost::math::cdf(boost::math::complement(t, limit)) >= power) return n;
-  }
-  return std::nullopt;
 }
 
 }  // namespace loadline

@@ -310,9 +310,10 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   if (coasts.empty())
     throw Error(
         Fault::kInput,
-        fmt::format("{} '{}' has no usable coast-down; record one with loadline-logger record "
+        fmt::format("{} '{}' has no usable coast-down{}; record one with loadline-logger record "
                     "coast-down, or import one.",
-                    part_kind_name(part.kind), part.name));
+                    part_kind_name(part.kind), part.name,
+                    options.runs.empty() ? "" : " among the runs asked for"));
   std::optional<Prior> inertia = options.inertia;
   const bool pair = added_differ(coasts);
   if (!inertia && !pair) inertia = known_inertia(runs, part);
@@ -342,8 +343,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   for (const CoastFinding& found : out.findings)
     if (!found.outlier_times_s.empty())
       out.warnings.push_back(fmt::format(
-          "Run {} has {} value(s) that do not belong to the coast-down (first at {:.2f} s).",
-          found.run, found.outlier_times_s.size(), found.outlier_times_s.front()));
+          "Run {} has {} reading{} that do{} not belong to the coast-down (first at {:.2f} s).",
+          found.run, found.outlier_times_s.size(), found.outlier_times_s.size() == 1 ? "" : "s",
+          found.outlier_times_s.size() == 1 ? "es" : "", found.outlier_times_s.front()));
   return out;
 }
 
@@ -351,22 +353,6 @@ bool wanted(const DragFitOptions& options, std::int64_t run) {
   return options.runs.empty() ||
          std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
 }
-
-Json findings_json(const std::vector<CoastFinding>& findings) {
-  Json list = Json::array();
-  for (const CoastFinding& f : findings)
-    list.push_back({{"run", f.run},
-                    {"values", f.values},
-                    {"correlation_factor", json_number(f.correlation_factor)},
-                    {"residual_rms_rpm", json_number(rpm_from_rad_per_s(f.speed_rms))},
-                    {"ripple", to_json(f.ripple_nm)},
-                    {"outlier_times_s", f.outlier_times_s}});
-  return list;
-}
-
-}  // namespace
-
-namespace {
 
 std::vector<Run> machine_runs(const Book& book, const Part& machine, RunKind kind,
                               const DragFitOptions& options) {
@@ -471,59 +457,6 @@ std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
     if (fit.with_inertia) return fit;
   }
   return std::nullopt;
-}
-
-Json to_json(const DragFit& fit) {
-  Json json{
-      {"model", fit.curve.model},
-      {"c0", to_json(fit.c0)},
-      {"c1", to_json(fit.c1)},
-      {"c2", to_json(fit.c2)},
-      {"inertia", to_json(fit.inertia)},
-      {"residual_rms", to_json(fit.torque_residuals
-                                   ? Estimate::exact(fit.residual_rms, "N·m")
-                                   : Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm"))},
-      {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.speed_low),
-                                       rpm_from_rad_per_s(fit.speed_high), "rpm"})},
-      {"runs", fit.runs},
-      {"run_findings", findings_json(fit.findings)},
-      {"choice", fit.choice},
-      {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)}};
-  if (fit.over_inertia) {
-    json["c0_over_inertia"] = to_json((*fit.over_inertia)[0]);
-    json["c1_over_inertia"] = to_json((*fit.over_inertia)[1]);
-    json["c2_over_inertia"] = to_json((*fit.over_inertia)[2]);
-  }
-  if (fit.stribeck_rise.value) {
-    json["stribeck_rise"] = to_json(fit.stribeck_rise);
-    json["stribeck_speed"] = to_json(fit.stribeck_speed);
-  }
-  json["warnings"] = fit.warnings;
-  return json;
-}
-
-StoredCurve to_stored(const DragFit& fit, const Part& machine) {
-  StoredCurve stored;
-  stored.of_machine = true;
-  stored.subject = machine.id;
-  stored.model = fit.curve.model;
-  stored.parameter_names = fit.curve.parameter_names;
-  stored.parameters.assign(fit.curve.parameters.begin(), fit.curve.parameters.end());
-  stored.covariance = fit.curve.covariance;
-  stored.degrees_of_freedom = fit.curve.degrees_of_freedom;
-  stored.speed_low = fit.speed_low;
-  stored.speed_high = fit.speed_high;
-  stored.residual_rms = fit.residual_rms;
-  stored.runs = fit.runs;
-  Json details = to_json(fit);
-  Json points = Json::array();
-  for (const DragPoint& p : fit.points)
-    points.push_back(
-        {p.run, p.time_s, rpm_from_rad_per_s(p.speed), rpm_from_rad_per_s(p.residual)});
-  details["points"] = points;  // run, s, rpm, rpm residual
-  stored.details_json = details.dump();
-  stored.program_version = LOADLINE_VERSION;
-  return stored;
 }
 
 }  // namespace loadline
