@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cctype>
 #include <set>
 
 #include "db/basis/units.h"
@@ -47,13 +48,31 @@ void move_to_motor(BeltComparison& comparison) {
   }
 }
 
-std::string why_not(const BeltSession& session, const BeltComparison& comparison) {
+// A run whose own speed is known worse than this (half width of 95 %, in per cent) is kept, and
+// named: it can hide a difference of that size.
+constexpr double kUnsteadyPercent = 0.5;
+
+void warn_of_unsteady(BeltComparison& comparison) {
+  for (const TopSpeed& run : comparison.runs) {
+    const double half = 100 * 1.96 * run.speed_sd / run.speed;
+    if (half > kUnsteadyPercent)
+      comparison.warnings.push_back(fmt::format(
+          "run {} ({}) ran unsteadily: its top speed is known to ±{:.1f} % only; it is kept and "
+          "widens the intervals, so repeat it when supply and bench are calm",
+          run.run, run.belt, half));
+  }
+}
+
+std::string why_not(const BeltSession& session, const BeltComparison& comparison,
+                    const std::string& of_motor) {
   if (comparison.comparable()) return "";
   std::set<std::string> belts;
   for (const TopSpeed& run : session.runs) belts.insert(run.belt);
   const std::size_t refused = session.refused.size();
   if (session.runs.empty() && refused == 0)
-    return "there is no top-speed run of this machine; record some with two belts or more.";
+    return fmt::format(
+        "there is no top-speed run of this machine{}; record some with two belts or more.",
+        of_motor);
   std::string reasons =
       refused == 0 ? ""
                    : fmt::format(" {} refused; run {}: {}.",
@@ -81,6 +100,8 @@ std::string belt_table(const BeltComparison& comparison) {
                     &belt == &comparison.belts.front() ? "best" : to_text(belt.relative_percent),
                     belt.group.value_or("?"), belt.runs.size());
   }
+  if (comparison.belts.size() > 1)
+    text += "  (belts that share a letter under 'group' cannot be told apart)\n";
   for (const BeltResult& belt : comparison.belts)
     if (belt.extra_torque && &belt != &comparison.belts.front())
       text +=
@@ -120,11 +141,15 @@ BeltAnswer answer_belts(const Book& book, const Part& machine, const SessionOpti
   comparison.warnings.insert(comparison.warnings.begin(), answer.session.warnings.begin(),
                              answer.session.warnings.end());
   for (const SlipBand& band : answer.session.bands)
-    comparison.notes.push_back(fmt::format("same slip setting{}: {} {} {} ± {:.0f} % ({} checks)",
-                                           band.block.empty() ? "" : " on " + band.block,
-                                           band.quantity, significant(band.middle, 3), band.unit,
-                                           band.percent, band.checks));
-  answer.why_not = why_not(answer.session, comparison);
+    comparison.notes.push_back(fmt::format(
+        "{}{}: {} {} {} ± {:.0f} % ({} checks)",
+        options.any_slip ? "slip settings seen, not asked to agree" : "same slip setting",
+        band.block.empty() ? "" : " on " + band.block, band.quantity, significant(band.middle, 3),
+        band.unit, band.percent, band.checks));
+  warn_of_unsteady(comparison);
+  const std::string of_motor =
+      options.motor ? " with motor " + book.part(PartKind::kMotor, *options.motor).name : "";
+  answer.why_not = why_not(answer.session, comparison, of_motor);
   return answer;
 }
 
@@ -162,7 +187,10 @@ std::string to_text(const BeltAnswer& answer) {
   if (comparison.repeatability.value)
     text += fmt::format("From run to run a speed repeats within {} (standard deviation)\n",
                         to_text(comparison.repeatability));
-  for (const std::string& note : comparison.notes) text += note + "\n";
+  for (std::string note : comparison.notes) {
+    note[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(note[0])));
+    text += note + "\n";
+  }
   for (const RefusedRun& refused : comparison.refused)
     text += fmt::format("Refused: run {}: {}\n", refused.run, refused.reason);
   return text;

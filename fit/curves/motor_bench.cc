@@ -85,10 +85,10 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
   if (bench.brake.empty() && bench.spin_ups.empty())
     throw Error(
         Fault::kInput,
-        fmt::format("motor '{}' has no brake run with speed and torque; record one with "
-                    "loadline-logger record brake --motor '{}' (with a tachometer alone: record "
+        fmt::format("motor '{0}' has no brake run with speed and torque{1}; record one with "
+                    "loadline-logger record brake --motor '{0}' (with a tachometer alone: record "
                     "spin-up), or import one.",
-                    motor.name, motor.name));
+                    motor.name, options.runs.empty() ? "" : " among the runs asked for"));
   return bench;
 }
 

@@ -109,10 +109,15 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
   warn_of_inertia(out, fit);
   for (const RunFinding& found : out.findings)
     if (!found.outlier_times_s.empty())
-      out.warnings.push_back(
-          fmt::format("Run {} has {} place(s) that do not belong to the curve "
-                      "(first at {:.2f} s); they carry no weight.",
-                      found.run, found.outlier_times_s.size(), found.outlier_times_s.front()));
+      out.warnings.push_back(fmt::format(
+          "Run {} has {} that {} not belong to the curve (first at {:.2f} s) and "
+          "carr{} no weight.",
+          found.run,
+          found.outlier_times_s.size() == 1
+              ? "one place"
+              : fmt::format("{} places", found.outlier_times_s.size()),
+          found.outlier_times_s.size() == 1 ? "does" : "do", found.outlier_times_s.front(),
+          found.outlier_times_s.size() == 1 ? "ies" : "y"));
   const ModelTried& used = out.models.front();
   if (used.runs_z < -3 && out.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
     out.warnings.push_back(fmt::format(
@@ -121,15 +126,17 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
         used.name, used.runs_z,
         used.name == "smooth" ? "." : "; --model smooth follows them within their range."));
   const auto type = motor.text("type");
-  if (type && *type != "unknown" && *type != used.name && used.name != "smooth")
+  const bool chosen = out.models.size() > 1;  // a model asked for is the only one tried
+  if (chosen && type && *type != "unknown" && *type != used.name && used.name != "smooth")
     out.warnings.push_back(
         fmt::format("The motor is entered as '{}', the data look like '{}'; "
                     "force one with --model.",
                     *type, used.name));
   if (used.name == "series" && !own_drag_known)
     out.warnings.push_back(
-        "A, omega_0 and omega_x describe the net curve: the motor's own friction "
-        "was not measured apart (a no-load coast-down of the motor would).");
+        "The curve is what the shaft gives: the motor's own friction is in it and cannot be told "
+        "apart (a coast-down of the motor alone would), so A, omega_0 and omega_x are loose one by "
+        "one.");
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,

@@ -159,7 +159,7 @@ std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOpti
         "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "
         "them apart clearly; {}.",
         best.name, models[1].name, -ahead, best.remark);
-  return fmt::format("'{}' has the least AICc, {:.1f} below '{}'; {}.", best.name, ahead,
+  return fmt::format("'{}' describes the data best (AICc {:.1f} below '{}'); {}.", best.name, ahead,
                      models[1].name, best.remark);
 }
 

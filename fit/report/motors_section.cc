@@ -6,6 +6,7 @@
 #include "db/basis/units.h"
 #include "fit/report/curve_plots.h"
 #include "fit/report/sections.h"
+#include "fit/report/words.h"
 
 namespace loadline {
 namespace {
@@ -97,13 +98,15 @@ std::string text_of(const Json& json, const char* key) {
 void parameters_table(Page& page, const Subject& motor, const std::string& id) {
   const auto parameters = motor.details.find("parameters");
   if (parameters == motor.details.end() || !parameters->is_object() || parameters->empty()) return;
-  Table table{"parameters-" + id,
-              "Parameters of the " + motor.stored->model + " curve of " + motor.part.name,
-              {{"Parameter", "", false}, {"Value", "", true}, {"Unit", "", false}},
-              {}};
+  Table table{
+      "parameters-" + id,
+      "Parameters of the " + motor.stored->model + " curve of " + motor.part.name,
+      {{"Parameter", "", false}, {"Value", "", true}, {"Unit", "", false}, {"Meaning", "", false}},
+      {}};
   for (const auto& [name, json] : parameters->items()) {
     const Estimate estimate = estimate_from_json(json);
-    table.rows.push_back({name, estimate, estimate.unit});
+    table.rows.push_back(
+        {parameter_symbol(name), estimate, estimate.unit, parameter_meaning(name)});
   }
   page.table(std::move(table));
 }
@@ -158,7 +161,7 @@ void findings_table(Page& page, const Subject& motor, const std::string& id) {
                {"Drift over the run", "N·m", true},
                {"Warm-up", "", true},
                {"Readings", "", false},
-               {"Noise counts as", "", false}},
+               {"Neighbouring readings that tell as much as one", "", false}},
               {}};
   for (const Json& finding : *findings) {
     if (!finding.is_object()) continue;

@@ -18,4 +18,10 @@ std::string as_sentence(std::string words);
 /// "2026-11-25 18:03 UTC" from the book's ISO 8601 time; unchanged when it is something else.
 std::string day_and_minute(const std::string& iso_utc);
 
+/// A curve's parameter as it is written in formulas: "omega_0" as "ω₀". Unknown names stay.
+std::string parameter_symbol(const std::string& name);
+
+/// What a parameter of a motor curve stands for, for a person at a bench; "" for an unknown name.
+std::string parameter_meaning(const std::string& name);
+
 }  // namespace loadline

@@ -5,6 +5,7 @@
 #include <sstream>
 
 #include "db/book.h"
+#include "db/limits.h"
 #include "fit/verbs/belt_verbs.h"
 
 namespace loadline {
@@ -19,15 +20,11 @@ Part part_from(const Arguments& arguments, PartKind kind, const std::string& by)
     part = Book::open(arguments.book_path(), Book::Mode::kRead).get(kind, *name);
   for (const PartField& field : part_fields(kind)) {
     if (!arguments.has(field.name)) continue;
-    if (field.type == PartField::Type::kText) {
+    if (field.type == PartField::Type::kText)
       part.fields[field.name] = *arguments.text(field.name);
-      continue;
-    }
-    const double value = *arguments.number(field.name);
-    if (!(value >= field.low && value <= field.high))
-      throw Error(Fault::kInput, fmt::format("--{} must be from {} to {}; {} is not.", field.name,
-                                             field.low, field.high, value));
-    part.fields[field.name] = value;
+    else
+      part.fields[field.name] = *arguments.number(field.name);
+    require_field(field, part.fields[field.name]);
   }
   return part;
 }
@@ -37,7 +34,9 @@ void add_part_options(po::options_description& options, PartKind kind) {
     if (field.type == PartField::Type::kNumber)
       options.add_options()(field.name, po::value<double>()->value_name("X"), field.help);
     else
-      options.add_options()(field.name, po::value<std::string>()->value_name("WORD"), field.help);
+      options.add_options()(
+          field.name, po::value<std::string>()->value_name(field.choices ? field.choices : "WORD"),
+          field.help);
   }
 }
 

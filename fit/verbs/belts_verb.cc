@@ -49,7 +49,7 @@ Verb belts_verb() {
   Verb verb;
   verb.name = "belts";
   verb.words = "--machine K [--motor M]";
-  verb.summary = "compares belts by the top speed that they let a machine reach";
+  verb.summary = "compare belts by the top speed that they let a machine reach";
   verb.description =
       "Takes the top-speed runs of the machine, finds the steady part of each and averages its\n"
       "hand-wheel speed over whole turns. Runs are compared only at one slip setting: each needs "
@@ -60,6 +60,7 @@ Verb belts_verb() {
       "difference in per cent with limits that hold for all pairs at once (95 %). Belts that "
       "share\n"
       "a letter cannot be told apart. The run, with the belt set anew, is the unit of repetition.\n"
+      "A run whose speed wandered is kept, and named with how well its speed is known.\n"
       "Exit status 1: fewer than two belts could be compared; the refused runs say why.";
   verb.example =
       "loadline-fit belts --machine attic\nloadline-fit belts --machine attic --json "

@@ -1,5 +1,7 @@
 #include <fmt/format.h>
 
+#include <cmath>
+
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
 #include "fit/verbs/verbs.h"
@@ -21,7 +23,8 @@ DragFitOptions options_from(const Arguments& arguments) {
       throw Error(Fault::kInput,
                   "--inertia-kgm2 must be more than 0 and its uncertainty not less.");
     options.inertia = Prior{*inertia, sd};
-  }
+  } else if (arguments.has("inertia-sd-kgm2"))
+    throw Error(Fault::kInput, "--inertia-sd-kgm2 belongs to --inertia-kgm2; give both or none.");
   options.runs = whole_numbers(arguments, "runs");
   return options;
 }
@@ -40,6 +43,34 @@ std::string text_of(const DragFit& fit, const Part& machine) {
   return text;
 }
 
+std::string next_words(const DragFit& fit, const Part& machine) {
+  if (fit.with_inertia)
+    return fmt::format("Next: loadline-fit drive --motor … --machine '{}'", machine.name);
+  return fmt::format(
+      "Next: loadline-logger record coast-down --machine '{}' --added-inertia-kgm2 D --port …",
+      machine.name);
+}
+
+// A person's inertia wins over what a pair of runs says, but not in silence.
+void warn_of_two_inertias(const Book& book, const Part& machine, DragFitOptions options) {
+  if (!options.inertia) return;
+  const Prior given = *options.inertia;
+  options.inertia.reset();
+  std::optional<DragFit> by_runs;
+  try {
+    by_runs = fit_drag(book, machine, options);
+  } catch (const Error&) {
+    return;
+  }
+  if (!by_runs->with_inertia || !by_runs->inertia.low || !by_runs->inertia.high) return;
+  const double half = (*by_runs->inertia.high - *by_runs->inertia.low) / 2;
+  if (std::fabs(given.mean - *by_runs->inertia.value) <= std::hypot(half, 1.96 * given.sd)) return;
+  warn(
+      fmt::format("--inertia-kgm2 {:g} is taken, but the runs themselves say {}; leave it out "
+                  "unless you know it better.",
+                  given.mean, to_text(by_runs->inertia)));
+}
+
 int run(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the machine's name");
   const DragFitOptions options = options_from(arguments);
@@ -51,10 +82,9 @@ int run(const Arguments& arguments) {
   if (arguments.json())
     print_json(to_json(fit));
   else
-    say(arguments,
-        text_of(fit, machine) +
-            fmt::format("Next: loadline-fit drive --motor … --machine '{}'", machine.name));
+    say(arguments, text_of(fit, machine) + next_words(fit, machine));
   for (const std::string& warning : fit.warnings) warn(warning);
+  warn_of_two_inertias(book, machine, options);
   return 0;
 }
 
@@ -64,20 +94,22 @@ Verb drag_verb() {
   Verb verb;
   verb.name = "drag";
   verb.words = "NAME [options]";
-  verb.summary = "Fit the drag of a machine over its speed from its coast-downs";
+  verb.summary = "fit the drag of a machine over its speed from its coast-downs or driven runs";
   verb.description =
       "Fits the differential equation of the coast-down to the recorded angle, ripple of the turn\n"
       "included. A second coast-down with a known added inertia gives the machine's inertia.";
   verb.example =
       "loadline-fit drag \"Parlour machine\"\nloadline-fit drag K1 --inertia-kgm2 0.0021 --json";
   verb.most_names = 1;
+  verb.names_from = "machines";
   verb.options.add_options()("inertia-kgm2", po::value<double>()->value_name("J"),
                              "the machine's inertia, when no pair of runs gives it")(
       "inertia-sd-kgm2", po::value<double>()->value_name("U"), "its standard uncertainty")(
       "stribeck", po::bool_switch(), "with a rise near standstill")(
       "no-stribeck", po::bool_switch(), "without it (else the data decide)")(
       "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
-      "only these runs")("dry", po::bool_switch(), "do not store the curve in the book");
+      "only this run; several numbers or several times")("dry", po::bool_switch(),
+                                                         "do not store the curve in the book");
   add_common_options(verb.options);
   verb.run = run;
   return verb;

@@ -39,6 +39,32 @@ void require_motor_and_machine(const Arguments& arguments) {
                               option, option));
 }
 
+void refuse_two(const Arguments& arguments, const char* one, const char* other) {
+  if (arguments.has(one) && arguments.has(other))
+    throw Error(
+        Fault::kInput,
+        fmt::format("--{} and --{} exclude each other; give one or the other.", one, other));
+}
+
+// Options that would be taken in silence without doing anything.
+void refuse_idle_options(const Arguments& arguments) {
+  refuse_two(arguments, "slow-rpm", "slow-spm");
+  refuse_two(arguments, "what-if-ratio", "what-if-pulley");
+  if (arguments.flag("all"))
+    for (const char* option : {"ratios", "csv", "svg", "what-if-ratio", "what-if-pulley",
+                               "motor-pulley", "hand-pulley", "explain-top-speed"})
+      if (arguments.has(option))
+        throw Error(Fault::kInput,
+                    fmt::format("--{} is about one drive; leave it or --all out.", option));
+  if (arguments.has("ratio"))
+    for (const char* option : {"smallest-pulley-mm", "centre-mm"})
+      if (arguments.has(option))
+        throw Error(Fault::kInput,
+                    fmt::format("--{} needs the pulleys: give --motor-pulley and --hand-pulley "
+                                "instead of --ratio.",
+                                option));
+}
+
 void refuse_double_ratio(const Arguments& arguments) {
   const bool one = arguments.has("motor-pulley"), other = arguments.has("hand-pulley");
   if (arguments.has("ratio") && (one || other))
@@ -133,6 +159,7 @@ DriveCase case_of(const Arguments& arguments, const Part& motor, const Part& mac
   drive.question.machine_name = machine.name;
   drive.question.motor = drive.motor_curve.get();
   drive.question.machine = drive.machine_curve.get();
+  drive.belt = arguments.text("belt");
   if (arguments.has("ratio"))
     drive.question.ratio = {positive(arguments, "ratio", 1),
                             not_negative(arguments, "ratio-sd", 0)};
@@ -145,6 +172,12 @@ void check_exclusive_belt_options(const Arguments& arguments) {
     throw Error(Fault::kInput,
                 "--belt takes slip and loss from the belt's runs; leave --slip-percent and "
                 "--belt-loss-nm out, or leave --belt out.");
+}
+
+std::optional<Part> named_belt(const Book& book, const Arguments& arguments) {
+  const auto name = arguments.text("belt");
+  if (!name) return std::nullopt;
+  return book.get(PartKind::kBelt, *name);
 }
 
 struct Curved {
@@ -180,7 +213,8 @@ bool may_be(const Part& pulley, const char* role) {
 
 bool has_size(const Part& pulley) { return pulley.number("pitch-mm") || pulley.number("rim-mm"); }
 
-std::vector<PulleyPair> pulley_pairs(const Book& book, const std::optional<double>& sd,
+std::vector<PulleyPair> pulley_pairs(const Book& book, const std::optional<Part>& belt,
+                                     const std::optional<double>& sd,
                                      std::vector<std::string>& skipped) {
   std::vector<PulleyPair> pairs;
   const std::vector<Part> pulleys = book.parts(PartKind::kPulley);
@@ -195,7 +229,7 @@ std::vector<PulleyPair> pulley_pairs(const Book& book, const std::optional<doubl
       if (!has_size(motor) || !has_size(hand)) continue;
       if (!may_be(motor, "motor") || !may_be(hand, "hand")) continue;
       PulleyPair pair{motor, hand, {}, {}};
-      pair.diameters = effective_diameters(motor, hand, {}, sd, pair.warnings);
+      pair.diameters = effective_diameters(motor, hand, belt, sd, pair.warnings);
       if (pair.diameters.ratio() > 1) pairs.push_back(std::move(pair));
     }
   return pairs;
@@ -240,13 +274,13 @@ Diameters effective_diameters(const Part& motor_pulley, const Part& hand_pulley,
 DriveCase read_case(const Book& book, const Arguments& arguments) {
   require_motor_and_machine(arguments);
   refuse_double_ratio(arguments);
+  refuse_idle_options(arguments);
   check_exclusive_belt_options(arguments);
   const Part motor = book.get(PartKind::kMotor, *arguments.text("motor"));
   const Part machine = book.get(PartKind::kMachine, *arguments.text("machine"));
   DriveCase drive =
       case_of(arguments, motor, machine, curve_for(book, motor), curve_for(book, machine));
-  std::optional<Part> belt;
-  if ((drive.belt = arguments.text("belt"))) belt = book.get(PartKind::kBelt, *drive.belt);
+  const std::optional<Part> belt = named_belt(book, arguments);
   if (!arguments.has("ratio"))
     put_pulleys(book, arguments, belt, motor, machine, drive);
   else if (arguments.has("what-if-pulley"))
@@ -259,10 +293,14 @@ DriveCase read_case(const Book& book, const Arguments& arguments) {
 
 std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& arguments,
                                       std::vector<std::string>& skipped) {
+  refuse_idle_options(arguments);
+  check_exclusive_belt_options(arguments);
+  const std::optional<Part> belt = named_belt(book, arguments);
+  const auto sd = diameter_sd(arguments);
   const auto motors = curved_parts(book, PartKind::kMotor, arguments.text("motor"), skipped);
   const auto machines = curved_parts(book, PartKind::kMachine, arguments.text("machine"), skipped);
   std::vector<PulleyPair> pairs;
-  if (!arguments.has("ratio")) pairs = pulley_pairs(book, diameter_sd(arguments), skipped);
+  if (!arguments.has("ratio")) pairs = pulley_pairs(book, belt, sd, skipped);
   if (motors.empty() || machines.empty())
     throw Error(
         Fault::kInput,
@@ -278,7 +316,10 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
     for (const Curved& machine : machines) {
       const DriveCase plain =
           case_of(arguments, motor.part, machine.part, motor.curve, machine.curve);
-      if (arguments.has("ratio")) cases.push_back(plain);
+      if (arguments.has("ratio")) {
+        DriveCase& drive = cases.emplace_back(plain);
+        if (belt) put_belt(book, *belt, motor.part, machine.part, sd, drive);
+      }
       for (const PulleyPair& pair : pairs) {
         DriveCase& drive = cases.emplace_back(plain);
         drive.motor_pulley = pair.motor.name;
@@ -286,7 +327,8 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
         drive.question.motor_diameter = pair.diameters.motor;
         drive.question.hand_diameter = pair.diameters.hand;
         drive.warnings = pair.warnings;
-        append(drive.warnings, fit_warnings(motor.part, machine.part, pair.motor, pair.hand, {}));
+        append(drive.warnings, fit_warnings(motor.part, machine.part, pair.motor, pair.hand, belt));
+        if (belt) put_belt(book, *belt, motor.part, machine.part, sd, drive);
       }
     }
   return cases;

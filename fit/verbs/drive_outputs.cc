@@ -7,6 +7,7 @@
 #include <tuple>
 
 #include "db/basis/error.h"
+#include "db/basis/text_table.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -89,15 +90,15 @@ Table trade_off_table(const DriveDesk& desk, const std::vector<TradeOffRow>& row
 
 std::string trade_off_text(const DriveDesk& desk, const std::vector<TradeOffRow>& rows) {
   const std::vector<Figure> figures = trade_off_figures(desk);
-  std::string text = fmt::format("{:>7}", "ratio");
-  for (const Figure figure : figures) text += fmt::format("  {:<28}", info(figure).key);
+  std::vector<std::vector<std::string>> table(1, {"ratio"});
+  for (const Figure figure : figures) table.front().emplace_back(info(figure).words);
   for (const TradeOffRow& row : rows) {
-    text += fmt::format("\n{:>7}", significant(row.ratio, 4));
-    for (const Figure figure : figures)
-      text += fmt::format("  {:<28}", to_text(row.estimate(figure)));
-    if (row.extrapolated) text += " extrapolated";
+    std::vector<std::string>& cells = table.emplace_back();
+    cells.push_back(significant(row.ratio, 4));
+    for (const Figure figure : figures) cells.push_back(to_text(row.estimate(figure)));
+    if (row.extrapolated) cells.emplace_back("extrapolated");
   }
-  return text;
+  return text_table(table);
 }
 
 Json trade_off_json(const std::vector<TradeOffRow>& rows) {
@@ -127,15 +128,18 @@ Plot crossing_plot(const DriveDesk& desk) {
                    : "The motor's torque and the load line do not cross.";
   plot.x = {"Motor speed", "rpm", {}, {}, true, {}};
   plot.y = {"Torque at the motor shaft", "N·m", {}, {}, true, {}};
-  plot.series.push_back(line_of(picture.motor, "motor", 1, Series::Dash::kSolid));
+  plot.series.push_back(line_of(picture.motor, "torque of motor " + desk.question().motor_name, 1,
+                                Series::Dash::kSolid));
   plot.series.back().measured_from = picture.motor_low * rpm;
   plot.series.back().measured_to = picture.motor_high * rpm;
-  plot.series.push_back(line_of(picture.load, "load line", 2, Series::Dash::kDashed));
+  plot.series.push_back(line_of(picture.load,
+                                "load line of machine " + desk.question().machine_name, 2,
+                                Series::Dash::kDashed));
   plot.series.back().measured_from = picture.machine_low * rpm;
   plot.series.back().measured_to = picture.machine_high * rpm;
   if (picture.crossing_speed) {
     Series mark;
-    mark.name = "operating point";
+    mark.name = "where they settle";
     mark.look = Series::Look::kMark;
     mark.colour = 3;
     mark.x = {*picture.crossing_speed * rpm};
@@ -165,23 +169,21 @@ Json to_json(const RankedDrive& drive) {
 }
 
 std::string ranking_text(const std::vector<RankedDrive>& drives) {
-  std::string text;
+  std::vector<std::vector<std::string>> table;
   std::string machine;
   for (const RankedDrive& one : drives) {
-    if (text.empty() || one.answer.machine != machine) {
+    if (table.empty() || one.answer.machine != machine) {
       machine = one.answer.machine;
-      text += fmt::format("Machine {}\n  {:<20} {:<24} {:>7}  {:<32} {:<30} {}\n", machine, "motor",
-                          "pulleys", "ratio", "top speed", "standstill torque", "");
+      table.push_back({"machine", "motor", "pulleys", "ratio", "top speed", "standstill torque"});
     }
     std::string note = settling_words(one.answer);
     if (!keeps_limit(one.answer)) note += note.empty() ? "motor too fast" : ", motor too fast";
-    text += fmt::format("  {:<20} {:<24} {:>7}  {:<32} {:<30} {}\n", one.answer.motor,
-                        pulleys_text(one.drive),
-                        significant(*one.answer.find(Figure::kRatio)->estimate.value, 3),
-                        estimate_text(one.answer, Figure::kHandwheelSpeed),
-                        estimate_text(one.answer, Figure::kStandstillTorque), note);
+    table.push_back({machine, one.answer.motor, pulleys_text(one.drive),
+                     significant(*one.answer.find(Figure::kRatio)->estimate.value, 3),
+                     estimate_text(one.answer, Figure::kHandwheelSpeed),
+                     estimate_text(one.answer, Figure::kStandstillTorque), note});
   }
-  return text;
+  return text_table(table);
 }
 
 void write_file(const std::string& path, const std::string& text) {

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 
 #include "db/basis/units.h"
@@ -117,6 +118,27 @@ void warn_all(const std::vector<std::string>& warnings) {
   for (const std::string& warning : warnings) warn(warning);
 }
 
+// Top speeds without a belt's losses are those of no real machine; say it where they are read.
+std::string belt_left_out(const Arguments& arguments) {
+  if (arguments.has("belt") || arguments.has("slip-percent") || arguments.has("belt-loss-nm"))
+    return "";
+  return "No belt slip and no belt loss is in these speeds: name a belt with --belt (measured), or "
+         "give --slip-percent and --belt-loss-nm.";
+}
+
+// What the belt's own runs could not tell, each sentence once.
+std::vector<std::string> belt_warnings(const Arguments& arguments,
+                                       const std::vector<RankedDrive>& drives) {
+  std::vector<std::string> found;
+  if (!arguments.has("belt")) return found;
+  for (const RankedDrive& one : drives)
+    for (const std::string& warning : one.drive.warnings)
+      if (warning.find("belt") != std::string::npos &&
+          std::find(found.begin(), found.end(), warning) == found.end())
+        found.push_back(warning);
+  return found;
+}
+
 int run_all(const Book& book, const Arguments& arguments) {
   std::vector<std::string> skipped;
   std::vector<RankedDrive> drives;
@@ -132,10 +154,13 @@ int run_all(const Book& book, const Arguments& arguments) {
     json["drives"] = Json::array();
     for (const RankedDrive& drive : drives) json["drives"].push_back(to_json(drive));
     json["skipped"] = skipped;
+    json["belt"] = arguments.text("belt") ? Json(*arguments.text("belt")) : Json();
     print_json(json);
   } else {
     say(arguments, ranking_text(drives));
+    if (const std::string words = belt_left_out(arguments); !words.empty()) say(arguments, words);
     warn_all(skipped);
+    warn_all(belt_warnings(arguments, drives));
   }
   return 0;
 }
@@ -166,6 +191,7 @@ int run_one(const Book& book, const Arguments& arguments) {
     print_json(json);
   } else {
     say(arguments, to_text(found));
+    if (const std::string words = belt_left_out(arguments); !words.empty()) say(arguments, words);
     if (!rows.empty()) say(arguments, trade_off_text(desk, rows));
     if (reduction) say(arguments, to_text(*reduction));
   }
@@ -202,9 +228,11 @@ void add_what_is_mounted(po::options_description& options) {
 void add_what_is_asked(po::options_description& options) {
   const auto text = [] { return po::value<std::string>(); };
   const auto number = [] { return po::value<double>(); };
-  options.add_options()("all", po::bool_switch(),
-                        "every motor on every machine at every pulley pair of the book")(
-      "what-if-pulley", text()->value_name("NAME"), "compare with this motor pulley")(
+  options.add_options()(
+      "all", po::bool_switch(),
+      "every motor on every machine at every pulley pair of the book; slip and loss as --belt or "
+      "the options say, else none")("what-if-pulley", text()->value_name("NAME"),
+                                    "compare with this motor pulley")(
       "what-if-ratio", number()->value_name("I"), "or with this ratio")(
       "ratios", text()->value_name("LOW:HIGH:NUMBER"), "trade-off over these ratios")(
       "csv", text()->value_name("FILE"), "the trade-off as CSV")("svg", text()->value_name("FILE"),
@@ -220,8 +248,9 @@ void add_what_is_asked(po::options_description& options) {
       "which drag, belt loss or slip would explain this top speed of the hand wheel")(
       "explain-sd-rpm", number()->value_name("U"), "standard uncertainty of that speed")(
       "smallest-pulley-mm", number()->value_name("D"),
-      "smallest motor pulley; says whether the best ratio takes two pairs")(
-      "centre-mm", number()->value_name("C"), "distance of motor and hand wheel, for the wrap")(
+      "with pulleys: smallest motor pulley; says whether the best ratio takes two pairs")(
+      "centre-mm", number()->value_name("C"),
+      "with pulleys: distance of motor and hand wheel, for the wrap")(
       "draws", po::value<long long>()->value_name("N"), "intervals from N Monte Carlo draws")(
       "seed", po::value<long long>()->value_name("S"), "of the draws (else 1)");
 }
@@ -232,7 +261,7 @@ Verb drive_verb() {
   Verb verb;
   verb.name = "drive";
   verb.words = "--motor M --machine K (--ratio I | --motor-pulley P --hand-pulley H [--belt B])";
-  verb.summary = "Answer what a motor makes of a machine at a ratio, and which ratio is best";
+  verb.summary = "answer what a motor makes of a machine at a ratio, and which ratio is best";
   verb.description =
       "The motor's curve and the machine's drag, seen through ratio and belt, cross at the top "
       "speed.\n"

@@ -55,6 +55,10 @@ void write_drawing(const std::string& path, const std::string& svg) {
 }
 
 int run_groove(const Arguments& arguments) {
+  if (arguments.has("round-mm") && (arguments.has("width-mm") || arguments.has("height-mm")))
+    throw Error(Fault::kInput,
+                "--round-mm is for a round belt, --width-mm and --height-mm for another; give one "
+                "or the other.");
   const Part belt = part_from(arguments, PartKind::kBelt, "belt");
   const Part pulley = part_from(arguments, PartKind::kPulley, "pulley");
   const BeltSection section = section_from(belt);
@@ -95,7 +99,7 @@ Verb groove_verb() {
   Verb verb;
   verb.name = "groove";
   verb.words = "--belt B --pulley P [-o FILE.svg]";
-  verb.summary = "tells where a belt rides in a groove, whether that fits, and the true ratio";
+  verb.summary = "tell where a belt rides in a groove, whether that fits, and the true ratio";
   verb.description =
       "Sizes come from the book's belt and pulley, or from the options below, which go before the\n"
       "book's. A V-belt must be held by its sides: on the bottom or on the rim it does not fit.\n"

@@ -192,7 +192,7 @@ Verb length_verb() {
   Verb verb;
   verb.name = "length";
   verb.words = "(--cord-mm LOW,MIDDLE,HIGH | --centre-mm C[,C2[,C3]] --big-mm D --small-mm D)";
-  verb.summary = "tells which belt length to order and which belts of the book fit";
+  verb.summary = "tell which belt length to order and which belts of the book fit";
   verb.description =
       "Either wind a cord in the belt's place with the motor lowest, in the middle and highest of\n"
       "its travel, or give centre distances and effective diameters. The length to order is that "

@@ -33,9 +33,14 @@ MotorFitOptions options_from(const Arguments& arguments) {
 
 std::string budget_text(const MotorFit& fit) {
   std::string text =
-      "Standard uncertainty by source (standstill N·m, no-load rpm, peak W, at rpm):\n";
+      "Where the intervals come from (standard uncertainty by source; an interval is about twice "
+      "the last line):\n";
   std::size_t widest = 0;
   for (const BudgetLine& line : fit.budget) widest = std::max(widest, line.source.size());
+  text += fmt::format("  {:<{}} {:>10} {:>10} {:>10} {:>10}\n", "source", widest, "standstill",
+                      "no load", "peak", "at speed");
+  text +=
+      fmt::format("  {:<{}} {:>10} {:>10} {:>10} {:>10}\n", "", widest, "N·m", "rpm", "W", "rpm");
   for (const BudgetLine& line : fit.budget)
     text +=
         fmt::format("  {:<{}} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source, widest,
@@ -87,8 +92,7 @@ Verb motor_verb() {
   verb.name = "motor";
   verb.words = "NAME [options]";
   verb.summary =
-      "Fit the torque–speed curve of a motor from its brake and no-load runs, else from its "
-      "spin-ups";
+      "fit the torque–speed curve of a motor from its brake and no-load runs, else its spin-ups";
   verb.description =
       "Corrects the load cell's lag, the inertia between rotor and cell, the drift of the zero "
       "and\n"
@@ -98,11 +102,14 @@ Verb motor_verb() {
       "loadline-fit motor \"Grey lathe motor\" --budget\nloadline-fit motor M1 --model series "
       "--json";
   verb.most_names = 1;
-  verb.options.add_options()("model", po::value<std::string>()->value_name("MODEL"),
-                             "series, permanent-magnet, induction or smooth (else compared)")(
+  verb.names_from = "motors";
+  verb.options.add_options()(
+      "model", po::value<std::string>()->value_name("series|permanent-magnet|induction|smooth"),
+      "the equation to fit (else they are compared)")(
       "at-supply-v", po::value<double>()->value_name("V"), "supply that the curve shall stand for")(
       "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
-      "only these runs")("budget", po::bool_switch(), "show where the intervals come from")(
+      "only this run; several numbers or several times")(
+      "budget", po::bool_switch(), "show which sources of doubt the intervals come from")(
       "no-lag", po::bool_switch(), "leave the load cell's lag uncorrected, to see its effect")(
       "no-inertia", po::bool_switch(), "leave the inertia uncorrected, to see its effect")(
       "no-drift", po::bool_switch(), "leave drift and warm-up uncorrected, to see their effect")(

@@ -12,6 +12,16 @@ namespace {
 
 namespace po = boost::program_options;
 
+// A page without the curves that were asked for looks finished.
+void warn_without_curve(const Book& book, const Part& part) {
+  const bool machine = part.kind == PartKind::kMachine;
+  if (!book.latest_curve(machine, part.id))
+    warn(
+        fmt::format("{} '{}' has no curve yet, so the page says little about it; run: loadline-fit "
+                    "{} '{}'",
+                    part_kind_name(part.kind), part.name, machine ? "drag" : "motor", part.name));
+}
+
 int run(const Arguments& arguments) {
   const auto file = arguments.text("output");
   if (!file)
@@ -33,6 +43,9 @@ int run(const Arguments& arguments) {
     done["svg"] = *folder;
   }
   if (arguments.json()) print_json(done);
+  for (const PartKind kind : {PartKind::kMotor, PartKind::kMachine})
+    for (const std::string& name : arguments.texts(part_kind_name(kind)))
+      warn_without_curve(book, book.get(kind, name));
   say(arguments,
       fmt::format("Wrote {} with {} plots and {} tables. Open it in any browser; it needs "
                   "no network.",

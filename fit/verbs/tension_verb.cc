@@ -32,6 +32,8 @@ struct Drive {
 };
 
 void set_torque(const Arguments& arguments, Drive& drive) {
+  if (arguments.has("torque-nm") && arguments.has("motor"))
+    throw Error(Fault::kInput, "--motor and --torque-nm exclude each other; give one.");
   if (const auto torque = arguments.number("torque-nm")) {
     drive.torque_nm = *torque;
   } else if (const auto name = arguments.text("motor")) {
@@ -153,8 +155,14 @@ Wedge wedge_of(const Part& belt) {
 
 // What a tension that is there can carry: from --tension-n, or from the tapped frequency.
 std::optional<double> tension_there(const Arguments& arguments, const Drive& drive) {
-  if (const auto tension = arguments.number("tension-n")) return *tension;
-  const auto frequency = arguments.number("frequency-hz");
+  const auto tension = arguments.number("tension-n"), frequency = arguments.number("frequency-hz");
+  if (tension && frequency)
+    throw Error(Fault::kInput, "--tension-n and --frequency-hz exclude each other; give one.");
+  for (const auto& [option, value] :
+       {std::pair{"tension-n", tension}, std::pair{"frequency-hz", frequency}})
+    if (value && !(*value > 0))
+      throw Error(Fault::kInput, fmt::format("--{} must be more than 0.", option));
+  if (tension) return *tension;
   if (!frequency) return std::nullopt;
   if (!drive.span_m || !drive.mass_kg_per_m)
     throw Error(Fault::kInput,
@@ -170,14 +178,20 @@ Estimate estimate_in(const Json& json) {
   return e;
 }
 
+// The names in JSON are fixed; people read these.
+std::string belt_words(const std::string& name) {
+  if (name == "v") return "V-belt";
+  return name == "flat" ? "flat belt" : name;
+}
+
 std::string text_of(const Drive& drive, const Json& out) {
   std::string text = fmt::format("To carry {} N·m at a radius of {:.2f} mm over {:.0f}° of wrap:\n",
                                  significant(drive.torque_nm, 4), mm_from_m(drive.radius_m),
                                  deg_from_rad(drive.wrap_rad));
   for (const Json& row : out["belts"]) {
-    text += fmt::format("  {:<22} each strand {}, bearing {} at rest",
-                        row["belt"].get<std::string>(), to_text(estimate_in(row["tension"])),
-                        to_text(estimate_in(row["bearing_load_at_rest"])));
+    text += fmt::format(
+        "  {:<24} each strand {}, bearing {} at rest", belt_words(row["belt"].get<std::string>()),
+        to_text(estimate_in(row["tension"])), to_text(estimate_in(row["bearing_load_at_rest"])));
     if (row.contains("span_frequency"))
       text += ", tap for " + to_text(estimate_in(row["span_frequency"]));
     text += "\n";
@@ -236,7 +250,7 @@ Verb tension_verb() {
   Verb verb;
   verb.name = "tension";
   verb.words = "(--motor M | --torque-nm T) --small-mm D [--big-mm D --centre-mm C]";
-  verb.summary = "tells how tight a belt must be, what the bearings bear, and what to tap for";
+  verb.summary = "tell how tight a belt must be, what the bearings bear, and what to tap for";
   verb.description =
       "The least tension with which the belt carries the motor's standstill torque without slip\n"
       "(Euler and Eytelwein, with the wedge of the groove), for a V-belt, a round one in a round\n"
