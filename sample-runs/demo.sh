@@ -59,9 +59,9 @@ show loadline-db add rig Bench --arm-mm 100 --arm-sd-mm 0.1 --cell brake
 show loadline-db add motor 'Heron 70' --type series --rated-v 230 --rated-hz 50 --max-rpm 10000 --shaft-mm 6
 show loadline-db add motor 'Finch 45' --type series --rated-v 230 --rated-hz 50 --max-rpm 10000 --shaft-mm 6
 show loadline-db add machine Wren --stroke-mm 30 --max-rpm 2000
-show loadline-db add pulley 'motor 20' --role motor --pitch-mm 20 --rim-mm 24 --groove-top-mm 7 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
-show loadline-db add pulley 'motor 16' --role motor --pitch-mm 16 --rim-mm 20 --groove-top-mm 7 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
-show loadline-db add pulley 'wheel 110' --role hand --pitch-mm 110 --rim-mm 114 --groove-top-mm 7 --groove-depth-mm 7 --groove-angle-deg 38 --bore-mm 12
+show loadline-db add pulley 'motor 20' --role motor --pitch-mm 20 --rim-mm 23.6 --groove-top-mm 6.3 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
+show loadline-db add pulley 'motor 16' --role motor --pitch-mm 16 --rim-mm 19.6 --groove-top-mm 6.3 --groove-depth-mm 6.5 --groove-angle-deg 38 --bore-mm 6
+show loadline-db add pulley 'wheel 110' --role hand --pitch-mm 110 --rim-mm 113.6 --groove-top-mm 6.3 --groove-depth-mm 7 --groove-angle-deg 38 --bore-mm 12
 show loadline-db add belt notched --section v --width-mm 6 --height-mm 4 --angle-deg 38 --length-mm 600
 show loadline-db add belt ring --section round --round-mm 5 --length-mm 590
 show loadline-db add belt link --section link --width-mm 6 --height-mm 5 --angle-deg 38 --length-mm 600
