@@ -25,6 +25,11 @@ SessionOptions session_options(const Book& book, const Arguments& arguments) {
   return options;
 }
 
+std::string without_final_line_feed(std::string text) {
+  if (text.ends_with('\n')) text.pop_back();
+  return text;
+}
+
 int run_belts(const Arguments& arguments) {
   const auto machine_name = arguments.text("machine");
   if (!machine_name)
@@ -34,8 +39,8 @@ int run_belts(const Arguments& arguments) {
   const BeltAnswer answer = answer_belts(book, machine, session_options(book, arguments));
   if (arguments.json())
     print_json(to_json(answer));
-  else
-    std::cout << to_text(answer);
+  else if (const std::string text = without_final_line_feed(to_text(answer)); !text.empty())
+    say(arguments, text);
   for (const std::string& warning : answer.comparison.warnings) warn(warning);
   if (answer.why_not.empty()) return 0;
   std::cout.flush();

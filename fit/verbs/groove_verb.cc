@@ -88,7 +88,7 @@ int run_groove(const Arguments& arguments) {
   if (arguments.json())
     print_json(out);
   else
-    std::cout << text;
+    say(arguments, text.substr(0, text.size() - 1));  // its last line feed is say's
   for (const std::string& warning : warnings) warn(warning);
   return seated.fits ? 0 : static_cast<int>(Fault::kAnswerNo);
 }

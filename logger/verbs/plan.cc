@@ -104,18 +104,18 @@ void print_plan(const Arguments& arguments, const Book& book, const BeltPlan& pl
                 {"repeats_needed", needed}});
     return;
   }
-  std::cout << fmt::format("Plan {} for machine {} (seed {}), {} runs:\n", plan.name, plan.machine,
-                           plan.seed, states.size());
+  say(arguments, fmt::format("Plan {} for machine {} (seed {}), {} runs:", plan.name, plan.machine,
+                             plan.seed, states.size()));
   const std::string* block = nullptr;
   for (std::size_t i = 0; i < states.size(); ++i) {
     const StepState& state = states[i];
     if (!state.step.motor_pulley.empty() && (!block || *block != state.step.motor_pulley))
-      std::cout << "  Motor pulley " << state.step.motor_pulley << ":\n";
+      say(arguments, "  Motor pulley " + state.step.motor_pulley + ":");
     block = &state.step.motor_pulley;
     std::string done = state.top_speed ? fmt::format("run {}", state.top_speed) : "";
     if (!state.top_speed && state.slip_check) done = fmt::format("slip check {}", state.slip_check);
-    std::cout << fmt::format("  [{}] {:>3}  round {}  {}  {}\n", state.top_speed ? "x" : " ", i + 1,
-                             state.step.round, state.step.belt, done);
+    say(arguments, fmt::format("  [{}] {:>3}  round {}  {}{}", state.top_speed ? "x" : " ", i + 1,
+                               state.step.round, state.step.belt, done.empty() ? "" : "  " + done));
   }
   std::cout << (repeats.seen
                     ? fmt::format("A top speed repeats within {:.2f} % here ({} degrees of "

@@ -36,7 +36,7 @@ offered 'Heron 70' loadline-fit drive --motor "'Heron 7"
 offered "it\\'s" loadline-logger record brake --motor it
 offered 'motor\ 20' loadline-fit drive --motor-pulley ''
 offered Wren loadline-db show machine ''
-offered Finch loadline-db show motor '' --book other.book
+offered Finch loadline-fit drive --book other.book --motor ''
 offered $'Heron\\ \\$\\(touch\\ ran\\)\\ \\`touch\\ ran\\`\nHeron\\ 70' loadline-fit motor Her
 [[ ! -e ran ]] || { echo "a name was run"; failed=1; }
 exit $failed
