@@ -29,7 +29,7 @@ grep -Eqx "$name [0-9]+\.[0-9]+\.[0-9]+" out || complain "--version printed '$(c
 "$program" --help > help 2> err || complain "--help failed"
 grep -q "^$name: " help || complain "--help does not open with the program's name and job"
 
-verbs=$(awk '/^Verbs/ {on = 1; next} /^$/ {on = 0} on {print $1}' help)
+verbs=$(awk '/^Verbs/ {on = 1; next} /^$/ {on = 0} on && /^  [a-z]/ {print $1}' help)
 if [[ -z $verbs ]]; then
   grep -A 3 '^Example' help | grep -q "  .*$name" || complain "--help has no example"
   refused 2 --no-such-option
