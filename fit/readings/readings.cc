@@ -260,20 +260,24 @@ void take_edges(EdgeTrace& trace, const std::optional<std::int64_t>& count,
   trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
 }
 
+// In all other kinds a load cell that nobody calibrated may hang on the bench unused.
+bool needs_torque(RunKind kind) { return kind == RunKind::kBrake || kind == RunKind::kSlipCheck; }
+
 void from_samples(const Book& book, Readings& out, const Thinning& thinning) {
   const Run& run = out.run;
   const double tick_hz = run.tick_hz.value_or(1e6);
   out.motor_edges.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
   out.handwheel_edges.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
+  const bool with_torque = needs_torque(run.kind) || book.latest_calibration(run.rig).has_value();
   std::optional<TorqueScale> scale;
   ReadingColumns c;
   book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
     for (const Sample& sample : block) {
       const auto tick = static_cast<double>(sample.tick);
       c.time_s.push_back(tick / tick_hz);
-      if (sample.torque_counts && !scale) scale = torque_scale(book, run);
-      c.torque_nm.push_back(sample.torque_counts ? scale->torque(*sample.torque_counts, tick)
-                                                 : std::nan(""));
+      const bool torque = with_torque && sample.torque_counts;
+      if (torque && !scale) scale = torque_scale(book, run);
+      c.torque_nm.push_back(torque ? scale->torque(*sample.torque_counts, tick) : std::nan(""));
       c.supply_v.push_back(sample.supply_counts
                                ? *sample.supply_counts * run.supply_v_per_count.value_or(1)
                                : std::nan(""));

@@ -49,7 +49,8 @@ struct Thinning {
 };
 
 /// Reads run `id` through the calibration and zeros in force. Error(kInput) when the run has no
-/// rows; a missing calibration of a run with torque counts is Error(kInput) too.
+/// rows; a missing calibration of a brake run or slip check with torque counts is Error(kInput)
+/// too, other kinds then come without torque.
 Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning = {});
 
 }  // namespace loadline

@@ -144,3 +144,39 @@ TEST_CASE("a long run is averaged only as far as its speed stays what it is") {
     CHECK(slow.torque[i] == doctest::Approx(0.001 * speed).epsilon(1e-4));
   }
 }
+
+TEST_CASE("only what needs a torque needs a calibrated load cell") {
+  tests::ScratchBook scratch;
+  Book& book = scratch.book();
+  Part rig;
+  rig.kind = PartKind::kRig;
+  rig.name = "bench";
+  rig.id = book.add(rig);
+  const auto readings_of = [&](RunKind kind) {
+    Run run;
+    run.kind = kind;
+    run.source = "rig";
+    run.rig = rig.id;
+    run.tick_hz = 1e6;
+    run.motor_pulses_per_turn = 1;
+    std::vector<Sample> samples(200);
+    for (std::size_t i = 0; i < samples.size(); ++i) {
+      samples[i].tick = static_cast<std::int64_t>(i) * 10000;
+      samples[i].torque_counts = 80000;
+      samples[i].motor_edges = static_cast<std::int64_t>(i);
+      samples[i].motor_edge_tick = samples[i].tick;
+    }
+    run.id = book.begin_run(run);
+    book.append(run.id, samples);
+    book.end_run(run.id, RunState::kComplete);
+    return load_readings(book, run.id);
+  };
+  for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
+    const Readings readings = readings_of(kind);
+    CHECK(readings.torque.empty());
+    // An edge every 10 ms, one a turn: 2π · 100 rad/s.
+    CHECK(readings.motor.speed.at(50) == doctest::Approx(2 * kPi * 100).epsilon(1e-9));
+  }
+  CHECK_THROWS_WITH_AS(readings_of(RunKind::kBrake), doctest::Contains("has no calibration"),
+                       Error);
+}
