@@ -77,7 +77,7 @@ class Book {
   void add_zero(const Zero& zero);
   /// Ends a run: state, sample count, content hash.
   void end_run(std::int64_t run, RunState state);
-  /// Rewrites the rig's self-description and clock spans of an open run (not its samples).
+  /// Rewrites all that is said of a run, also of an ended one, but never its samples.
   void update_run(const Run& run);
 
   Run run(std::int64_t id) const;                             ///< Error(kInput) when there is none

@@ -68,7 +68,7 @@ class Intake {
   /// Copies for the eyes of other threads, a few milliseconds old at most.
   LineCounts counts() const;
   std::optional<WireIdentity> identity() const;
-  /// Bytes that came since the port was opened, for the sentence about a rig that says nothing.
+  /// What a damaged line looked like, for people; empty when there was none.
   std::string damaged_example() const;
   /// True while an unplugged rig is waited for.
   bool waiting_for_replug() const { return waiting_for_replug_.load(); }
