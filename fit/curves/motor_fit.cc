@@ -11,6 +11,7 @@
 #include "fit/curves/motor_results.h"
 #include "fit/curves/motor_spin_up.h"
 #include "fit/curves/smooth_sweep.h"
+#include "fit/curves/winding_temperature.h"
 
 namespace loadline {
 namespace {
@@ -220,8 +221,15 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.residual_rms = best.rms;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
-  add_points(out, best);
   const bool smooth = options.model == "smooth";
+  if (options.at_winding_c) {
+    if (smooth) out.curve.model = "smooth";  // which cannot be moved
+    move_to_winding(
+        out.curve, winding_temperature(options, input.runs.front()->readings, out.findings.front()),
+        *options.at_winding_c);
+    out.winding_c = options.at_winding_c;
+  }
+  add_points(out, best);
   if (smooth) take_smooth(out, best);
   open_up(out.curve, equation_doubt(out));
   set_results(out);

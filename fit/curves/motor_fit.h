@@ -38,6 +38,8 @@ struct MotorFitOptions {
   SweepOptions sweep;
   std::optional<std::string> model;      ///< forced; else compared
   std::optional<double> at_supply_v;     ///< supply that the curve shall stand for
+  std::optional<double> at_winding_c;    ///< winding temperature that the curve shall stand for
+  std::optional<double> winding_c;       ///< mean one of the first run, when a person knows it
   std::vector<std::int64_t> runs;        ///< empty: all usable runs of the motor
   std::function<void(double)> progress;  ///< told how much is done, out of 1; may be empty
 };
@@ -75,9 +77,10 @@ struct MotorFit {
   Curve curve;
   Estimate stall_torque, no_load_speed, peak_power, peak_power_speed;
   std::vector<std::pair<std::string, Estimate>> parameters;
-  double residual_rms = 0;         ///< N·m, from spin-ups rad/s
-  bool speed_residuals = false;    ///< from spin-ups
-  std::vector<ModelTried> models;  ///< best first
+  std::optional<double> winding_c;  ///< that the curve was moved to; else that of the first run
+  double residual_rms = 0;          ///< N·m, from spin-ups rad/s
+  bool speed_residuals = false;     ///< from spin-ups
+  std::vector<ModelTried> models;   ///< best first
   std::vector<RunFinding> findings;
   std::vector<BudgetLine> budget;
   std::vector<CurvePoint> points;  ///< thinned for plotting

@@ -62,6 +62,7 @@ Json to_json(const MotorFit& fit) {
       {"speed_range", to_json(Estimate{std::nullopt, rpm_from_rad_per_s(fit.curve.speed_low),
                                        rpm_from_rad_per_s(fit.curve.speed_high), "rpm"})},
       {"supply_v", fit.curve.supply_v ? json_number(*fit.curve.supply_v) : Json()},
+      {"winding_c", fit.winding_c ? json_number(*fit.winding_c) : Json()},
       {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)},
       {"models", models_json(fit)},
       {"runs", fit.curve.runs},

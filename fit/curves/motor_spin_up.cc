@@ -8,6 +8,7 @@
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
 #include "fit/curves/run_up.h"
+#include "fit/curves/winding_temperature.h"
 
 namespace loadline {
 namespace {
@@ -113,6 +114,10 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
   const RunUpFit& best = candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, reference_v);
+  if (options.at_winding_c) {
+    move_to_winding(out.curve, winding_temperature(options), *options.at_winding_c);
+    out.winding_c = options.at_winding_c;
+  }
   out.residual_rms = best.speed_rms;
   out.speed_residuals = true;
   out.choice = reason_for(out.models, options);

@@ -24,6 +24,13 @@ MotorFitOptions options_from(const Arguments& arguments) {
   options.at_supply_v = arguments.number("at-supply-v");
   if (options.at_supply_v && !(*options.at_supply_v > 0))
     throw Error(Fault::kInput, "--at-supply-v must be more than 0 V.");
+  options.at_winding_c = arguments.number("at-winding-c");
+  options.winding_c = arguments.number("winding-c");
+  for (const auto& celsius : {options.at_winding_c, options.winding_c})
+    if (celsius && !(*celsius > -40 && *celsius < 250))
+      throw Error(Fault::kInput,
+                  fmt::format("a winding of {} °C is none that Loadline knows of; give -40 to 250.",
+                              significant(*celsius, 4)));
   options.runs = whole_numbers(arguments, "runs");
   options.sweep.correct_lag = !arguments.flag("no-lag");
   options.sweep.correct_inertia = !arguments.flag("no-inertia");
@@ -53,11 +60,12 @@ std::string text_of(const MotorFit& fit, const Part& motor) {
   const std::string residual = fit.speed_residuals ? significant(fit.residual_rms * rpm, 2) + " rpm"
                                                    : significant(fit.residual_rms, 2) + " N·m";
   std::string text = fmt::format(
-      "Motor '{}', {} curve{}\n  standstill torque  {}\n  no-load speed      {}\n"
+      "Motor '{}', {} curve{}{}\n  standstill torque  {}\n  no-load speed      {}\n"
       "  peak power         {}\n            at speed  {}\n  measured           {} to {} "
       "rpm, residual {} rms\n  {}\n",
       motor.name, fit.curve.model,
       fit.curve.supply_v ? fmt::format(" at {} V", significant(*fit.curve.supply_v, 4)) : "",
+      fit.winding_c ? fmt::format(", winding at {} °C", significant(*fit.winding_c, 3)) : "",
       to_text(fit.stall_torque), to_text(fit.no_load_speed), to_text(fit.peak_power),
       to_text(fit.peak_power_speed), significant(fit.curve.speed_low * rpm, 3),
       significant(fit.curve.speed_high * rpm, 3), residual, fit.choice);
@@ -107,8 +115,13 @@ Verb motor_verb() {
       "model", po::value<std::string>()->value_name("series|permanent-magnet|induction|smooth"),
       "the equation to fit (else they are compared)")(
       "at-supply-v", po::value<double>()->value_name("V"), "supply that the curve shall stand for")(
-      "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
-      "only this run; several numbers or several times")(
+      "at-winding-c", po::value<double>()->value_name("C"),
+      "winding temperature that it shall stand for (else the mean of its first run)")(
+      "winding-c", po::value<double>()->value_name("C"),
+      "mean winding temperature of the first run (else from the sensor on the motor's case and the "
+      "warm-up found)")("runs",
+                        po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
+                        "only this run; several numbers or several times")(
       "budget", po::bool_switch(), "show which sources of doubt the intervals come from")(
       "no-lag", po::bool_switch(), "leave the load cell's lag uncorrected, to see its effect")(
       "no-inertia", po::bool_switch(), "leave the inertia uncorrected, to see its effect")(

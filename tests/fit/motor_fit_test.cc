@@ -303,6 +303,35 @@ TEST_CASE("a spin-up that ends before the top speed gives the series motor's cur
   }
 }
 
+TEST_CASE("a curve moves to another winding temperature by copper's resistance") {
+  // The textbook circuit warm at 75 °C; cold at 20 °C its resistance is 1/(1 + 0.00393·55) of that.
+  CircuitMotor warm = kBenchMotor, cold = kBenchMotor;
+  cold.resistance = warm.resistance / (1 + 0.00393 * 55);
+  const auto rows = bench_of(warm).rows();
+  const MotorFit as_run = fit_rows(rows, bench_of(warm).inertia);
+  MotorFitOptions options;
+  options.at_winding_c = 20;
+  CHECK_THROWS_WITH_AS(fit_rows(rows, bench_of(warm).inertia, options),
+                       doctest::Contains("--winding-c"), Error);
+  options.winding_c = 75;
+  const MotorFit moved = fit_rows(rows, bench_of(warm).inertia, options);
+  CHECK(*moved.winding_c == 20);
+  CHECK(holds(as_run.stall_torque, warm(0)));
+  CHECK_FALSE(holds(as_run.stall_torque, cold(0)));
+  CHECK(holds(moved.stall_torque, cold(0)));
+  CHECK_FALSE(holds(moved.stall_torque, warm(0)));
+  CHECK(holds(moved.peak_power, peak_of(cold)));
+  CHECK_FALSE(holds(as_run.peak_power, peak_of(cold)));
+  // At the temperature of the runs it stays where it was, a little less sure.
+  options.at_winding_c = 75;
+  const MotorFit same = fit_rows(rows, bench_of(warm).inertia, options);
+  CHECK(*same.peak_power.value == doctest::Approx(*as_run.peak_power.value).epsilon(1e-9));
+  CHECK(*same.peak_power.low < *as_run.peak_power.low);
+  options.model = "smooth";
+  CHECK_THROWS_WITH_AS(fit_rows(rows, bench_of(warm).inertia, options), doctest::Contains("smooth"),
+                       Error);
+}
+
 TEST_CASE("a motor without runs is refused with what to record") {
   tests::ScratchBook scratch;
   const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");

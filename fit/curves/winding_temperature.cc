@@ -1,0 +1,78 @@
+#include "fit/curves/winding_temperature.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace loadline {
+namespace {
+
+constexpr double kCopperPerK = 0.00393, kReference_c = 20;
+constexpr double kSaidSd = 2;    // K: of a temperature that a person states
+constexpr double kSensorSd = 4;  // K: a case against the winding in it, both at rest
+constexpr double kStart_s = 1;   // of the run: the sensor still reads what the motor was at rest
+constexpr const char* kUnknown =
+    "a curve at another winding temperature needs to know that of its runs: give it with "
+    "--winding-c, or record brake runs with a temperature sensor on the motor's case.";
+
+double resistance(double celsius) { return 1 + kCopperPerK * (celsius - kReference_c); }
+
+std::optional<double> sensor_at_start(const Readings& readings) {
+  double sum = 0, count = 0;
+  const std::size_t known = std::min(readings.temperature_c.size(), readings.supply_time_s.size());
+  for (std::size_t i = 0; i < known; ++i) {
+    if (readings.supply_time_s[i] > readings.supply_time_s.front() + kStart_s) break;
+    if (!std::isfinite(readings.temperature_c[i])) continue;
+    sum += readings.temperature_c[i];
+    count += 1;
+  }
+  if (count == 0) return std::nullopt;
+  return sum / count;
+}
+
+// Which parameter goes with the resistance, and by which power of it.
+std::pair<Eigen::Index, double> by_resistance(const std::string& model) {
+  if (model == "series") return {1, 1};
+  if (model == "permanent-magnet") return {0, -1};
+  return {1, 1};  // induction: slip of the breakdown torque
+}
+
+}  // namespace
+
+WindingTemperature winding_temperature(const MotorFitOptions& options) {
+  if (!options.winding_c) throw Error(Fault::kInput, kUnknown);
+  return {*options.winding_c, kSaidSd};
+}
+
+WindingTemperature winding_temperature(const MotorFitOptions& options, const Readings& readings,
+                                       const RunFinding& finding) {
+  if (options.winding_c) return winding_temperature(options);
+  const auto start = sensor_at_start(readings);
+  if (!start) throw Error(Fault::kInput, kUnknown);
+  // The warm-up found is in per cent of the resistance, from the run's start to its end.
+  const double per_k = 100 * kCopperPerK / resistance(*start);
+  const double risen = finding.warm_up.value.value_or(0) / per_k;
+  double risen_sd = std::fabs(risen) / 4;  // how it went with time
+  if (finding.warm_up.low && finding.warm_up.high)
+    risen_sd = std::hypot(risen_sd,
+                          (*finding.warm_up.high - *finding.warm_up.low) / (2 * 1.96) / per_k / 2);
+  return {*start + risen / 2, std::hypot(kSensorSd, risen_sd)};
+}
+
+void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius) {
+  if (curve.model == "smooth")
+    throw Error(Fault::kInput,
+                "the smooth curve has no winding resistance that could be moved to another "
+                "temperature; leave --at-winding-c or --model smooth out.");
+  const auto [which, power] = by_resistance(curve.model);
+  const double growth = resistance(celsius) / resistance(from.celsius);
+  const double factor = std::pow(growth, power);
+  curve.parameters[which] *= factor;
+  curve.covariance.row(which) *= factor;
+  curve.covariance.col(which) *= factor;
+  // d ln(growth) / d from
+  const double relative = kCopperPerK / resistance(from.celsius) * from.sd;
+  const double sd = power * curve.parameters[which] * relative;
+  curve.covariance(which, which) += sd * sd;
+}
+
+}  // namespace loadline

@@ -1,0 +1,33 @@
+// A motor's curve at another temperature of its winding than that of its runs.
+//
+// Copper's resistance grows by 0.393 per cent of its value at 20 °C for each kelvin (IEC 60028,
+// from memory). In the series equation it is ω₀ = R/k; a permanent magnet's standstill torque goes
+// with 1/R; the slip of an induction motor's breakdown torque goes with the rotor's resistance,
+// which is taken to be as warm as the winding.
+//
+// How it misleads: a series motor's brake run hardly tells its resistance from its reactance, so
+// that the step is known worse than the curve was; the covariance says so. Magnets, too, weaken
+// when warm (about 0.2 per cent for each kelvin of ferrite, common practice), which is not taken
+// into account.
+#pragma once
+
+#include "fit/curves/motor_fit.h"
+#include "fit/readings/readings.h"
+
+namespace loadline {
+
+struct WindingTemperature {
+  double celsius = 0, sd = 0;  ///< mean over a run, and its standard uncertainty
+};
+
+/// Of a brake run: what `options` say, else the sensor at the run's start and half of the warm-up
+/// found in it. Error(kInput) when neither is known.
+WindingTemperature winding_temperature(const MotorFitOptions& options, const Readings& readings,
+                                       const RunFinding& finding);
+/// Of a spin-up: what `options` say, else Error(kInput).
+WindingTemperature winding_temperature(const MotorFitOptions& options);
+
+/// Moves parameters and covariance of `curve` from the temperature of its runs to `celsius`.
+void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius);
+
+}  // namespace loadline
