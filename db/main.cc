@@ -6,9 +6,8 @@ int main(int argc, char** argv) {
       "loadline-db",
       "keeps the book of a motor bench",
       "The book is one SQLite file that holds rigs, motors, machines, pulleys, belts, every run "
-      "that "
-      "was measured on them and every curve that was fitted. Runs are never altered; any SQLite "
-      "program can read them (view 'reading').",
+      "that was measured on them and every curve that was fitted. Runs are never altered; any "
+      "SQLite program can read them (view 'reading').",
       "",
       {init_verb(), add_verb(), set_verb(), list_verb(), show_verb(), import_verb(), export_verb(),
        merge_verb(), backup_verb(), check_verb()}};

@@ -106,8 +106,7 @@ constexpr const char* kInsertRun =
     "supply_v_per_count, temperature_c_per_count, temperature_c_offset, firmware, "
     "host_clock_span_ns, rig_clock_span_ticks, uuid, kind, state, source, started_utc, "
     "program_version, recorder) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
-    "?, "
-    "?, ?, ?, ?, ?, 'open', ?, ?, ?, ?)";
+    "?, ?, ?, ?, ?, ?, 'open', ?, ?, ?, ?)";
 
 constexpr const char* kUpdateRun =
     "UPDATE run SET note = ?, rig_id = ?, motor_id = ?, machine_id = ?, belt_id = ?, "

@@ -80,6 +80,32 @@ double Curve::torque_sd(double speed) const {
 
 double Curve::coverage_factor() const { return student_t_975(degrees_of_freedom); }
 
+Curve Curve::of_equation(const std::string& model, Eigen::VectorXd parameters,
+                         Eigen::MatrixXd covariance) {
+  Curve curve;
+  curve.model = model;
+  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(parameters.size()));
+  curve.parameter_names = curve.equation->parameter_names();
+  curve.parameters = std::move(parameters);
+  curve.covariance = std::move(covariance);
+  return curve;
+}
+
+StoredCurve Curve::to_stored() const {
+  StoredCurve stored;
+  stored.model = model;
+  stored.parameter_names = parameter_names;
+  stored.parameters.assign(parameters.begin(), parameters.end());
+  stored.covariance = covariance;
+  stored.degrees_of_freedom = degrees_of_freedom;
+  stored.speed_low = speed_low;
+  stored.speed_high = speed_high;
+  stored.supply_v = supply_v;
+  stored.runs = runs;
+  stored.program_version = LOADLINE_VERSION;
+  return stored;
+}
+
 Curve Curve::from_stored(const StoredCurve& stored) {
   Curve curve;
   curve.model = stored.model;

@@ -55,6 +55,12 @@ struct Curve {
   double coverage_factor() const;
   bool measured_at(double speed) const { return speed >= speed_low && speed <= speed_high; }
 
+  /// One of the equations (not "smooth"), with its parameters and their covariance; speeds, runs
+  /// and supply are still to be set.
+  static Curve of_equation(const std::string& model, Eigen::VectorXd parameters,
+                           Eigen::MatrixXd covariance);
+  /// As the book keeps it; subject, residuals and details are still to be set.
+  StoredCurve to_stored() const;
   /// From the book. Throws Error(kBook) for a model this version does not know.
   static Curve from_stored(const StoredCurve& stored);
 };

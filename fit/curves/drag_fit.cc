@@ -9,6 +9,7 @@
 #include "db/basis/units.h"
 #include "fit/curves/driven.h"
 #include "fit/curves/results.h"
+#include "fit/curves/runs_of.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -19,7 +20,6 @@ constexpr int kPasses = 4;
 // uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
 constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};
 constexpr double kOpenInertia = 3e-4;
-constexpr double kFullWeight = 4, kNoWeight = 6;
 
 // Not moved: the problem refers to the coasts beside it.
 struct CoastFit {
@@ -36,14 +36,6 @@ struct CoastFit {
   double score = 1e300;  ///< AICc
   bool usable = false;
 };
-
-double outlier_weight(double u) {
-  const double size = std::fabs(u);
-  if (size <= kFullWeight) return 1;
-  if (size >= kNoWeight) return 0;
-  const double x = (size - kFullWeight) / (kNoWeight - kFullWeight);
-  return (1 - x * x) * (1 - x * x);
-}
 
 void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
   // What rounding and a ripple of first order leave even of perfect data.
@@ -173,11 +165,8 @@ void set_curve(DragFit& out, const CoastFit& fit) {
     by(4, 5) = p[4];
   }
   Curve& curve = out.curve;
-  curve.model = stribeck ? "drag-stribeck" : "drag";
-  curve.equation = curve_equation(curve.model, 0, 0, 0);
-  curve.parameter_names = curve.equation->parameter_names();
-  curve.parameters = p;
-  curve.covariance = by * fit.solution.inverse_normal * by.transpose();
+  curve = Curve::of_equation(stribeck ? "drag-stribeck" : "drag", p,
+                             by * fit.solution.inverse_normal * by.transpose());
   for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(kOpen[i] * p[i], 2);
   curve.degrees_of_freedom = fit.degrees_of_freedom;
   curve.speed_low = out.speed_low;
@@ -349,22 +338,6 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   return out;
 }
 
-bool wanted(const DragFitOptions& options, std::int64_t run) {
-  return options.runs.empty() ||
-         std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
-}
-
-std::vector<Run> machine_runs(const Book& book, const Part& machine, RunKind kind,
-                              const DragFitOptions& options) {
-  RunFilter filter;
-  filter.kind = kind;
-  filter.machine = machine.id;
-  std::vector<Run> runs;
-  for (Run& run : book.runs(filter))
-    if (wanted(options, run.id)) runs.push_back(std::move(run));
-  return runs;
-}
-
 DragFit from_driven(const DrivenFit& driven) {
   DragFit out;
   out.with_inertia = true;  // torques, not torques over inertia
@@ -375,11 +348,7 @@ DragFit from_driven(const DrivenFit& driven) {
   out.residual_rms = driven.residual_rms;
   out.warnings = driven.warnings;
   out.choice = "from driven runs, the motor as torque meter";
-  out.curve.model = "drag";
-  out.curve.equation = curve_equation("drag", 0, 0, 3);
-  out.curve.parameter_names = out.curve.equation->parameter_names();
-  out.curve.parameters = driven.drag;
-  out.curve.covariance = driven.covariance;
+  out.curve = Curve::of_equation("drag", driven.drag, driven.covariance);
   out.curve.degrees_of_freedom = driven.degrees_of_freedom;
   out.curve.speed_low = driven.speed_low;
   out.curve.speed_high = driven.speed_high;
@@ -410,27 +379,22 @@ void compare_with_driven(DragFit& fit, const DrivenFit& driven) {
   if (std::fabs(there - here) > 3 * sd)
     fit.warnings.push_back(fmt::format(
         "Driven runs give {} N·m at {} rpm where the coast-downs give {} N·m: belt loss, or a "
-        "motor "
-        "that was warmer than when its curve was taken. The coast-downs are used.",
+        "motor that was warmer than when its curve was taken. The coast-downs are used.",
         significant(there, 3), significant(rpm_from_rad_per_s(speed), 3), significant(here, 3)));
 }
 
 // Runs in which nothing but the motor (and a flywheel) turned.
-std::vector<Run> motor_runs(const Book& book, const Part& motor, RunKind kind) {
-  RunFilter filter;
-  filter.kind = kind;
-  filter.motor = motor.id;
-  std::vector<Run> runs;
-  for (Run& run : book.runs(filter))
-    if (run.machine == 0) runs.push_back(std::move(run));
+std::vector<Run> runs_alone(const Book& book, const Part& motor, RunKind kind) {
+  std::vector<Run> runs = runs_of(book, motor, kind);
+  std::erase_if(runs, [](const Run& run) { return run.machine != 0; });
   return runs;
 }
 
 }  // namespace
 
 DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
-  const std::vector<Run> coasts = machine_runs(book, machine, RunKind::kCoastDown, options);
-  const std::vector<Run> driven = machine_runs(book, machine, RunKind::kDriven, options);
+  const std::vector<Run> coasts = runs_of(book, machine, RunKind::kCoastDown, options.runs);
+  const std::vector<Run> driven = runs_of(book, machine, RunKind::kDriven, options.runs);
   if (coasts.empty() && !driven.empty()) return from_driven(fit_driven(book, driven));
   DragFit fit = fit_runs(book, machine, coasts, false, options);
   if (driven.empty()) return fit;
@@ -447,7 +411,7 @@ std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
   options.stribeck = false;
   for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
     std::vector<std::string> unused;
-    std::vector<Run> runs = motor_runs(book, motor, kind);
+    std::vector<Run> runs = runs_alone(book, motor, kind);
     if (kind == RunKind::kSpinUp)
       std::erase_if(runs, [&](const Run& run) {
         return !run.inertia_kgm2 || collect(book, {run}, true, unused).empty();

@@ -49,18 +49,10 @@ Json to_json(const DragFit& fit) {
 }
 
 StoredCurve to_stored(const DragFit& fit, const Part& machine) {
-  StoredCurve stored;
+  StoredCurve stored = fit.curve.to_stored();
   stored.of_machine = true;
   stored.subject = machine.id;
-  stored.model = fit.curve.model;
-  stored.parameter_names = fit.curve.parameter_names;
-  stored.parameters.assign(fit.curve.parameters.begin(), fit.curve.parameters.end());
-  stored.covariance = fit.curve.covariance;
-  stored.degrees_of_freedom = fit.curve.degrees_of_freedom;
-  stored.speed_low = fit.speed_low;
-  stored.speed_high = fit.speed_high;
   stored.residual_rms = fit.residual_rms;
-  stored.runs = fit.runs;
   Json details = to_json(fit);
   Json points = Json::array();
   for (const DragPoint& p : fit.points)
@@ -68,7 +60,6 @@ StoredCurve to_stored(const DragFit& fit, const Part& machine) {
         {p.run, p.time_s, rpm_from_rad_per_s(p.speed), rpm_from_rad_per_s(p.residual)});
   details["points"] = points;  // run, s, rpm, rpm residual
   stored.details_json = details.dump();
-  stored.program_version = LOADLINE_VERSION;
   return stored;
 }
 

@@ -172,8 +172,7 @@ DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs) {
   out.points = std::move(rows.points);
   out.warnings.push_back(
       "The drag from driven runs includes what the belt wastes, and looks smaller when the motor "
-      "was "
-      "colder than in its brake runs: let it run warm first.");
+      "was colder than in its brake runs: let it run warm first.");
   return out;
 }
 

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "fit/curves/drag_fit.h"
+#include "fit/curves/runs_of.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -13,22 +14,6 @@ namespace {
 
 // So many values hold all that a curve's fit can take from a long run.
 constexpr Thinning kBrakeThinning{.few = 2000};
-
-bool wanted(const MotorFitOptions& options, std::int64_t run) {
-  return options.runs.empty() ||
-         std::find(options.runs.begin(), options.runs.end(), run) != options.runs.end();
-}
-
-std::vector<Run> runs_of(const Book& book, const Part& motor, RunKind kind,
-                         const MotorFitOptions& options) {
-  RunFilter filter;
-  filter.kind = kind;
-  filter.motor = motor.id;
-  std::vector<Run> runs;
-  for (Run& run : book.runs(filter))
-    if (wanted(options, run.id)) runs.push_back(std::move(run));
-  return runs;
-}
 
 std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
   Readings readings = load_readings(book, run.id, kBrakeThinning);
@@ -73,11 +58,11 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor,
 
 MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOptions& options) {
   MotorBench bench;
-  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options))
+  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options.runs))
     if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
-  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options))
+  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options.runs))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
-  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options))
+  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs))
     bench.spin_ups.push_back(load_readings(book, run.id));
   bench.own_drag = own_drag(book, motor, bench.warnings);
   if (!bench.brake.empty() && !bench.spin_ups.empty())

@@ -20,14 +20,10 @@ constexpr std::size_t kLeastRows = 12;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
 Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v) {
-  Curve curve;
-  curve.model = model;
-  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(fit.natural.size()));
-  curve.parameter_names = curve.equation->parameter_names();
-  curve.parameters = fit.natural;
   const int k = fit.shape->size();
-  curve.covariance = fit.natural_by_internal * fit.covariance.topLeftCorner(k, k) *
-                     fit.natural_by_internal.transpose();
+  Curve curve = Curve::of_equation(model, fit.natural,
+                                   fit.natural_by_internal * fit.covariance.topLeftCorner(k, k) *
+                                       fit.natural_by_internal.transpose());
   curve.degrees_of_freedom = fit.degrees_of_freedom;
   std::vector<double> speeds;
   for (const Sweep& sweep : fit.sweeps) {
@@ -195,6 +191,11 @@ void take_smooth(MotorFit& out, const SweepFit& fit) {
 MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& options) {
   const MotorBench bench = motor_bench(book, motor, options);
   if (bench.brake.empty()) return fit_by_spin_up(bench, motor, options);
+  const bool smooth = options.model == "smooth";
+  if (smooth && options.at_winding_c)
+    throw Error(Fault::kInput,
+                "the smooth curve has no winding resistance that could be moved to another "
+                "temperature; leave --at-winding-c or --model smooth out.");
   SweepFitInput input;
   for (const auto& run : bench.brake) input.runs.push_back(run.get());
   input.no_load = bench.no_load;
@@ -221,9 +222,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.residual_rms = best.rms;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
-  const bool smooth = options.model == "smooth";
   if (options.at_winding_c) {
-    if (smooth) out.curve.model = "smooth";  // which cannot be moved
     move_to_winding(
         out.curve, winding_temperature(options, input.runs.front()->readings, out.findings.front()),
         *options.at_winding_c);

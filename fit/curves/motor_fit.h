@@ -77,7 +77,8 @@ struct MotorFit {
   Curve curve;
   Estimate stall_torque, no_load_speed, peak_power, peak_power_speed;
   std::vector<std::pair<std::string, Estimate>> parameters;
-  std::optional<double> winding_c;  ///< that the curve was moved to; else that of the first run
+  std::optional<double> winding_c;  ///< that the curve was moved to; empty when it stayed
+                                    ///< at that of the first run
   double residual_rms = 0;          ///< N·m, from spin-ups rad/s
   bool speed_residuals = false;     ///< from spin-ups
   std::vector<ModelTried> models;   ///< best first

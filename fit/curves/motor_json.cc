@@ -72,25 +72,15 @@ Json to_json(const MotorFit& fit) {
 }
 
 StoredCurve to_stored(const MotorFit& fit, const Part& motor) {
-  StoredCurve stored;
+  StoredCurve stored = fit.curve.to_stored();
   stored.subject = motor.id;
-  stored.model = fit.curve.model;
-  stored.parameter_names = fit.curve.parameter_names;
-  stored.parameters.assign(fit.curve.parameters.begin(), fit.curve.parameters.end());
-  stored.covariance = fit.curve.covariance;
-  stored.degrees_of_freedom = fit.curve.degrees_of_freedom;
-  stored.speed_low = fit.curve.speed_low;
-  stored.speed_high = fit.curve.speed_high;
-  stored.supply_v = fit.curve.supply_v;
   stored.residual_rms = fit.residual_rms;
-  stored.runs = fit.curve.runs;
   Json details = to_json(fit);
   Json points = Json::array();
   for (const CurvePoint& p : fit.points)
     points.push_back({rpm_from_rad_per_s(p.speed), p.torque, p.residual, p.weight});
   details["points"] = points;  // rpm, N·m corrected, N·m residual, weight
   stored.details_json = details.dump();
-  stored.program_version = LOADLINE_VERSION;
   return stored;
 }
 

@@ -45,12 +45,7 @@ std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
 }
 
 Curve curve_of(const RunUpFit& fit, const std::string& model, double reference_v) {
-  Curve curve;
-  curve.model = model;
-  curve.equation = curve_equation(model, 0, 0, static_cast<std::size_t>(fit.natural.size()));
-  curve.parameter_names = curve.equation->parameter_names();
-  curve.parameters = fit.natural;
-  curve.covariance = fit.covariance;
+  Curve curve = Curve::of_equation(model, fit.natural, fit.covariance);
   curve.degrees_of_freedom = std::max(3.0, fit.values - fit.parameters);
   curve.speed_low = fit.runs.front().speed.front();
   for (const RunUp& run : fit.runs) {
@@ -97,8 +92,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
     else
       out.warnings.push_back(
           fmt::format("Run {} was left out: a spin-up needs the motor's speed from standstill up "
-                      "and the inertia "
-                      "that is turned (--inertia-kgm2, --added-inertia-kgm2).",
+                      "and the inertia that is turned (--inertia-kgm2, --added-inertia-kgm2).",
                       readings.run.id));
   }
   if (runs.empty())

@@ -19,7 +19,6 @@ constexpr int kPasses = 4;
 constexpr double kFloor = 1e-4;  // of the top speed: what digits leave of perfect data
 // Of an edge at the end of an imported row, rad: half a slot, of one to some dozen in a turn.
 constexpr double kAge = 0.3, kAgeSd = 0.5;
-constexpr double kFullWeight = 4, kNoWeight = 6;
 constexpr double kWarmthSd = 0.6;  // of the usual growth: a factor of two either way
 
 // At a moment of the stretch: value first, then derivatives by curve parameters (internal),
@@ -226,13 +225,6 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
   return true;
 }
 
-double outlier_weight(double size) {
-  if (size <= kFullWeight) return 1;
-  if (size >= kNoWeight) return 0;
-  const double x = (size - kFullWeight) / (kNoWeight - kFullWeight);
-  return (1 - x * x) * (1 - x * x);
-}
-
 void update_noise(RunUp& run, const std::vector<double>& residuals, double fitted) {
   const double floor = kFloor * run.speed.back();
   const double bulk = std::max(robust_sd(residuals), 3 * floor);
@@ -240,7 +232,7 @@ void update_noise(RunUp& run, const std::vector<double>& residuals, double fitte
   double squares = 0, kept = 0;
   for (std::size_t i = 0; i < residuals.size(); ++i) {
     const double even = residuals[i] * bulk / std::hypot(bulk, run.place_sd[i]);
-    run.weight[i] = outlier_weight(std::fabs(even) / bulk);
+    run.weight[i] = outlier_weight(even / bulk);
     weighted[i] = even * std::sqrt(run.weight[i]);
     squares += weighted[i] * weighted[i];
     kept += run.weight[i];

@@ -23,16 +23,6 @@ constexpr double kDriftShare = 0.01;
 // A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
 constexpr double kBowShare = 0.15;
 constexpr double kHeatSd = 0.06;
-// Tukey's biweight between these: Gaussian values keep their whole weight.
-constexpr double kFullWeight = 4, kNoWeight = 6;
-
-double outlier_weight(double u) {
-  const double size = std::fabs(u);
-  if (size <= kFullWeight) return 1;
-  if (size >= kNoWeight) return 0;
-  const double x = (size - kFullWeight) / (kNoWeight - kFullWeight);
-  return (1 - x * x) * (1 - x * x);
-}
 
 // Scale of the residuals about each value: that of the bulk, or of its stretch of the run where a
 // brake chatters more than elsewhere. A knock is short against a stretch and does not raise it.

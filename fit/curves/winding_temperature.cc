@@ -3,13 +3,15 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/copper.h"
+
 namespace loadline {
 namespace {
 
-constexpr double kCopperPerK = 0.00393, kReference_c = 20;
-constexpr double kSaidSd = 2;    // K: of a temperature that a person states
-constexpr double kSensorSd = 4;  // K: a case against the winding in it, both at rest
-constexpr double kStart_s = 1;   // of the run: the sensor still reads what the motor was at rest
+constexpr double kReference_c = 20;  // of kCopperPerK
+constexpr double kSaidSd = 2;        // K: of a temperature that a person states
+constexpr double kSensorSd = 4;      // K: a case against the winding in it, both at rest
+constexpr double kStart_s = 1;  // of the run: the sensor still reads what the motor was at rest
 constexpr const char* kUnknown =
     "a curve at another winding temperature needs to know that of its runs: give it with "
     "--winding-c, or record brake runs with a temperature sensor on the motor's case.";
@@ -59,10 +61,6 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
 }
 
 void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius) {
-  if (curve.model == "smooth")
-    throw Error(Fault::kInput,
-                "the smooth curve has no winding resistance that could be moved to another "
-                "temperature; leave --at-winding-c or --model smooth out.");
   const auto [which, power] = by_resistance(curve.model);
   const double growth = resistance(celsius) / resistance(from.celsius);
   const double factor = std::pow(growth, power);

@@ -1,9 +1,9 @@
 // A motor's curve at another temperature of its winding than that of its runs.
 //
-// Copper's resistance grows by 0.393 per cent of its value at 20 °C for each kelvin (IEC 60028,
-// from memory). In the series equation it is ω₀ = R/k; a permanent magnet's standstill torque goes
-// with 1/R; the slip of an induction motor's breakdown torque goes with the rotor's resistance,
-// which is taken to be as warm as the winding.
+// A winding's resistance grows with its temperature as copper's does (copper.h). In the series
+// equation it is ω₀ = R/k; a permanent magnet's standstill torque goes with 1/R; the slip of an
+// induction motor's breakdown torque goes with the rotor's resistance, which is taken to be as warm
+// as the winding.
 //
 // How it misleads: a series motor's brake run hardly tells its resistance from its reactance, so
 // that the step is known worse than the curve was; the covariance says so. Magnets, too, weaken
@@ -27,7 +27,8 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
 /// Of a spin-up: what `options` say, else Error(kInput).
 WindingTemperature winding_temperature(const MotorFitOptions& options);
 
-/// Moves parameters and covariance of `curve` from the temperature of its runs to `celsius`.
+/// Moves parameters and covariance of `curve`, which is one of the motor equations (the spline has
+/// no resistance), from the temperature of its runs to `celsius`.
 void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius);
 
 }  // namespace loadline

@@ -3,11 +3,13 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/copper.h"
+
 namespace loadline {
 namespace {
 
-constexpr double kGainShare = 0.04;                // of the top speed
-constexpr double kStandstillWarmth = 3 * 0.00393;  // per second
+constexpr double kGainShare = 0.04;                    // of the top speed
+constexpr double kStandstillWarmth = 3 * kCopperPerK;  // per second
 // Saturation σ times the greatest torque, as usual for such motors; see motor_shape.cc.
 constexpr double kSaturation = 0.4;
 

@@ -203,8 +203,7 @@ void warn_of_limits(const DriveQuestion& question, DriveAnswer& answer) {
   if (speed && peak && *speed->estimate.value < 0.5 * *peak->estimate.value)
     answer.warnings.push_back(
         "at full voltage the motor runs below half its peak-power speed, with a heavy current: "
-        "feel "
-        "for heat, and consider a higher ratio.");
+        "feel for heat, and consider a higher ratio.");
 }
 
 void warn_of_wide_intervals(DriveAnswer& answer) {
@@ -213,8 +212,7 @@ void warn_of_wide_intervals(DriveAnswer& answer) {
   if (*line->estimate.high - *line->estimate.low > 2 * kWide * std::fabs(*line->estimate.value))
     answer.warnings.push_back(
         "the top speed is known poorly, so that its symmetric interval is a rough one; --draws "
-        "10000 "
-        "gives a better one.");
+        "10000 gives a better one.");
 }
 
 void warn_of_speed_seen(DriveAnswer& answer) {
@@ -348,8 +346,7 @@ std::string why_not_running(const DriveAnswer& answer) {
     return fmt::format(
         "there is no operating point within reach of the curves: motor {} still out-pulls machine "
         "{} at the highest speed that they say anything about; measure both faster, or try a "
-        "higher "
-        "ratio.",
+        "higher ratio.",
         answer.motor, answer.machine);
   return {};
 }

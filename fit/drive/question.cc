@@ -123,8 +123,7 @@ void DriveDesk::add_belt_warnings() {
   if (too_low(setup_->line.belt_loss))
     warnings_.push_back(
         "the belt's runs were faster than the curves allow without any belt loss; check the "
-        "curves, "
-        "the supply voltage and the diameters.");
+        "curves, the supply voltage and the diameters.");
 }
 
 DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {

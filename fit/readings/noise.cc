@@ -49,6 +49,14 @@ double robust_sd(std::span<const double> values) {
   return 1.4826 * median(std::move(away));
 }
 
+double outlier_weight(double size) {
+  constexpr double kFullWeight = 4, kNoWeight = 6;
+  const double x = (std::fabs(size) - kFullWeight) / (kNoWeight - kFullWeight);
+  if (x <= 0) return 1;
+  if (x >= 1) return 0;
+  return (1 - x * x) * (1 - x * x);
+}
+
 Autoregression burg(std::span<const double> series, int most) {
   const auto count = static_cast<double>(series.size());
   std::vector<double> forward(series.begin(), series.end()), backward = forward, phi;

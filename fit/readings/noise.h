@@ -14,6 +14,9 @@ namespace loadline {
 double median(std::vector<double> values);
 /// Median of |x − median(x)| · 1.4826: the standard deviation of Gaussian data, blind to outliers.
 double robust_sd(std::span<const double> values);
+/// Weight, 1 to 0, of a residual that is `size` robust standard deviations from nothing, of either
+/// sign: Tukey's biweight between 4 and 6 of them, so that Gaussian values keep their whole weight.
+double outlier_weight(double size);
 
 struct Correlation {
   double factor = 1;   ///< g: the variance of a mean is g·σ²/n

@@ -216,8 +216,7 @@ void trade_off_plots(Page& page, const Pair& pair, const std::string& id) {
   };
   add("top-speed", Figure::kHandwheelSpeed, "Top speed of the hand wheel",
       "The optimum is flat: near it another pulley costs little. Dotted where a curve stands "
-      "outside "
-      "its measured range.",
+      "outside its measured range.",
       3);
   add("standstill", Figure::kStandstillTorque, "Torque behind the needle at standstill",
       "Grows in proportion to the ratio.", 4);

@@ -138,8 +138,7 @@ void parts_section(Page& page, const Book& book) {
       page.section("parts", "Parts");
       page.paragraph(
           "Drawings show the cut through the rim of a pulley and the section of a belt, to the "
-          "scale "
-          "said below each. Printed without 'fit to page' a pulley lies on its drawing.");
+          "scale said below each. Printed without 'fit to page' a pulley lies on its drawing.");
       begun = true;
     }
     parts_table(page, one.kind, one.caption, parts);

@@ -21,8 +21,7 @@ const std::vector<std::string>& reading_sentences() {
   static const std::vector<std::string> sentences = {
       "A number in brackets is a 95 % interval: of a hundred such intervals about ninety-five hold "
       "the true value. Noise, calibration, zero drift, lag, inertia and supply are inside it as "
-      "far "
-      "as they are known.",
+      "far as they are known.",
       "A band around a curve is the same for every point of it. Where a line is dotted nothing was "
       "measured; there it rests on the equation alone.",
       "'Unknown' means that the data cannot support a number, not that it is zero."};

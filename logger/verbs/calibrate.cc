@@ -197,14 +197,12 @@ Verb calibrate_verb() {
   verb.summary = "calibrate the load cell with known masses";
   verb.description =
       "Masses hang on the arm, up the scale and down again. --point 500 reads the cell under 500 g "
-      "from "
-      "--port, --point 500=1234567 gives the counts, --point 500=rest.capture reads a capture (or "
-      "another port). Without points the program asks for masses one by one. A straight line or a "
-      "quadratic is chosen by the data, and the reason shown.";
+      "from --port, --point 500=1234567 gives the counts, --point 500=rest.capture reads a capture "
+      "(or another port). Without points the program asks for masses one by one. A straight line "
+      "or a quadratic is chosen by the data, and the reason shown.";
   verb.example =
       "loadline-logger calibrate --port /dev/ttyUSB0 --point 0 --point 500 --point 1000 --point "
-      "500 "
-      "--point 0\n"
+      "500 --point 0\n"
       "loadline-logger calibrate --points evening.csv --arm-mm 120 --arm-sd-mm 0.3";
   verb.most_names = 0;
   auto& options = verb.options;

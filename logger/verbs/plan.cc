@@ -265,16 +265,13 @@ Verb plan_verb() {
   verb.summary = "plan a comparison of belts in random order, and walk through it";
   verb.description =
       "'belts' draws the order of belts, motor pulleys and repeats and keeps it in the book; "
-      "'show' "
-      "prints it as a checklist and says how many repeats tell 1, 2 and 5 % apart; 'next' names "
-      "the "
-      "next run; 'walk' goes through the open steps with the rig: mount, slip check, top speed. A "
-      "walk "
-      "may be left and taken up again at any time: what is done is seen from the runs.";
+      "'show' prints it as a checklist and says how many repeats tell 1, 2 and 5 % apart; 'next' "
+      "names the next run; 'walk' goes through the open steps with the rig: mount, slip check, top "
+      "speed. A walk may be left and taken up again at any time: what is done is seen from the "
+      "runs.";
   verb.example =
       "loadline-logger plan belts evening --machine Anvil --belt Red --belt Ring --motor-pulley "
-      "P18 "
-      "--repeats 4\n"
+      "P18 --repeats 4\n"
       "loadline-logger plan walk evening --port /dev/ttyUSB0";
   verb.most_names = 2;
   verb.first_words = "belts show next walk";

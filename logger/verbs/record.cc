@@ -143,11 +143,9 @@ Verb record_verb() {
   verb.summary = "record a run from the rig (or a capture of one) into the book";
   verb.description =
       "KIND is no-load, brake, spin-up, coast-down, driven, slip-check or top-speed. The run ends "
-      "by "
-      "Enter, Ctrl-C, --for, or with its capture file. What the rig sends is committed several "
-      "times "
-      "a second; a run that is cut short by a fault or a kill stays in the book as interrupted, "
-      "usable as far as it goes.";
+      "by Enter, Ctrl-C, --for, or with its capture file. What the rig sends is committed several "
+      "times a second; a run that is cut short by a fault or a kill stays in the book as "
+      "interrupted, usable as far as it goes.";
   verb.example =
       "loadline-logger record brake --port /dev/ttyUSB0 --motor \"Grey 90 W\" --for 30\n"
       "loadline-logger record coast-down --port evening.capture --machine Anvil";

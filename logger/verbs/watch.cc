@@ -143,10 +143,8 @@ Verb watch_verb() {
   verb.description =
       "The page shows speed, torque and power large enough for two metres, torque over speed as it "
       "fills in, and what is still missing; runs are started and stopped from it. It is served on "
-      "this "
-      "machine only, unless --listen is given: then a code from the terminal opens it, once for "
-      "each "
-      "browser. It needs nothing from elsewhere.";
+      "this machine only, unless --listen is given: then a code from the terminal opens it, once "
+      "for each browser. It needs nothing from elsewhere.";
   verb.example =
       "loadline-logger watch --port /dev/ttyUSB0\n"
       "loadline-logger watch --port /dev/ttyUSB0 --listen";

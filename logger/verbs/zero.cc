@@ -91,8 +91,8 @@ Verb zero_verb() {
   verb.summary = "take the zero of the load cell, everything at rest";
   verb.description =
       "Reads the load cell for some seconds while nothing turns and nothing hangs on the arm, and "
-      "keeps "
-      "the mean for the rig. Runs take their own zeros before and after themselves where they can.";
+      "keeps the mean for the rig. Runs take their own zeros before and after themselves where "
+      "they can.";
   verb.example = "loadline-logger zero --port /dev/ttyUSB0";
   verb.most_names = 0;
   add_line_options(verb.options);

@@ -30,16 +30,26 @@ const CircuitMotor kTextbook{240, 10.7, 12.6, 0.0191047};
 // A motor of the bench's size with friction and fan of its own.
 const CircuitMotor kBenchMotor{230, 120, 110, 0.25, 0.012, 2.5e-8};
 
-MotorFit fit_rows(const std::vector<ImportedReading>& rows, double inertia,
+Run run_of(RunKind kind, double inertia) {
+  Run run;
+  run.kind = kind;
+  run.inertia_kgm2 = inertia;
+  return run;
+}
+
+// The curve of a motor with this one run.
+MotorFit fit_rows(Run run, const std::vector<ImportedReading>& rows,
                   const MotorFitOptions& options = {}) {
   tests::ScratchBook scratch;
   const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-  Run run;
-  run.kind = RunKind::kBrake;
   run.motor = motor.id;
-  run.inertia_kgm2 = inertia;
   tests::store(scratch.book(), run, rows);
   return fit_motor(scratch.book(), motor, options);
+}
+
+MotorFit fit_rows(const std::vector<ImportedReading>& rows, double inertia,
+                  const MotorFitOptions& options = {}) {
+  return fit_rows(run_of(RunKind::kBrake, inertia), rows, options);
 }
 
 BrakeBench bench_of(const CircuitMotor& motor) {
@@ -232,14 +242,7 @@ TEST_CASE("a spin-up of a known inertia gives the permanent-magnet motor's curve
     row.motor_rpm = (angle(to) - angle(from)) * 80 * kRpm;
     rows.push_back(row);
   }
-  tests::ScratchBook scratch;
-  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-  Run run;
-  run.kind = RunKind::kSpinUp;
-  run.motor = motor.id;
-  run.inertia_kgm2 = inertia;
-  tests::store(scratch.book(), run, rows);
-  const MotorFit fit = fit_motor(scratch.book(), motor);
+  const MotorFit fit = fit_rows(run_of(RunKind::kSpinUp, inertia), rows);
   CHECK(fit.curve.torque(250) == doctest::Approx(stall / 2).epsilon(0.005));
   CHECK(*fit.no_load_speed.value == doctest::Approx(top * kRpm).epsilon(0.002));
   CHECK(*fit.peak_power.value == doctest::Approx(stall * top / 4).epsilon(0.005));
@@ -281,15 +284,9 @@ std::vector<ImportedReading> spin_up_rows(double inertia) {
 TEST_CASE("a spin-up that ends before the top speed gives the series motor's curve") {
   for (const double inertia : {3e-4, 1.2e-3}) {
     CAPTURE(inertia);
-    tests::ScratchBook scratch;
-    const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.motor = motor.id;
-    run.inertia_kgm2 = inertia;
+    Run run = run_of(RunKind::kSpinUp, inertia);
     run.supply_v = kBenchMotor.volts;
-    tests::store(scratch.book(), run, spin_up_rows(inertia));
-    const MotorFit fit = fit_motor(scratch.book(), motor);
+    const MotorFit fit = fit_rows(run, spin_up_rows(inertia));
     CHECK(fit.curve.model == "series");
     CHECK(*fit.stall_torque.value == doctest::Approx(kBenchMotor(0)).epsilon(0.03));
     CHECK(holds(fit.stall_torque, kBenchMotor(0)));
