@@ -29,6 +29,19 @@ class Findings {
   CheckResult& result_;
 };
 
+// Looks at the rows of a table one by one; where one does not read the others still say what they
+// can.
+void look_at_each(sqlite3* db, const char* table, Findings& findings,
+                  const std::function<void(std::int64_t)>& look) {
+  for (const std::int64_t id : row_numbers(db, table)) {
+    try {
+      look(id);
+    } catch (const Damaged& damage) {
+      findings.add(fmt::format("{} {}", table, id), damage.what());
+    }
+  }
+}
+
 void check_file(sqlite3* db, Findings& findings) {
   Statement check(db, fmt::format("PRAGMA integrity_check({})", kMostOfAKind));
   while (check.step())
@@ -127,23 +140,21 @@ void check_rows(const Book& book, const Run& run, Findings& findings,
 
 void check_runs(const Book& book, CheckResult& result, Findings& findings,
                 const std::function<void(double, double)>& progress) {
-  RunFilter all;
-  all.with_open = true;
-  const std::vector<Run> runs = book.runs(all);
-  double in_all = 0;
-  for (const Run& run : runs) in_all += static_cast<double>(run.sample_count);
-  for (const Run& run : runs) {
+  Statement sum(book.handle(), "SELECT total(sample_count) FROM run");
+  const double in_all = sum.step() ? sum.real(0) : 0;
+  look_at_each(book.handle(), "run", findings, [&](std::int64_t id) {
     ++result.runs;
+    const Run run = book.run(id);
     if (run.state == RunState::kOpen) {
-      result.notes.push_back({fmt::format("run {}", run.id),
-                              "is being recorded, or its recorder died; not looked at"});
-      continue;
+      result.notes.push_back(
+          {fmt::format("run {}", id), "is being recorded, or its recorder died; not looked at"});
+      return;
     }
     check_rows(book, run, findings, [&](std::int64_t rows) {
       result.rows += rows;
       if (progress) progress(static_cast<double>(result.rows), in_all);
     });
-  }
+  });
 }
 
 void check_slip_checks(sqlite3* db, Findings& findings) {
@@ -157,10 +168,10 @@ void check_slip_checks(sqlite3* db, Findings& findings) {
 }
 
 void check_curves(const Book& book, Findings& findings) {
-  for (const StoredCurve& curve : book.curves()) {
-    const std::string fault = curve_fault(curve);
-    if (!fault.empty()) findings.add(fmt::format("curve {}", curve.id), fault);
-  }
+  look_at_each(book.handle(), "curve", findings, [&](std::int64_t id) {
+    const std::string fault = curve_fault(curve_of_number(book, id));
+    if (!fault.empty()) findings.add(fmt::format("curve {}", id), fault);
+  });
 }
 
 // Words that no program of ours would have stored: a terminal may take them for orders.

@@ -69,17 +69,20 @@ class Merge {
     transaction.commit();
   }
 
-  // What the book does not take is refused by itself; the rest goes on. Faults of the file itself
-  // end the merge.
+  // What the book does not take, and what does not read in the other one, is refused by itself; the
+  // rest goes on. Every other fault of the files ends the merge.
   bool let_in(const std::string& what, const std::function<void()>& work) {
     try {
       work();
       return true;
+    } catch (const Damaged& damage) {
+      if (!damage.is_in(from_.handle())) throw;
+      result_.refused.push_back({what, reason_of(damage)});
     } catch (const Error& error) {
       if (error.fault() != Fault::kInput) throw;
       result_.refused.push_back({what, reason_of(error)});
-      return false;
     }
+    return false;
   }
 
   // Two things with one UUID would each change what the other one brought.
@@ -183,9 +186,9 @@ class Merge {
   }
 
   void merge_runs() {
-    RunFilter all;
-    all.with_open = true;
-    const std::vector<Run> runs = from_.runs(all);
+    std::vector<Run> runs;
+    for (const std::int64_t id : row_numbers(from_.handle(), "run"))
+      let_in(fmt::format("run {}", id), [&] { runs.push_back(from_.run(id)); });
     for (const Run& run : runs) rows_in_all_ += static_cast<double>(run.sample_count);
     // Slip checks first, so that a run finds the one that it leans on, whatever their numbers.
     for (const bool slip_checks : {true, false})
@@ -282,8 +285,8 @@ class Merge {
 
   void merge_curves() {
     Book::Transaction transaction(into_);
-    for (const StoredCurve& curve : from_.curves())
-      let_in(fmt::format("curve {}", curve.id), [&] { merge_curve(curve); });
+    for (const std::int64_t id : row_numbers(from_.handle(), "curve"))
+      let_in(fmt::format("curve {}", id), [&] { merge_curve(curve_of_number(from_, id)); });
     transaction.commit();
   }
 

@@ -9,7 +9,8 @@
 //   reported, and so is one that is still being recorded. A run that is here is left alone; when
 //   the other has a different hash, that is reported.
 // - The other book may come from anybody: whatever this one would not have taken from its own
-//   programs is refused and reported by itself, with all that leans on it; the rest comes in.
+//   programs, and whatever does not read, is refused and reported by itself, with all that leans on
+//   it; the rest comes in.
 // - Calibrations and curves are added with their UUIDs; a curve whose runs were not all let in is
 //   refused. Numbers of runs inside a curve's details keep the other book's numbering.
 // - Documents (session plans and settings) stay where they are: they speak of their own book.

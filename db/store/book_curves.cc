@@ -66,7 +66,7 @@ bool has_one_size(const StoredCurve& curve) {
          curve.covariance.rows() == size && curve.covariance.cols() == size;
 }
 
-void parse_curve_numbers(const Statement& row, StoredCurve& curve) {
+void parse_curve_numbers(sqlite3* db, const Statement& row, StoredCurve& curve) {
   bool is_whole = false;
   try {
     curve.parameter_names = json::parse(row.text(5)).get<std::vector<std::string>>();
@@ -76,8 +76,7 @@ void parse_curve_numbers(const Statement& row, StoredCurve& curve) {
   } catch (const json::exception&) {
   }
   if (is_whole) return;
-  throw Error(Fault::kBook,
-              fmt::format("curve {} in the book is damaged; fit it again.", curve.id));
+  throw Damaged(db, fmt::format("curve {} in the book is damaged; fit it again.", curve.id));
 }
 
 StoredCurve read_curve(sqlite3* db, const Statement& row) {
@@ -87,7 +86,7 @@ StoredCurve read_curve(sqlite3* db, const Statement& row) {
   curve.of_machine = row.is_null(2);
   curve.subject = curve.of_machine ? row.whole(3) : row.whole(2);
   curve.model = row.text(4);
-  parse_curve_numbers(row, curve);
+  parse_curve_numbers(db, row, curve);
   curve.degrees_of_freedom = row.real(8);
   curve.speed_low = row.real(9);
   curve.speed_high = row.real(10);
@@ -209,6 +208,16 @@ std::vector<StoredCurve> Book::curves() const {
   std::vector<StoredCurve> curves;
   while (select.step()) curves.push_back(read_curve(handle(), select));
   return curves;
+}
+
+StoredCurve curve_of_number(const Book& book, std::int64_t id) {
+  Statement select(book.handle(), fmt::format("SELECT {} FROM curve WHERE id = ?", kCurveColumns));
+  select.with(id);
+  if (!select.step())
+    throw Error(Fault::kInput, fmt::format("there is no curve {} in the book {}; 'loadline-db list "
+                                           "curves' shows them.",
+                                           id, book.path()));
+  return read_curve(book.handle(), select);
 }
 
 std::optional<std::string> Book::document(const std::string& name) const {

@@ -43,15 +43,15 @@ void read_identity(const Statement& row, Run& run) {
   run.firmware = row.text(26);
 }
 
-Run read_run(const Statement& row) {
+Run read_run(sqlite3* db, const Statement& row) {
   Run run;
   run.id = row.whole(0);
   run.uuid = row.text(1);
   const auto kind = run_kind_from_name(row.text(2));
   if (!kind)
-    throw Error(Fault::kBook, fmt::format("run {} has the unknown kind '{}'; run 'loadline-db "
-                                          "check'.",
-                                          run.id, on_one_line(row.text(2))));
+    throw Damaged(db, fmt::format("run {} has the unknown kind '{}'; run 'loadline-db "
+                                  "check'.",
+                                  run.id, on_one_line(row.text(2))));
   run.kind = *kind;
   run.state = state_from_name(row.text(3));
   run.source = row.text(4);
@@ -146,6 +146,13 @@ std::string run_words(const Run& run) {
   return fmt::format("run {} ({})", run.id, run_kind_name(run.kind));
 }
 
+std::vector<std::int64_t> row_numbers(sqlite3* db, const char* table) {
+  Statement select(db, fmt::format("SELECT id FROM {} ORDER BY id", table));
+  std::vector<std::int64_t> numbers;
+  while (select.step()) numbers.push_back(select.whole(0));
+  return numbers;
+}
+
 std::int64_t Book::begin_run(const Run& run) {
   require_run_words(*this, run);
   Scope scope(handle(), state_->writers);
@@ -185,7 +192,7 @@ Run Book::run(std::int64_t id) const {
     throw Error(Fault::kInput, fmt::format("there is no run {} in the book {}; 'loadline-db list "
                                            "runs' shows them.",
                                            id, path()));
-  return read_run(select);
+  return read_run(handle(), select);
 }
 
 std::vector<Run> Book::runs(const RunFilter& filter) const {
@@ -201,7 +208,7 @@ std::vector<Run> Book::runs(const RunFilter& filter) const {
     if (id) sql += fmt::format(" AND {} = {}", column, *id);
   Statement select(handle(), sql + " ORDER BY id");
   std::vector<Run> runs;
-  while (select.step()) runs.push_back(read_run(select));
+  while (select.step()) runs.push_back(read_run(handle(), select));
   return runs;
 }
 

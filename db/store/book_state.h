@@ -5,6 +5,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "db/book.h"
 #include "db/store/content_hash.h"
@@ -73,6 +74,12 @@ void close_open_runs(Book& book, const std::string& why);
 /// As Book::each_block, for the readings of an imported run.
 void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
                         const std::function<void(std::span<const ImportedReading>)>& take);
+
+/// The numbers of a table's rows in their order: for those who go on when one row is Damaged.
+std::vector<std::int64_t> row_numbers(sqlite3* db, const char* table);
+
+/// As Book::run, for a curve.
+StoredCurve curve_of_number(const Book& book, std::int64_t id);
 
 /// Text for one run's id in a message: "run 7 (brake)".
 std::string run_words(const Run& run);

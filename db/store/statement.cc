@@ -8,7 +8,6 @@
 #include <regex>
 #include <utility>
 
-#include "db/basis/error.h"
 #include "db/store/text.h"
 
 namespace loadline {
@@ -117,6 +116,7 @@ void throw_sqlite_error(sqlite3* db, int code) {
   if ((code & 0xff) == SQLITE_CONSTRAINT)
     throw Error(Fault::kInput, constraint_fault(db, extended));
   if ((code & 0xff) == SQLITE_NOMEM) throw std::bad_alloc();
+  if ((code & 0xff) == SQLITE_CORRUPT) throw Damaged(db, book_fault(db, code));
   throw Error(Fault::kBook, book_fault(db, code));
 }
 

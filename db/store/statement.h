@@ -10,10 +10,24 @@
 #include <string>
 #include <string_view>
 
+#include "db/basis/error.h"
+
 namespace loadline {
 
+/// A row or a page of a book that does not read; the rest of that book may. `check` and `merge` go
+/// on with the rest, everybody else takes it as the Error(kBook) that it is.
+class Damaged : public Error {
+ public:
+  Damaged(sqlite3* db, const std::string& sentence) : Error(Fault::kBook, sentence), db_(db) {}
+  /// Whether it is the book of this connection, where two are open.
+  bool is_in(sqlite3* db) const { return db == db_; }
+
+ private:
+  sqlite3* db_;
+};
+
 /// Throws the Error that `code` stands for: locked, disk full, read-only, damaged … with the
-/// book's path and what to do next. Constraint faults become Error(kInput).
+/// book's path and what to do next. Constraint faults become Error(kInput), a damaged page Damaged.
 [[noreturn]] void throw_sqlite_error(sqlite3* db, int code);
 
 /// For a file that did not open: the connection does not know its path then.

@@ -3,7 +3,7 @@
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/exchange/shown.h"
-#include "db/store/statement.h"
+#include "db/store/book_state.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -97,15 +97,29 @@ int list_runs(const Book& book, const Arguments& arguments) {
   return 0;
 }
 
+// A damaged curve stays in the book when it is fitted again; it must not hide the others for ever.
+std::vector<StoredCurve> curves_that_read(const Book& book) {
+  std::vector<StoredCurve> curves;
+  for (const std::int64_t id : row_numbers(book.handle(), "curve")) {
+    try {
+      curves.push_back(curve_of_number(book, id));
+    } catch (const Damaged& damage) {
+      warn(damage.what());
+    }
+  }
+  return curves;
+}
+
 int list_curves(const Book& book, const Arguments& arguments) {
   if (arguments.flag("names")) {
-    for (const StoredCurve& curve : book.curves()) say(arguments, std::to_string(curve.id));
+    for (const std::int64_t id : row_numbers(book.handle(), "curve"))
+      say(arguments, std::to_string(id));
     return 0;
   }
   const PartNames names(book);
   Json array = Json::array();
   std::vector<std::vector<std::string>> rows = {{"curve", "of", "model", "from", "made"}};
-  for (const StoredCurve& curve : book.curves()) {
+  for (const StoredCurve& curve : curves_that_read(book)) {
     const PartKind kind = curve.of_machine ? PartKind::kMachine : PartKind::kMotor;
     array.push_back(curve_json(curve, names));
     rows.push_back({std::to_string(curve.id),

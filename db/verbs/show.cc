@@ -3,6 +3,7 @@
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/exchange/shown.h"
+#include "db/store/book_state.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -159,17 +160,12 @@ int show_run(const Book& book, const Arguments& arguments) {
 
 int show_curve(const Book& book, const Arguments& arguments) {
   const std::int64_t id = run_number(arguments.name(1, "the number of the curve"));
-  for (const StoredCurve& curve : book.curves()) {
-    if (curve.id != id) continue;
-    if (arguments.json())
-      print_json(curve_json(curve, PartNames(book)));
-    else
-      say(arguments, curve_text(curve));
-    return 0;
-  }
-  throw Error(Fault::kInput, fmt::format("there is no curve {} in the book {}; 'loadline-db list "
-                                         "curves' shows them.",
-                                         id, book.path()));
+  const StoredCurve curve = curve_of_number(book, id);
+  if (arguments.json())
+    print_json(curve_json(curve, PartNames(book)));
+  else
+    say(arguments, curve_text(curve));
+  return 0;
 }
 
 // Who names a part without its kind is told the whole command.

@@ -97,7 +97,8 @@ TEST_CASE("impossible data are seen even under a matching hash") {
             "curve 1: a variance is negative"));
   CHECK(has(found_after("UPDATE curve SET covariance = '[[1,0.5],[0,1]]'"),
             "curve 1: the covariance is not symmetric"));
-  CHECK(has(found_after("UPDATE curve SET parameters = '[1'"), "curve 1 in the book is damaged"));
+  CHECK(has(found_after("UPDATE curve SET parameters = '[1'"),
+            "curve 1: curve 1 in the book is damaged"));
   CHECK(has(found_after(kNoGuards + "UPDATE sample SET motor_edges = 0 WHERE id = (2 << 42) + "
                                     "200000"),
             "run 2: the edge count of the motor falls at tick 200000"));
@@ -110,6 +111,22 @@ TEST_CASE("impossible data are seen even under a matching hash") {
             "run 3: a value at 0 s is no reading"));
   CHECK(has(found_after("INSERT INTO document VALUES ('plan/x', '{', '')"),
             "document 'plan/x': is not valid JSON"));
+}
+
+TEST_CASE("a run and a curve that do not read hide nothing that stands behind them") {
+  const std::string found = found_after(
+      kNoGuards +
+      "PRAGMA ignore_check_constraints = ON;"
+      "UPDATE run SET kind = 'waltz' WHERE id = 1;"
+      "UPDATE sample SET torque_counts = 7 WHERE id = (2 << 42) + 5000;"
+      "INSERT INTO curve SELECT 2, '00000000-0000-4000-8000-000000000009', motor_id, machine_id, "
+      "model, parameter_names, parameters, '[[-1,0],[0,1]]', degrees_of_freedom, "
+      "speed_low_rad_per_s, speed_high_rad_per_s, supply_v, residual_rms_nm, details_json, "
+      "program_version, made_utc FROM curve; UPDATE curve SET parameters = '[1' WHERE id = 1");
+  CHECK(has(found, "run 1: run 1 has the unknown kind 'waltz'"));
+  CHECK(has(found, "run 2: its rows were altered"));
+  CHECK(has(found, "curve 1: curve 1 in the book is damaged"));
+  CHECK(has(found, "curve 2: a variance is negative"));
 }
 
 TEST_CASE("any one measured value that changes by one is found") {

@@ -202,10 +202,81 @@ TEST_CASE("a curve that no fit can have stored is not let in") {
   fill(books.there);
   alter(books.there, "UPDATE curve SET covariance = '[[-1,0],[0,1]]'");
   CHECK(refusals(merge_books(books.here, books.there)) == "curve 1: a variance is negative\n");
-  alter(books.there, "UPDATE curve SET covariance = '[[1]]'");
-  CHECK_THROWS_WITH_AS(merge_books(books.here, books.there),
-                       "curve 1 in the book is damaged; fit it again.", Error);
   CHECK(check_book(books.here).findings.empty());
+}
+
+TEST_CASE("a damaged curve is refused by its number and the curves after it come in") {
+  for (const char* damage :
+       {"covariance = '[[1]]'", "parameters = '[1'", "parameter_names = '[1, 2]'"}) {
+    CAPTURE(damage);
+    TwoBooks books;
+    fill(books.there);
+    StoredCurve sound = books.there.curves().at(0);
+    sound.uuid = "";
+    books.there.add_curve(sound);
+    alter(books.there, std::string("UPDATE curve SET ") + damage + " WHERE id = 1");
+    const MergeResult result = merge_books(books.here, books.there);
+    CHECK(refusals(result) == "curve 1: curve 1 in the book is damaged; fit it again\n");
+    CHECK(result.curves_added == 1);
+    CHECK(books.here.curves().size() == 1);
+    CHECK(check_book(books.here).findings.empty());
+    CHECK_FALSE(merge_books(books.here, books.there).changed());
+  }
+}
+
+TEST_CASE("a damaged curve of this book stays what it is and ends no merge") {
+  TwoBooks books;
+  fill(books.here, "Other");
+  fill(books.there);
+  alter(books.here, "UPDATE curve SET parameters = '[1'");
+  CHECK(merge_books(books.here, books.there).curves_added == 1);
+}
+
+TEST_CASE("a run of a kind that does not exist is refused by itself") {
+  TwoBooks books;
+  fill(books.there);
+  alter(books.there,
+        "PRAGMA ignore_check_constraints = ON; DROP TRIGGER run_stays_ended;"
+        "UPDATE run SET kind = 'waltz' WHERE id = 3");
+  const MergeResult result = merge_books(books.here, books.there);
+  CHECK(refusals(result).find("run 3: run 3 has the unknown kind 'waltz'") == 0);
+  CHECK(result.refused.size() == 1);
+  CHECK(result.runs_added.size() == 2);
+  CHECK(result.curves_added == 1);
+}
+
+TEST_CASE("a run with a page that does not read is refused by itself") {
+  const Scratch scratch;
+  const std::string path = scratch.path("there.book");
+  {
+    Book there = Book::open(path, Book::Mode::kCreate);
+    fill(there);
+    Run run;
+    run.tick_hz = 1e6;
+    const std::int64_t fourth = there.begin_run(run);
+    there.append(fourth, testing::samples(2000));
+    there.end_run(fourth, RunState::kComplete);
+  }
+  // The pages that were needed last hold the rows of the last run. SQLite's file format: the size
+  // of a page stands at byte 16, and a leaf of a table begins with 0x0D.
+  std::string bytes = testing::bytes_of(path);
+  const std::size_t page =
+      static_cast<unsigned char>(bytes[16]) * 256U + static_cast<unsigned char>(bytes[17]);
+  REQUIRE(page >= 512);
+  std::size_t last = bytes.size() - page;
+  while (bytes[last] != '\x0D') last -= page;
+  bytes[last] = '\x7F';
+  scratch.write("there.book", bytes);
+  const Book there = Book::open(path, Book::Mode::kRead);
+  Book here = Book::open(scratch.path("here.book"), Book::Mode::kCreate);
+  const MergeResult result = merge_books(here, there);
+  REQUIRE(result.refused.size() == 1);
+  CHECK(result.refused[0].what == "run 4");
+  CHECK(result.refused[0].reason.find("there.book is damaged") != std::string::npos);
+  CHECK(result.runs_added.size() == 3);
+  CHECK(result.curves_added == 1);
+  CHECK(here.samples(result.runs_added[1]).size() == 300);
+  CHECK(check_book(here).findings.empty());
 }
 
 TEST_CASE("a run comes with its slip check whichever has the higher number") {

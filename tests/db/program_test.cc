@@ -2,6 +2,8 @@
 #include <doctest/doctest.h>
 
 #include "db/book.h"
+#include "db/store/statement.h"
+#include "tests/db/filled_book.h"
 #include "tests/db/program.h"
 
 namespace loadline {
@@ -65,6 +67,26 @@ TEST_CASE("--book and --json may stand before the verb as well") {
   CHECK(has(before.out, "\"A\""));
   CHECK(bench.db("--book first.book").status == 2);
   CHECK(bench.db("--nonsense list").status == 2);
+}
+
+TEST_CASE("a damaged curve is named and hides neither the others nor the way to them") {
+  const Bench bench;
+  {
+    Book book = Book::open(bench.path("bench.book"), Book::Mode::kCreate);
+    testing::fill(book);
+    StoredCurve again = book.curves().at(0);
+    again.uuid = "";
+    book.add_curve(again);
+    execute(book.handle(), "UPDATE curve SET parameters = '[1' WHERE id = 1");
+  }
+  const Outcome listed = bench.db("list curves --json");
+  CHECK(listed.status == 0);
+  REQUIRE(listed.json()["curves"].size() == 1);
+  CHECK(listed.json()["curves"][0]["curve"] == 2);
+  CHECK(has(listed.err, "curve 1 in the book is damaged"));
+  CHECK(bench.db("list curves --names").out == "1\n2\n");
+  CHECK(bench.db("show curve 2").status == 0);
+  CHECK(bench.db("show curve 1").status == 4);
 }
 
 TEST_CASE("a second init says that the book exists and leaves it as it is") {
