@@ -12,6 +12,7 @@
 
 #include "db/backup.h"
 #include "db/check.h"
+#include "db/store/statement.h"
 #include "tests/db/filled_book.h"
 #include "tests/db/program.h"
 
@@ -268,6 +269,33 @@ TEST_CASE("readers go on during a write and see it only when it is committed") {
   }
   transaction.commit();
   CHECK(Book::open(path, Book::Mode::kRead).run(run).sample_count == 500);
+}
+
+TEST_CASE("a reader that never ends its reading holds up no recorder") {
+  const Scratch scratch;
+  const std::string path = scratch.path("bench.book");
+  Book recorder = Book::open(path, Book::Mode::kCreate);
+  const std::int64_t run = recorder.begin_run({});
+  recorder.append(run, testing::samples(10));
+  const Book reader = Book::open(path, Book::Mode::kRead);
+  Statement reading(reader.handle(), "SELECT id FROM sample");
+  REQUIRE(reading.step());
+  // A commit that had to wait for the reader would give up after kBusyTimeoutMs with an Error. The
+  // 40 commits outgrow the log's limit of 1000 pages (SQLite's documentation,
+  // PRAGMA wal_autocheckpoint), so that a checkpoint is due while the reader stands in its way.
+  for (int i = 0; i < 40; ++i) {
+    Book::Transaction transaction(recorder);
+    recorder.append(run, testing::samples(5000, 11 + i * 5000));
+    transaction.commit();
+  }
+  recorder.end_run(run, RunState::kComplete);
+  CHECK(recorder.run(run).sample_count == 200010);
+  int seen = 1;
+  while (reading.step()) ++seen;
+  CHECK(seen == 10);  // what was committed when it began
+  reading.reset();
+  CHECK(reader.run(run).sample_count == 200010);
+  CHECK(std::filesystem::file_size(path) + std::filesystem::file_size(path + "-wal") > 1000 * 4096);
 }
 
 TEST_CASE("many programs making the same book at once make one book") {
