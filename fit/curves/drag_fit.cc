@@ -311,7 +311,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
   const Fitted fitted = best_fit(coasts, options, unit, inertia, out.choice);
   CoastFit& fit = *fitted;
-  if (fit.usable) fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters);
+  NonlinearOptions last;
+  last.near = true;
+  if (fit.usable) fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, last);
   fit.usable = fit.usable && fit.solution.inverse_normal.allFinite();
   if (!fit.usable)
     throw Error(Fault::kInput,

@@ -64,6 +64,7 @@ def peer_fit(book):
 
 @figure("coast-down-pair/scipy-solve-ivp", at_least=20)
 def coast_down_pair(bench):
+    """Both in a program that runs already, from reading the book to the answer."""
     book = coast_book(bench)
-    peer = fastest(lambda: peer_fit(book), 2)
-    return peer / fastest(lambda: bench.call("loadline-fit", "drag", "K", "--book", book))
+    peer = fastest(lambda: peer_fit(book), 5)
+    return peer / float(bench.call("coast_pair", book, "K"))

@@ -11,7 +11,7 @@
 #include <random>
 #include <vector>
 
-#include "fit/curves/coast.h"
+#include "fit/curves/coast_problem.h"
 #include "fit/curves/nonlinear.h"
 #include "tests/reference/gsl_fit.h"
 

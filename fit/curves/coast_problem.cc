@@ -1,0 +1,283 @@
+#include "fit/curves/coast_problem.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "fit/curves/coast_solution.h"
+
+namespace loadline {
+namespace {
+
+// Steps of the solution over a run, so that its error stays far below the noise of mean speeds; a
+// rise near standstill takes finer ones, and so do edges, told to some millionths of the angle.
+constexpr int kStepsOfWindows = 48, kStepsWithRise = 96, kStepsOfEdges = 240;
+constexpr int kRipple = 8;                  // amplitudes of the ripple
+constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
+
+// Where dual numbers carry the derivative by what: c₀, c₁, c₂, ln J, then these.
+constexpr int kStartSpeed = 4, kRise = 5, kKnee = 6;
+
+// The number with derivative 1 by `index`, where T carries that.
+template <typename T>
+T variable(double value, int index) {
+  T x(value);
+  if constexpr (!std::is_same_v<T, double>)
+    if (index < T::DIMENSION) x.v[index] = 1;
+  return x;
+}
+
+template <typename T>
+T exponential(const T& x) {
+  using std::exp;
+  return exp(x);
+}
+
+double derivative(double /*x*/, int /*by*/) { return 0; }
+
+template <int N>
+double derivative(const ceres::Jet<double, N>& x, int by) {
+  return by < N ? x.v[by] : 0;
+}
+
+// The ripple's eight shapes at a place: cos and sin of h turns, constant and over ω².
+std::array<double, kRipple> ripple_shapes(double angle, double speed, double reference) {
+  std::array<double, kRipple> shapes{};
+  const double inverse = reference * reference / std::max(speed * speed, 1e-6);
+  const double c = std::cos(angle), s = std::sin(angle);
+  const double once_and_twice[] = {c, s, c * c - s * s, 2 * s * c};
+  for (std::size_t h = 0; h < 2; ++h)
+    for (std::size_t i = 0; i < 2; ++i) {
+      shapes[4 * h + i] = once_and_twice[2 * h + i];
+      shapes[4 * h + 2 + i] = shapes[4 * h + i] * inverse;
+    }
+  return shapes;
+}
+
+// How the ripple changes with the place and the speed at which it is taken.
+struct Moved {
+  double by_angle = 0, by_speed = 0;
+};
+
+Moved moved_by(const std::array<double, kRipple>& shapes, const double* amplitude, double speed) {
+  Moved moved;
+  for (std::size_t h = 0; h < 2; ++h) {
+    const double* const s = &shapes[4 * h];
+    const double* const a = amplitude + 4 * h;
+    moved.by_angle +=
+        static_cast<double>(h + 1) * (a[1] * s[0] - a[0] * s[1] + a[3] * s[2] - a[2] * s[3]);
+    moved.by_speed -= 2 / std::max(speed, 1e-3) * (a[2] * s[2] + a[3] * s[3]);
+  }
+  return moved;
+}
+
+}  // namespace
+
+CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options,
+                           double unit_inertia, std::optional<Prior> inertia)
+    : coasts_(coasts), options_(options), unit_(unit_inertia), inertia_(inertia) {
+  bool any_added = false, any_alone = false;
+  for (const Coast& coast : coasts_) (coast.added_kgm2 > 0 ? any_added : any_alone) = true;
+  bool differing = any_added && any_alone;
+  for (const Coast& coast : coasts_)
+    differing = differing || coast.added_kgm2 != coasts_.front().added_kgm2;
+  inertia_free_ = differing || inertia_.has_value();
+  for (const Coast& coast : coasts_)
+    with_age_ = with_age_ || (!coast.by_edges && !coast.windows_exact);
+  columns_ = common();
+  for (const Coast& coast : coasts_) {
+    column_of_.push_back(columns_);
+    row_of_.push_back(data_rows_);
+    columns_ += own_columns(coast);
+    data_rows_ += static_cast<int>(coast.size());
+  }
+  ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
+  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + ripple_rows_;
+}
+
+int CoastProblem::own_columns(const Coast& coast) const {
+  const int edges = coast.by_edges ? 1 + std::max(0, coast.slots - 1) : 0;
+  return 1 + edges + (options_.ripple ? kRipple : 0);
+}
+
+template <typename T>
+void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
+                                  double* jacobian) const {
+  const Coast& coast = coasts_[j];
+  const int first = column_of_[j];
+  const T c0 = variable<T>(x[0], 0), c1 = variable<T>(x[1], 1), c2 = variable<T>(x[2], 2);
+  const T inertia = exponential(variable<T>(x[3], 3)) + coast.added_kgm2 / unit_;
+  const CoastEquation<T> equation =
+      options_.stribeck ? CoastEquation<T>(c0, c1, c2, inertia, variable<T>(x[4], kRise),
+                                           exponential(variable<T>(x[5], kKnee)))
+                        : CoastEquation<T>(c0, c1, c2, inertia);
+  const int steps = coast.by_edges      ? kStepsOfEdges
+                    : options_.stribeck ? kStepsWithRise
+                                        : kStepsOfWindows;
+  const CoastSolution<T> solution(equation, variable<T>(x[first], kStartSpeed), coast.length_s,
+                                  steps);
+  const int age_at = drag_columns();
+  const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
+  const int ripple_at = first + own_columns(coast) - kRipple;
+
+  // What the angle at t adds to a value; its derivatives go straight into `line`. Returns how fast
+  // it moves there.
+  const auto add_angle = [&](double t, double factor, double* line, double& value) {
+    const auto m = solution.at(t);
+    const double speed = value_of(m.speed);
+    value += factor * value_of(m.angle);
+    Moved moved;
+    if (options_.ripple) {
+      const auto shapes = ripple_shapes(value_of(m.angle), speed, coast.speed_high);
+      for (std::size_t c = 0; c < kRipple; ++c) {
+        const double amplitude = x[ripple_at + static_cast<int>(c)];
+        value += factor * amplitude * shapes[c];
+        if (line) line[ripple_at + static_cast<int>(c)] += factor * shapes[c];
+      }
+      if (line) moved = moved_by(shapes, x + ripple_at, speed);
+    }
+    if (line) {
+      const auto add = [&](int column, int by) {
+        line[column] += factor * ((1 + moved.by_angle) * derivative(m.angle, by) +
+                                  moved.by_speed * derivative(m.speed, by));
+      };
+      for (int c = 0; c < 4; ++c) add(c, c);
+      add(first, kStartSpeed);
+      if (options_.stribeck) {
+        add(4, kRise);
+        add(5, kKnee);
+      }
+    }
+    return speed * (1 + moved.by_angle) + moved.by_speed * m.acceleration;
+  };
+
+  for (std::size_t i = 0; i < coast.size(); ++i) {
+    double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(i) * columns_ : nullptr;
+    const double weight =
+        scale > 0 ? scale
+                  : std::sqrt(coast.weight[i]) / (coast.noise_sd * std::sqrt(coast.correlation));
+    double value = 0;
+    if (coast.by_edges) {
+      add_angle(coast.time_s[i], 1, line, value);
+      value += x[first + 1] - coast.angle[i];
+      if (line) line[first + 1] = 1;
+      if (coast.slots > 1 && coast.slot[i] > 0) {
+        value += x[first + 1 + coast.slot[i]];
+        if (line) line[first + 1 + coast.slot[i]] = 1;
+      }
+    } else {
+      const double length = coast.end_s[i] - coast.start_s[i];
+      const double late = aged ? x[age_at] / coast.speed[i] : 0;
+      const double last = add_angle(coast.end_s[i] - late, 1 / length, line, value);
+      const double before = add_angle(coast.start_s[i] - late, -1 / length, line, value);
+      value -= coast.speed[i];
+      if (line && aged) line[age_at] = -(last - before) / (length * coast.speed[i]);
+    }
+    r[i] = weight * value;
+    if (line)
+      for (int c = 0; c < columns_; ++c) line[c] *= weight;
+  }
+}
+
+void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, double* r,
+                                double* jacobian) const {
+  if (jacobian == nullptr)
+    fill_residuals<double>(j, x, scale, r, nullptr);
+  else if (options_.stribeck)
+    fill_residuals<ceres::Jet<double, 7>>(j, x, scale, r, jacobian);
+  else
+    fill_residuals<ceres::Jet<double, 5>>(j, x, scale, r, jacobian);
+}
+
+bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const {
+  if (!(std::fabs(x[3]) < 30)) return false;
+  if (jacobian) std::fill(jacobian, jacobian + static_cast<std::ptrdiff_t>(rows_) * columns_, 0.0);
+  for (std::size_t j = 0; j < coasts_.size(); ++j)
+    residuals_of(
+        j, x, 0, r + row_of_[j],
+        jacobian ? jacobian + static_cast<std::ptrdiff_t>(row_of_[j]) * columns_ : nullptr);
+  // Inertia: what is known, or (when nothing fixes it) held at the unit.
+  int at = data_rows_;
+  double mean = 0, sd = inertia_free_ ? 3.0 : 1e-9;
+  if (inertia_) {
+    mean = std::log(inertia_->mean / unit_);
+    sd = std::max(1e-7, inertia_->sd / inertia_->mean);
+  }
+  r[at] = (x[3] - mean) / sd;
+  if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 3] = 1 / sd;
+  ++at;
+  if (with_age_) {
+    r[at] = (x[drag_columns()] - kAge) / kAgeSd;
+    if (jacobian)
+      jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + drag_columns()] = 1 / kAgeSd;
+    ++at;
+  }
+  if (options_.stribeck) {  // a knee lies between standstill and a third of the top speed
+    const double knee = std::log(0.12 * coasts_.front().speed_high);
+    r[at] = (x[5] - knee) / 0.7;
+    if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 5] = 1 / 0.7;
+    ++at;
+  }
+  // A ripple moves the angle by less than about a radian; this only bites where nothing is seen of
+  // it.
+  for (std::size_t j = 0; options_.ripple && j < coasts_.size(); ++j)
+    for (int c = column_of_[j] + own_columns(coasts_[j]) - kRipple;
+         c < column_of_[j] + own_columns(coasts_[j]); ++c, ++at) {
+      r[at] = x[c];
+      if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
+    }
+  for (int i = 0; i < rows_; ++i)
+    if (!std::isfinite(r[i])) return false;
+  return true;
+}
+
+std::vector<double> CoastProblem::plain_residuals(const Eigen::VectorXd& x, std::size_t j) const {
+  std::vector<double> r(coasts_[j].size());
+  residuals_of(j, x.data(), 1.0, r.data(), nullptr);
+  return r;
+}
+
+Eigen::VectorXd CoastProblem::start() const {
+  // Decelerations by windows some tenths of the run apart, regressed on 1, ω, ω² for each run.
+  std::vector<Eigen::Vector3d> fits;
+  for (const Coast& coast : coasts_) {
+    const std::size_t n = coast.speed.size();
+    const std::size_t reach = std::max<std::size_t>(1, n / 12);
+    Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d right = Eigen::Vector3d::Zero();
+    for (std::size_t i = reach; i + reach < n; ++i) {
+      const double dt = (coast.end_s[i + reach] + coast.start_s[i + reach] -
+                         coast.end_s[i - reach] - coast.start_s[i - reach]) /
+                        2;
+      const double u = coast.speed[i] / coast.speed_high;
+      const Eigen::Vector3d basis(1, u, u * u);
+      normal += basis * basis.transpose();
+      right += basis * (coast.speed[i - reach] - coast.speed[i + reach]) / dt;
+    }
+    normal += 1e-6 * normal.trace() * Eigen::Matrix3d::Identity();
+    fits.push_back(normal.ldlt().solve(right));
+  }
+  Eigen::VectorXd x = Eigen::VectorXd::Zero(columns_);
+  if (inertia_) x[3] = std::log(inertia_->mean / unit_);
+  // Mean decelerations with and without added inertia give J: a₁/a₂ = (J+D₂)/(J+D₁).
+  const auto mean = [](const Eigen::Vector3d& f) { return f[0] + f[1] / 2 + f[2] / 3; };
+  for (std::size_t j = 1; j < coasts_.size() && inertia_free_ && !inertia_; ++j) {
+    const double d1 = coasts_[0].added_kgm2, d2 = coasts_[j].added_kgm2;
+    const double ratio = mean(fits[0]) / mean(fits[j]);
+    if (d1 == d2 || !(std::fabs(ratio - 1) > 1e-3)) continue;
+    const double inertia = (d2 - ratio * d1) / (ratio - 1);
+    if (inertia > 0) x[3] = std::log(inertia / unit_);
+    break;
+  }
+  const double total = std::exp(x[3]) + coasts_[0].added_kgm2 / unit_;
+  for (int c = 0; c < 3; ++c) x[c] = fits[0][c] * total / std::pow(coasts_[0].speed_high, c);
+  if (options_.stribeck) {
+    x[4] = 0.1 * x[0];
+    x[5] = std::log(0.12 * coasts_[0].speed_high);
+  }
+  for (std::size_t j = 0; j < coasts_.size(); ++j) x[column_of_[j]] = coasts_[j].speed_high;
+  return x;
+}
+
+}  // namespace loadline

@@ -1,0 +1,83 @@
+// The coast-down's derivatives against differences of its own values: a wrong one does not show in
+// an answer, only in steps that creep and in intervals.
+#include "fit/curves/coast_problem.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+
+using namespace loadline;
+
+namespace {
+
+// Windows of mean speed of ω(t) = 170 − 60 t; nothing here needs the model to fit them.
+Coast windows(double added, bool exact) {
+  Coast coast;
+  coast.added_kgm2 = added;
+  coast.windows_exact = exact;
+  for (int i = 0; i < 30; ++i) {
+    coast.start_s.push_back(0.08 * i);
+    coast.end_s.push_back(0.08 * (i + 1));
+    coast.speed.push_back(170 - 60 * 0.08 * (i + 0.5));
+  }
+  coast.length_s = coast.end_s.back();
+  coast.speed_high = coast.speed.front();
+  coast.speed_low = coast.speed.back();
+  coast.weight.assign(coast.size(), 1.0);
+  return coast;
+}
+
+// A disc of three slots, an edge every 2π/3, at times of the same motion.
+Coast edges() {
+  Coast coast = windows(0, true);
+  coast.by_edges = true;
+  coast.slots = 3;
+  for (int i = 0; i < 40; ++i) {
+    const double angle = i * 2 * M_PI / 3;
+    coast.time_s.push_back((170 - std::sqrt(170.0 * 170 - 120 * angle)) / 60);
+    coast.angle.push_back(angle);
+    coast.slot.push_back(i % 3);
+  }
+  coast.weight.assign(coast.size(), 1.0);
+  return coast;
+}
+
+void check_derivatives(const std::vector<Coast>& coasts, const CoastOptions& options) {
+  const CoastProblem problem(coasts, options, 2e-3, {});
+  const int n = problem.count(), k = problem.parameters();
+  Eigen::VectorXd x = problem.start();
+  for (int c = 0; c < k; ++c)
+    if (x[c] == 0) x[c] = 0.02 * (c % 5 + 1);  // every ripple, slot and age takes part
+  Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> jacobian(n, k);
+  Eigen::VectorXd at(n), above(n), below(n);
+  REQUIRE(problem.evaluate(x.data(), at.data(), jacobian.data()));
+  for (int c = 0; c < k; ++c) {
+    CAPTURE(c);
+    const double step = 1e-5 * std::max(std::fabs(x[c]), 1e-3);
+    Eigen::VectorXd moved = x;
+    moved[c] = x[c] + step;
+    REQUIRE(problem.evaluate(moved.data(), above.data(), nullptr));
+    moved[c] = x[c] - step;
+    REQUIRE(problem.evaluate(moved.data(), below.data(), nullptr));
+    const Eigen::VectorXd difference = (above - below) / (2 * step);
+    // Differences are good to step² of the third derivative and to rounding of r over the step.
+    CHECK((difference - jacobian.col(c)).norm() <= 2e-5 * jacobian.col(c).norm() + 1e-6);
+  }
+}
+
+}  // namespace
+
+TEST_CASE("mean speeds between rows: drag, inertia, age of an edge, ripple, rise near standstill") {
+  for (const bool ripple : {false, true})
+    for (const bool stribeck : {false, true})
+      check_derivatives({windows(0, false), windows(1e-3, false)}, {ripple, stribeck});
+}
+
+TEST_CASE("mean speeds between edges") {
+  check_derivatives({windows(0, true), windows(1e-3, true)}, {true, true});
+}
+
+TEST_CASE("edges of a disc whose slots are not where they should be") {
+  check_derivatives({edges()}, {false, false});
+  check_derivatives({edges()}, {true, true});
+}
