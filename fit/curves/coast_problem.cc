@@ -280,4 +280,17 @@ Eigen::VectorXd CoastProblem::start() const {
   return x;
 }
 
+Eigen::VectorXd CoastProblem::start_at(const CoastProblem& other,
+                                       const Eigen::VectorXd& solved) const {
+  Eigen::VectorXd x = start();
+  const int drag = std::min(drag_columns(), other.drag_columns());
+  x.head(drag) = solved.head(drag);
+  if (with_age_) x[drag_columns()] = solved[other.drag_columns()];
+  for (std::size_t j = 0; j < coasts_.size(); ++j) {  // the ripple, which one may lack, stands last
+    const int own = std::min(own_columns(coasts_[j]), other.own_columns(coasts_[j]));
+    x.segment(column_of_[j], own) = solved.segment(other.column_of_[j], own);
+  }
+  return x;
+}
+
 }  // namespace loadline

@@ -43,6 +43,9 @@ class CoastProblem final : public Residuals {
   int row_of(std::size_t j) const { return row_of_[j]; }
   /// Start values: decelerations of the smooth speed regressed on speed.
   Eigen::VectorXd start() const;
+  /// Start values at the solution of another problem of the same coasts, with what it lacks at its
+  /// usual start.
+  Eigen::VectorXd start_at(const CoastProblem& other, const Eigen::VectorXd& solved) const;
   /// Residuals of run j in rad/s (windows) or rad (edges).
   std::vector<double> plain_residuals(const Eigen::VectorXd& x, std::size_t j) const;
   double unit_inertia() const { return unit_; }

@@ -59,18 +59,27 @@ double effective(const Coast& coast) {
   return kept / std::max(1.0, coast.correlation);
 }
 
+// Begins at `simpler`, another fit of the same coasts, where there is one: a ripple can only be
+// read at the angles that the shaft really had, and a poor first guess is off by several of them.
 std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options,
-                                     double unit, const std::optional<Prior>& inertia) {
+                                     double unit, const std::optional<Prior>& inertia,
+                                     const CoastFit* simpler) {
   auto result = std::make_unique<CoastFit>();
   CoastFit& fit = *result;
   fit.coasts = coasts;
   fit.options = options;
   fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
   Eigen::VectorXd x = fit.problem->start();
+  if (simpler) x = fit.problem->start_at(*simpler->problem, simpler->solution.parameters);
   const double own = static_cast<double>(fit.problem->parameters() - fit.problem->common()) /
                      static_cast<double>(fit.coasts.size());
-  for (Coast& coast : fit.coasts) coast.noise_sd = coast.by_edges ? 0.02 : 0.01 * coast.speed_high;
-  for (int pass = 0; pass < kPasses; ++pass) {
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
+    Coast& coast = fit.coasts[j];
+    coast.noise_sd = simpler          ? simpler->coasts[j].noise_sd
+                     : coast.by_edges ? 0.02
+                                      : 0.01 * coast.speed_high;
+  }
+  for (int pass = simpler ? 1 : 0; pass < kPasses; ++pass) {
     fit.solution = improve(*fit.problem, x);
     x = fit.solution.parameters;
     if (pass + 1 == kPasses) break;
@@ -276,16 +285,23 @@ void set_residual(DragFit& out, const CoastFit& fit) {
 // The candidates: with and without ripple, then (unless settled) a Stribeck rise on the better one.
 Fitted best_fit(const std::vector<Coast>& coasts, const DragFitOptions& options, double unit,
                 const std::optional<Prior>& inertia, std::string& choice) {
-  Fitted plain = fit_coasts(coasts, {false, false}, unit, inertia);
-  Fitted ripple = fit_coasts(coasts, {true, false}, unit, inertia);
+  Fitted plain = fit_coasts(coasts, {false, false}, unit, inertia, nullptr);
+  Fitted ripple =
+      fit_coasts(coasts, {true, false}, unit, inertia, plain->usable ? plain.get() : nullptr);
   const bool with_ripple = second_is_better(*plain, *ripple);
   Fitted straight = with_ripple ? std::move(ripple) : std::move(plain);
   choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
   if (options.stribeck && !*options.stribeck) return straight;
-  Fitted rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia);
+  Fitted rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia,
+                           straight->usable ? straight.get() : nullptr);
   if (options.stribeck) return rise->usable ? std::move(rise) : std::move(straight);
+  // A bend in the upper half of the speeds is something else, whatever it is called.
+  const auto near_standstill = [&] {
+    return std::exp(rise->solution.parameters[5]) < coasts.front().speed_high / 2;
+  };
   const bool clear = second_is_better(*straight, *rise) && straight->usable &&
-                     rise->score < straight->score - 10 && rise->solution.parameters[4] > 0;
+                     rise->score < straight->score - 10 && rise->solution.parameters[4] > 0 &&
+                     near_standstill();
   choice += clear ? fmt::format("; a rise near standstill, AICc better by {:.0f}",
                                 straight->score - rise->score)
                   : "; no rise near standstill to be seen";
