@@ -63,7 +63,8 @@ struct SaturatedSeriesEquation {
       const double step =
           (torque_at(g, a, w, w0, wx) - torque) / (1 - feedback(torque, a, w, w0, wx, sigma));
       torque += step;
-      if (std::fabs(step) <= 1e-14 * std::fabs(torque)) break;
+      // What is left after a step of Newton's method is about its relative size squared.
+      if (std::fabs(step) <= 1e-8 * std::fabs(torque)) break;
     }
     return torque;
   }

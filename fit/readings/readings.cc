@@ -16,21 +16,37 @@ constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and thei
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
 
-// Running means of `block` neighbours; NaN cells are left out of their mean.
+// Means of every `block` neighbours, put after each other; NaN is left out of its mean.
+class BlockMeans {
+ public:
+  BlockMeans(std::vector<double>& into, std::size_t block) : into_(into), block_(block) {}
+  void add(double value) {
+    if (!std::isnan(value)) {
+      sum_ += value;
+      ++known_;
+    }
+    if (++seen_ == block_) finish();
+  }
+  /// Ends the last block, which may be a short one.
+  void finish() {
+    if (seen_ == 0) return;
+    into_.push_back(known_ > 0 ? sum_ / static_cast<double>(known_) : std::nan(""));
+    sum_ = 0;
+    known_ = seen_ = 0;
+  }
+
+ private:
+  std::vector<double>& into_;
+  std::size_t block_, seen_ = 0, known_ = 0;
+  double sum_ = 0;
+};
+
 std::vector<double> thinned(const std::vector<double>& values, std::size_t block) {
-  if (block <= 1 || values.empty()) return values;
   std::vector<double> means;
   means.reserve(values.size() / block + 1);
-  for (std::size_t at = 0; at < values.size(); at += block) {
-    const std::size_t end = std::min(at + block, values.size());
-    double sum = 0, count = 0;
-    for (std::size_t i = at; i < end; ++i) {
-      if (std::isnan(values[i])) continue;
-      sum += values[i];
-      count += 1;
-    }
-    means.push_back(count > 0 ? sum / count : std::nan(""));
-  }
+  BlockMeans taken(means, block);
+  for (const double value : values) taken.add(value);
+  taken.finish();
   return means;
 }
 
@@ -53,10 +69,6 @@ SpeedTrace thinned(const SpeedTrace& trace, std::size_t block) {
   }
   out.interval_s = trace.interval_s * static_cast<double>(block);
   return out;
-}
-
-std::size_t block_for(std::size_t rows, std::size_t most) {
-  return most == 0 ? 1 : std::max<std::size_t>(1, (rows + most - 1) / most);
 }
 
 // Averaging over this share of the highest speed bends a torque curve by 1e-4 of its torque: the
@@ -93,39 +105,45 @@ bool any(const std::vector<double>& values) {
 
 // A converter slower than the rows leaves each value standing for several rows. When most rows
 // repeat, only the first of each stand is a new value.
-std::vector<bool> new_values(const std::vector<double>& torque) {
-  std::vector<bool> fresh(torque.size(), true);
+bool mostly_repeats(const std::vector<double>& torque) {
   std::size_t repeats = 0;
-  for (std::size_t i = 1; i < torque.size(); ++i) {
-    if (torque[i] != torque[i - 1]) continue;
-    fresh[i] = false;
-    ++repeats;
-  }
-  if (2 * repeats < torque.size()) std::fill(fresh.begin(), fresh.end(), true);
-  return fresh;
+  for (std::size_t i = 1; i < torque.size(); ++i) repeats += torque[i] == torque[i - 1] ? 1 : 0;
+  return 2 * repeats >= torque.size();
 }
 
+// Hands on the rows that hold a new value of the torque.
+template <typename Take>
+void each_new_value(const std::vector<double>& torque, Take take) {
+  const bool first_only = mostly_repeats(torque);
+  for (std::size_t i = 0; i < torque.size(); ++i) {
+    const bool stands = first_only && i > 0 && torque[i] == torque[i - 1];
+    if (!stands && !std::isnan(torque[i])) take(i);
+  }
+}
+
+// Averaged as they are taken, so that a long run need not stand in memory once more.
 void set_torque(Readings& out, const std::vector<double>& time, const std::vector<double>& torque,
                 const std::vector<double>& supply, std::size_t most) {
-  if (!any(torque)) return;
-  const std::vector<bool> fresh = new_values(torque);
+  std::size_t count = 0;
+  each_new_value(torque, [&](std::size_t) { ++count; });
+  if (count == 0) return;
   const bool with_supply = any(supply);
+  const std::size_t block = block_for(count, most);
+  BlockMeans times(out.time_s, block), torques(out.torque, block), supplies(out.supply_v, block);
+  UsualStep step(count);
   double last_supply = std::nan("");
-  out.time_s.reserve(torque.size());
-  out.torque.reserve(torque.size());
-  if (with_supply) out.supply_v.reserve(torque.size());
-  for (std::size_t i = 0; i < torque.size(); ++i) {
-    if (with_supply && !std::isnan(supply[i])) last_supply = supply[i];
-    if (std::isnan(torque[i]) || !fresh[i]) continue;
-    out.time_s.push_back(time[i]);
-    out.torque.push_back(torque[i]);
-    if (with_supply) out.supply_v.push_back(last_supply);
-  }
-  out.torque_interval_s = usual_step(out.time_s);
-  const std::size_t block = block_for(out.torque.size(), most);
-  out.time_s = thinned(out.time_s, block);
-  out.torque = thinned(out.torque, block);
-  out.supply_v = thinned(out.supply_v, block);
+  std::size_t at = 0;  // first row of which the supply has not been looked at
+  each_new_value(torque, [&](std::size_t i) {
+    step.add(time[i]);
+    times.add(time[i]);
+    torques.add(torque[i]);
+    if (!with_supply) return;
+    for (; at <= i; ++at)
+      if (!std::isnan(supply[at])) last_supply = supply[at];
+    supplies.add(last_supply);
+  });
+  for (BlockMeans* means : {&times, &torques, &supplies}) means->finish();
+  out.torque_interval_s = step.median();
 }
 
 void set_lag(Readings& out) {
@@ -152,16 +170,18 @@ void set_supply(Readings& out, const ReadingColumns& c, std::size_t most) {
 
 // A tachometer's channel of an imported run: its edges where these can be told, else none.
 struct RowsOfSpeed {
-  SpeedTrace rows;
+  const std::vector<double>&time, &rpm;
   EdgeTrace edges;
   double span_s = 0;
 
-  RowsOfSpeed(const std::vector<double>& time, const std::vector<double>& rpm)
-      : rows(speed_from_rows(time, rpm)),
+  RowsOfSpeed(const std::vector<double>& times, const std::vector<double>& values)
+      : time(times),
+        rpm(values),
         edges(edges_from_rows(time, rpm)),
         span_s(time.back() - time.front()) {}
   SpeedTrace trace(std::size_t most) const {
-    if (edges.empty()) return thinned(rows, block_for(rows.speed.size(), most));
+    SpeedTrace rows = speed_from_rows(time, rpm, most);
+    if (edges.empty()) return rows;
     SpeedTrace trace = speed_from_edges(edges, most ? span_s / static_cast<double>(most) : 0);
     trace.stale = rows.stale;
     return trace;

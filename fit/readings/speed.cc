@@ -29,30 +29,67 @@ void push(SpeedTrace& trace, double start, double end, double speed) {
   trace.speed.push_back(speed);
 }
 
-// The trace with or without treating repeated values as stale.
-SpeedTrace trace_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip) {
-  SpeedTrace trace;
-  for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
-    column->reserve(rpm.size());
+// Hands on the windows that rows of speed stand for, with or without taking repeated values for
+// stale ones; the first row's own is not known, it only opens the next.
+template <typename Take>
+std::size_t each_window(std::span<const double> time_s, std::span<const double> rpm, bool skip,
+                        Take take) {
   double since = 0, value = 0;
   bool started = false;
+  std::size_t stale = 0;
   for (std::size_t i = 0; i < rpm.size(); ++i) {
     if (std::isnan(rpm[i])) continue;
     if (started && skip && rpm[i] == value) {
-      ++trace.stale;
+      ++stale;
       continue;
     }
-    // The first row's window is not known: it only opens the next one.
-    if (started) push(trace, since, time_s[i], rad_per_s_from_rpm(rpm[i]));
+    if (started) take(since, time_s[i], rpm[i]);
     started = true;
     since = time_s[i];
     value = rpm[i];
   }
-  trace.interval_s = usual_interval(trace);
+  return stale;
+}
+
+// Joined as they come: a long run need not stand in memory once more.
+SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip,
+                       std::size_t windows, std::size_t block) {
+  SpeedTrace trace;
+  for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
+    column->reserve(windows / block + 1);
+  std::vector<double> lengths;
+  std::size_t seen = 0;
+  double start = 0, angle = 0, time = 0;
+  trace.stale = each_window(time_s, rpm, skip, [&](double since, double until, double value) {
+    const double speed = rad_per_s_from_rpm(value), length = until - since;
+    if (seen % stride_of(windows) == 0) lengths.push_back(length);
+    if (seen % block == 0) {
+      start = since;
+      angle = time = 0;
+    }
+    ++seen;
+    angle += speed * length;
+    time += length;
+    if (block == 1)
+      push(trace, since, until, speed);
+    else if ((seen % block == 0 || seen == windows) && time > 0)
+      push(trace, start, until, angle / time);
+  });
+  trace.interval_s = median(std::move(lengths)) * static_cast<double>(block);
   return trace;
 }
 
 }  // namespace
+
+UsualStep::UsualStep(std::size_t count) : stride_(stride_of(count)) {}
+
+void UsualStep::add(double time_s) {
+  if (seen_ > 0 && (seen_ - 1) % stride_ == 0) steps_.push_back(time_s - last_);
+  last_ = time_s;
+  ++seen_;
+}
+
+double UsualStep::median() const { return loadline::median(steps_); }
 
 double usual_step(std::span<const double> time_s) {
   std::vector<double> steps;
@@ -61,12 +98,23 @@ double usual_step(std::span<const double> time_s) {
   return median(std::move(steps));
 }
 
-SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
-  SpeedTrace trace = trace_rows(time_s, rpm, true);
+std::size_t block_for(std::size_t rows, std::size_t most) {
+  return most == 0 ? 1 : std::max<std::size_t>(1, (rows + most - 1) / most);
+}
+
+SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
+                           std::size_t most) {
+  bool skip = true;
+  std::size_t windows = 0;
+  const auto count = [&](double, double, double) { ++windows; };
+  const std::size_t stale = each_window(time_s, rpm, skip, count);
   // A speed that hardly ever changes is steady or printed coarsely, not stale.
-  if (trace.speed.size() < 3 || trace.stale > 3 * trace.speed.size())
-    trace = trace_rows(time_s, rpm, false);
-  return trace;
+  if (windows < 3 || stale > 3 * windows) {
+    skip = false;
+    windows = 0;
+    each_window(time_s, rpm, skip, count);
+  }
+  return joined_rows(time_s, rpm, skip, windows, block_for(windows, most));
 }
 
 namespace {
@@ -125,12 +173,16 @@ Verdict explained(std::span<const NewValue> values, double pitch, double row_s) 
   return used >= kLeastStretches ? Verdict::kExplained : Verdict::kTooFewCanTell;
 }
 
-// The most pulses per turn that the slowest rows could tell of.
-int most_pulses(std::span<const double> rpm, double row_s) {
-  double slowest = std::numeric_limits<double>::infinity();
-  for (const double value : rpm)
-    if (value > 0) slowest = std::min(slowest, value);
-  const double most = 2 * kPi / (kSlowEnough * row_s * rad_per_s_from_rpm(slowest));
+std::size_t slowest_row(std::span<const double> rpm) {
+  std::size_t slowest = rpm.size();
+  for (std::size_t i = 0; i < rpm.size(); ++i)
+    if (rpm[i] > 0 && (slowest == rpm.size() || rpm[i] < rpm[slowest])) slowest = i;
+  return slowest;
+}
+
+// The most pulses per turn that the slowest row could tell of.
+int most_pulses(double slowest_rpm, double row_s) {
+  const double most = 2 * kPi / (kSlowEnough * row_s * rad_per_s_from_rpm(slowest_rpm));
   return static_cast<int>(std::min<double>(kMostPulses, most));
 }
 
@@ -145,12 +197,16 @@ int pulses_per_turn(const std::vector<NewValue>& values, int most, double row_s)
   return 0;
 }
 
-// The first values of a long run mostly tell already that no number of pulses is behind its rows.
-constexpr std::size_t kFirstRows = 5000;
-bool contradicted_early(std::span<const double> time_s, std::span<const double> rpm, int most,
-                        double row_s) {
-  if (rpm.size() < 2 * kFirstRows) return false;
-  const std::vector<NewValue> values = new_values(time_s.first(kFirstRows), rpm.first(kFirstRows));
+// Only slow rows can tell, and some thousands of the slowest mostly do, that no number of pulses is
+// behind a long run.
+constexpr std::size_t kSlowRows = 5000;
+bool contradicted_where_slow(std::span<const double> time_s, std::span<const double> rpm,
+                             std::size_t slowest, int most, double row_s) {
+  if (rpm.size() < 2 * kSlowRows) return false;
+  const std::size_t from =
+      std::min(slowest - std::min(slowest, kSlowRows / 2), rpm.size() - kSlowRows);
+  const std::vector<NewValue> values =
+      new_values(time_s.subspan(from, kSlowRows), rpm.subspan(from, kSlowRows));
   if (values.empty()) return false;
   for (int pulses = 1; pulses <= most; ++pulses)
     if (explained(values, 2 * kPi / pulses, row_s) != Verdict::kContradicted) return false;
@@ -162,8 +218,9 @@ bool contradicted_early(std::span<const double> time_s, std::span<const double> 
 EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
   EdgeTrace edges;
   const double row_s = usual_step(time_s);
-  const int most = row_s > 0 ? most_pulses(rpm, row_s) : 0;
-  if (most == 0 || contradicted_early(time_s, rpm, most, row_s)) return edges;
+  const std::size_t slowest = slowest_row(rpm);
+  const int most = row_s > 0 && slowest < rpm.size() ? most_pulses(rpm[slowest], row_s) : 0;
+  if (most == 0 || contradicted_where_slow(time_s, rpm, slowest, most, row_s)) return edges;
   const std::vector<NewValue> values = new_values(time_s, rpm);
   if (values.size() < 12) return edges;
   const int pulses = pulses_per_turn(values, most, row_s);
@@ -238,8 +295,8 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
                             Value& out) const {
   const auto first =
       std::lower_bound(trace_.end_s.begin(), trace_.end_s.end(), time_s - half_width);
-  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
-  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  // The normal equations, the upper triangle of the symmetric ones: this loop is most of the work.
+  double n00 = 0, n01 = 0, n02 = 0, n11 = 0, n12 = 0, n22 = 0, r0 = 0, r1 = 0, r2 = 0;
   int used = 0;
   double low = 0, high = 0;
   out.width_s = 0;
@@ -252,18 +309,28 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
     const double tent = 1 - x * x;
     const double weight = tent * tent;
     // Mean of 1, u, u² over the window centred at x with width w.
-    const Eigen::Vector3d basis(1, x, x * x + w * w / 12);
-    normal += weight * basis * basis.transpose();
-    right += weight * trace_.speed[i] * basis;
+    const double square = x * x + w * w / 12;
+    const double linear = weight * x, quadratic = weight * square;
+    n00 += weight;
+    n01 += linear;
+    n02 += quadratic;
+    n11 += linear * x;
+    n12 += linear * square;
+    n22 += quadratic * square;
+    r0 += weight * trace_.speed[i];
+    r1 += linear * trace_.speed[i];
+    r2 += quadratic * trace_.speed[i];
     out.width_s = std::max(out.width_s, trace_.window_s(i));
     low = std::min(low, x);
     high = std::max(high, x);
     ++used;
   }
   if (used < 6 || low > -0.15 || high < 0.15) return false;
+  Eigen::Matrix3d normal;
+  normal << n00, n01, n02, n01, n11, n12, n02, n12, n22;
   const Eigen::LDLT<Eigen::Matrix3d> solver(normal);
   if (solver.info() != Eigen::Success || solver.rcond() < 1e-9) return false;
-  const Eigen::Vector3d beta = solver.solve(right);
+  const Eigen::Vector3d beta = solver.solve(Eigen::Vector3d(r0, r1, r2));
   out.speed = beta[0];
   out.acceleration = beta[1] / half_width;
   out.valid = true;

@@ -15,8 +15,25 @@
 
 namespace loadline {
 
-/// Median of the steps between neighbours; of a long series by a few thousand of them.
+/// Median of the steps between neighbours, of a long series by some thousands of them.
 double usual_step(std::span<const double> time_s);
+
+/// The same of `count` moments that are handed on one after the other.
+class UsualStep {
+ public:
+  explicit UsualStep(std::size_t count);
+  void add(double time_s);
+  double median() const;  ///< 0 before the second moment
+
+ private:
+  std::size_t stride_, seen_ = 0;
+  double last_ = 0;
+  std::vector<double> steps_;
+};
+
+/// How many neighbours to join into one so that no more than `most` of `rows` are left; 0: all
+/// stay.
+std::size_t block_for(std::size_t rows, std::size_t most);
 
 /// Mean speeds over windows [start_s, end_s], in time order, windows not overlapping. SI units.
 struct SpeedTrace {
@@ -42,8 +59,10 @@ struct EdgeTrace {
 
 /// From the rows of an imported run. A value that repeats the previous one exactly, with the next
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new
-/// one. `rpm` may hold NaN (no value in that row).
-SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm);
+/// one. `rpm` may hold NaN (no value in that row). Neighbouring windows are joined until no more
+/// than `most` are left (0: none is).
+SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
+                           std::size_t most = 0);
 
 /// The edges behind the rows of an imported run, where they can be told. A tachometer that counts
 /// reciprocally writes v = n·pitch/(time between edges) and repeats it until a new edge comes. Once
