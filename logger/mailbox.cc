@@ -1,9 +1,14 @@
 #include "logger/mailbox.h"
 
+#include <algorithm>
 #include <utility>
 
 namespace loadline {
 namespace {
+
+// So many samples that a transaction costs little beside them, and few enough that they stay in the
+// processor's cache on their way from the reader to the writer.
+constexpr std::size_t kWorthWriting = 8192;
 
 template <typename T>
 void append(std::vector<T>& to, std::vector<T>& from) {
@@ -18,6 +23,10 @@ void Batch::clear() {
   raw.clear();
 }
 
+bool Mailbox::worth_writing() const {
+  return samples() >= std::min(most_samples_ / 2, kWorthWriting);
+}
+
 void Mailbox::put(Haul& haul, std::span<const std::uint8_t> raw) {
   std::unique_lock lock(mutex_);
   changed_.wait(lock, [&] { return abandoned_ || samples() < most_samples_; });
@@ -26,12 +35,12 @@ void Mailbox::put(Haul& haul, std::span<const std::uint8_t> raw) {
   append(box_.haul.readings, haul.readings);
   append(box_.haul.events, haul.events);
   box_.raw.insert(box_.raw.end(), raw.begin(), raw.end());
-  if (samples() >= most_samples_ / 2) changed_.notify_all();
+  if (worth_writing()) changed_.notify_all();
 }
 
 bool Mailbox::take(Batch& into, std::chrono::milliseconds patience) {
   std::unique_lock lock(mutex_);
-  changed_.wait_for(lock, patience, [&] { return closed_ || samples() >= most_samples_ / 2; });
+  changed_.wait_for(lock, patience, [&] { return closed_ || worth_writing(); });
   std::swap(box_, into);
   changed_.notify_all();
   return !into.empty() || !closed_;

@@ -31,7 +31,8 @@ class Mailbox {
 
   /// Appends. `haul` is emptied.
   void put(Haul& haul, std::span<const std::uint8_t> raw);
-  /// Waits until `patience` is over, the box is half full or closed, then swaps its content into
+  /// Waits until `patience` is over, the box holds samples worth a transaction (half of
+  /// what it may, or some thousands) or is closed, then swaps its content into
   /// `into` (which must be empty). False when the box is closed and nothing is left.
   bool take(Batch& into, std::chrono::milliseconds patience);
   /// Nothing more will be put; take() stops waiting.
@@ -40,6 +41,7 @@ class Mailbox {
   void abandon();
 
  private:
+  bool worth_writing() const;
   std::size_t samples() const { return box_.haul.samples.size() + box_.haul.readings.size(); }
 
   const std::size_t most_samples_;

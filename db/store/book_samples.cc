@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cmath>
 #include <future>
 #include <new>
@@ -14,7 +15,13 @@ namespace {
 
 // Rows per INSERT: one row per statement costs a third of the speed, more than this gains nothing.
 constexpr std::size_t kRowsPerInsert = 32;
-constexpr int kSampleColumns = 8;
+constexpr std::array<const char*, 7> kSampleChannels = {"torque_counts",
+                                                        "motor_edges",
+                                                        "motor_edge_age_ticks",
+                                                        "handwheel_edges",
+                                                        "handwheel_edge_age_ticks",
+                                                        "supply_counts",
+                                                        "temperature_counts"};
 constexpr int kReadingColumns = 7;
 
 std::string insert_sql(const std::string& into, int columns, std::size_t rows) {
@@ -26,11 +33,9 @@ std::string insert_sql(const std::string& into, int columns, std::size_t rows) {
   return sql;
 }
 
-void prepare_inserts(sqlite3* db, std::optional<Statement>& many, std::optional<Statement>& one,
-                     const std::string& into, int columns) {
-  if (many) return;
-  many.emplace(db, insert_sql(into, columns, kRowsPerInsert));
-  one.emplace(db, insert_sql(into, columns, 1));
+void prepare(Inserts& inserts, sqlite3* db, const std::string& into, int columns) {
+  inserts.many.emplace(db, insert_sql(into, columns, kRowsPerInsert));
+  inserts.one.emplace(db, insert_sql(into, columns, 1));
 }
 
 std::int64_t row_id(std::int64_t run, std::int64_t low) { return run << kRunShift | low; }
@@ -92,15 +97,38 @@ std::optional<std::int64_t> age(const Sample& sample, const std::optional<std::i
   return difference(sample.tick, *tick);
 }
 
-void bind_row(Statement& statement, int at, std::int64_t run, const Sample& sample) {
-  statement.bind(at + 1, row_id(run, sample.tick));
-  statement.bind(at + 2, sample.torque_counts);
-  statement.bind(at + 3, sample.motor_edges);
-  statement.bind(at + 4, age(sample, sample.motor_edge_tick));
-  statement.bind(at + 5, sample.handwheel_edges);
-  statement.bind(at + 6, age(sample, sample.handwheel_edge_tick));
-  statement.bind(at + 7, sample.supply_counts);
-  statement.bind(at + 8, sample.temperature_counts);
+// Hands on the values of a sample in the order of kSampleChannels.
+template <typename Take>
+void each_channel(const Sample& sample, Take take) {
+  take(sample.torque_counts);
+  take(sample.motor_edges);
+  take(age(sample, sample.motor_edge_tick));
+  take(sample.handwheel_edges);
+  take(age(sample, sample.handwheel_edge_tick));
+  take(sample.supply_counts);
+  take(sample.temperature_counts);
+}
+
+// Bit c: some sample has a value in channel c.
+unsigned channels_of(std::span<const Sample> samples) {
+  unsigned channels = 0;
+  for (const Sample& sample : samples) {
+    unsigned bit = 1;
+    each_channel(sample, [&](const auto& value) {
+      if (value) channels |= bit;
+      bit <<= 1;
+    });
+  }
+  return channels;
+}
+
+void bind_row(Statement& statement, int at, unsigned channels, std::int64_t run,
+              const Sample& sample) {
+  statement.bind(++at, row_id(run, sample.tick));
+  each_channel(sample, [&](const auto& value) {
+    if (channels & 1U) statement.bind(++at, value);
+    channels >>= 1;
+  });
 }
 
 void bind_row(Statement& statement, int at, std::int64_t id, const ImportedReading& reading) {
@@ -113,19 +141,37 @@ void bind_row(Statement& statement, int at, std::int64_t id, const ImportedReadi
   statement.bind(at + 7, reading.temperature_c);
 }
 
-// `key(i)` is the second argument of bind_row for row i.
-template <typename Row, typename Key>
-void insert_rows(Statement& many, Statement& one, int columns, std::span<const Row> rows, Key key) {
+// `bind(statement, at, i)` binds row i to the parameters after number `at`.
+template <typename Bind>
+void insert_rows(Inserts& inserts, int columns, std::size_t rows, Bind bind) {
   std::size_t i = 0;
-  for (; i + kRowsPerInsert <= rows.size(); i += kRowsPerInsert) {
+  for (; i + kRowsPerInsert <= rows; i += kRowsPerInsert) {
     for (std::size_t k = 0; k < kRowsPerInsert; ++k)
-      bind_row(many, static_cast<int>(k) * columns, key(i + k), rows[i + k]);
-    many.run();
+      bind(*inserts.many, static_cast<int>(k) * columns, i + k);
+    inserts.many->run();
   }
-  for (; i < rows.size(); ++i) {
-    bind_row(one, 0, key(i), rows[i]);
-    one.run();
+  for (; i < rows; ++i) {
+    bind(*inserts.one, 0, i);
+    inserts.one->run();
   }
+}
+
+// Only the columns that hold something are named: the others are empty by themselves, which takes
+// less time than being told so for each row.
+void insert_samples(SampleInserts& inserts, sqlite3* db, std::int64_t run,
+                    std::span<const Sample> samples) {
+  const unsigned channels = channels_of(samples);
+  const int columns = 1 + std::popcount(channels);
+  if (!inserts.many || channels != inserts.channels) {
+    std::string into = "sample (id";
+    for (std::size_t c = 0; c < kSampleChannels.size(); ++c)
+      if (channels >> c & 1U) into += fmt::format(", {}", kSampleChannels[c]);
+    prepare(inserts, db, into + ")", columns);
+    inserts.channels = channels;
+  }
+  insert_rows(inserts, columns, samples.size(), [&](Statement& statement, int at, std::size_t i) {
+    bind_row(statement, at, channels, run, samples[i]);
+  });
 }
 
 void store_count(sqlite3* db, std::optional<Statement>& update, std::int64_t run,
@@ -214,12 +260,7 @@ void Book::append(std::int64_t run, std::span<const Sample> samples) {
   RunWriter& writer = writer_of(*this, state_->writers, run);
   if (!writer.from_rig) throw std::logic_error("samples appended to an imported run");
   require_samples(run, writer, samples);
-  prepare_inserts(handle(), state_->insert_samples, state_->insert_sample,
-                  "sample (id, torque_counts, motor_edges, motor_edge_age_ticks, handwheel_edges, "
-                  "handwheel_edge_age_ticks, supply_counts, temperature_counts)",
-                  kSampleColumns);
-  insert_rows(*state_->insert_samples, *state_->insert_sample, kSampleColumns, samples,
-              [run](std::size_t) { return run; });
+  insert_samples(state_->sample_inserts, handle(), run, samples);
   writer.hash.add(samples);
   writer.count += static_cast<std::int64_t>(samples.size());
   writer.last_tick = samples.back().tick;
@@ -233,13 +274,15 @@ void Book::append(std::int64_t run, std::span<const ImportedReading> readings) {
   RunWriter& writer = writer_of(*this, state_->writers, run);
   if (writer.from_rig) throw std::logic_error("readings appended to a recorded run");
   require_readings(run, writer, readings);
-  prepare_inserts(handle(), state_->insert_readings, state_->insert_reading,
-                  "imported (id, time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, "
-                  "temperature_c)",
-                  kReadingColumns);
+  if (!state_->reading_inserts.many)
+    prepare(state_->reading_inserts, handle(),
+            "imported (id, time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c)",
+            kReadingColumns);
   const std::int64_t first = row_id(run, writer.count);
-  insert_rows(*state_->insert_readings, *state_->insert_reading, kReadingColumns, readings,
-              [first](std::size_t i) { return first + static_cast<std::int64_t>(i); });
+  insert_rows(state_->reading_inserts, kReadingColumns, readings.size(),
+              [&](Statement& statement, int at, std::size_t i) {
+                bind_row(statement, at, first + static_cast<std::int64_t>(i), readings[i]);
+              });
   writer.hash.add(readings);
   writer.count += static_cast<std::int64_t>(readings.size());
   writer.last_time_s = readings.back().time_s;

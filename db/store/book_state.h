@@ -29,6 +29,15 @@ struct RunWriter {
   ContentHash hash;
 };
 
+/// Inserts of many rows at once and of single ones.
+struct Inserts {
+  std::optional<Statement> many, one;
+};
+
+struct SampleInserts : Inserts {
+  unsigned channels = 0;  ///< that the statements name
+};
+
 struct CloseConnection {
   void operator()(sqlite3* db) const { sqlite3_close_v2(db); }
 };
@@ -41,7 +50,8 @@ struct Book::State {
   std::map<std::int64_t, RunWriter> writers;
   std::map<std::int64_t, RunWriter> writers_at_begin;  ///< as they were when Transaction began
   // Kept prepared for recording; declared after db so that they are finalized before it closes.
-  std::optional<Statement> insert_samples, insert_sample, insert_readings, insert_reading;
+  SampleInserts sample_inserts;
+  Inserts reading_inserts;
   std::optional<Statement> update_count;
 
   const std::string& recorder_mark();
