@@ -16,6 +16,8 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
+constexpr double kQuick =
+    1e-4;  // change of the sum of squares that no noise to be judged will feel
 // What digits, clocks and a ripple beyond the first order leave open, relative standard
 // uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
 constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};
@@ -80,9 +82,10 @@ std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const Coa
                                       : 0.01 * coast.speed_high;
   }
   for (int pass = simpler ? 1 : 0; pass < kPasses; ++pass) {
-    fit.solution = improve(*fit.problem, x);
+    const bool last = pass + 1 == kPasses;
+    fit.solution = improve(*fit.problem, x, 40, last ? 1e-7 : kQuick);
     x = fit.solution.parameters;
-    if (pass + 1 == kPasses) break;
+    if (last) break;
     for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
       update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
       if (pass + 2 < kPasses) fit.coasts[j].correlation = 1;  // as in sweep_fit.cc

@@ -493,6 +493,10 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
   double damping = 1e-4;
   MatrixXd normal = jacobian.transpose() * jacobian;
   VectorXd trial_residuals(n);
+  RowMajor trial_jacobian(n, k);
+  // Where steps mostly hold, derivatives are taken with the values and not after them; along bends
+  // many are too long.
+  bool hopeful = !along_bends;
   while (fit.iterations < max_iterations && !fit.converged && damping < 1e12) {
     ++fit.iterations;
     MatrixXd damped = normal;
@@ -501,17 +505,23 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
     VectorXd step = solver.solve(-(jacobian.transpose() * fit.residuals));
     if (along_bends) step += bend_of(residuals, fit, jacobian, normal.diagonal(), solver, step);
     const VectorXd trial = fit.parameters + step;
-    const bool defined =
-        trial.allFinite() && residuals.evaluate(trial.data(), trial_residuals.data(), nullptr);
+    const auto evaluated = [&](double* derivatives) {
+      return residuals.evaluate(trial.data(), trial_residuals.data(), derivatives);
+    };
+    const bool defined = trial.allFinite() && evaluated(hopeful ? trial_jacobian.data() : nullptr);
     const double rss = defined ? trial_residuals.squaredNorm() : 1e300;
     if (!(rss <= fit.rss)) {
       damping *= 8;
+      hopeful = false;
       continue;
     }
+    if (!hopeful) evaluated(trial_jacobian.data());
+    hopeful = !along_bends;
     // A small gain after a damped step only says that the step was short.
     fit.converged = fit.rss - rss <= tolerance * fit.rss && damping <= 1e-3;
     fit.parameters = trial;
-    residuals.evaluate(trial.data(), fit.residuals.data(), jacobian.data());
+    fit.residuals.swap(trial_residuals);
+    jacobian.swap(trial_jacobian);
     fit.rss = rss;
     normal = jacobian.transpose() * jacobian;
     damping = std::max(1e-12, damping / 10);
