@@ -6,6 +6,7 @@
 #include <cmath>
 #include <vector>
 
+#include "db/basis/json_read.h"
 #include "fit/readings/load_cell.h"
 
 namespace loadline {
@@ -133,7 +134,7 @@ std::string sentence_for(const SlipVerdict& verdict) {
 
 SlipReading read_slip_check(const Book& book, const Run& run, double limit_s) {
   SlipReading reading;
-  if (run.source != "rig" || !run.motor_pulses_per_turn) {
+  if (run.source != "rig" || !run.motor_pulses_per_turn || !run.tick_hz) {
     reading.fault = "it has no tachometer edges of the motor";
     return reading;
   }
@@ -159,9 +160,9 @@ SlipReading read_slip_check(const Book& book, const Run& run, double limit_s) {
 std::optional<SlipTarget> slip_target(const Book& book, std::int64_t machine) {
   const Json targets = targets_in(book);
   const auto found = targets.find(machine_key(book, machine));
-  if (found == targets.end() || !found->is_object()) return std::nullopt;
-  const double low = found->value("low_rpm", 0.0);
-  const double high = found->value("high_rpm", 0.0);
+  if (found == targets.end()) return std::nullopt;
+  const double low = number_in(*found, "low_rpm").value_or(0);
+  const double high = number_in(*found, "high_rpm").value_or(0);
   if (!(high > low)) return std::nullopt;
   return SlipTarget{low, high};
 }

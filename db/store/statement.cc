@@ -99,7 +99,7 @@ std::string constraint_fault(sqlite3* db, int code) {
   if (code == SQLITE_CONSTRAINT_TRIGGER)
     return fmt::format("the book refuses this: {}.", message_of(db));
   const std::string message = message_of(db);
-  if (const std::string range = range_fault(message); !range.empty()) return range;
+  if (std::string range = range_fault(message); !range.empty()) return range;
   return fmt::format("the book refuses this value ({}); check it against --help.", message);
 }
 

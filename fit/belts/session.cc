@@ -10,6 +10,7 @@
 #include <span>
 #include <sstream>
 
+#include "db/basis/json_read.h"
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
 
@@ -274,8 +275,8 @@ std::optional<SlipBand> band_of_bench(const Book& book, std::int64_t machine,
   SlipBand band;
   band.quantity = "creep speed";
   band.unit = "rpm";
-  band.low = document[key].value("low_rpm", 0.0);
-  band.high = document[key].value("high_rpm", 0.0);
+  band.low = number_in(document[key], "low_rpm").value_or(0);
+  band.high = number_in(document[key], "high_rpm").value_or(0);
   if (!(band.high > band.low)) return std::nullopt;
   band.middle = (band.low + band.high) / 2;
   band.percent = 100 * (band.high - band.low) / 2 / band.middle;

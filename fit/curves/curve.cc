@@ -3,10 +3,12 @@
 #include <ceres/jet.h>
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 
 #include "db/basis/error.h"
+#include "db/store/text.h"
 #include "fit/curves/equations.h"
 #include "fit/curves/smooth.h"
 
@@ -46,6 +48,27 @@ class EquationModel final : public CurveModel {
 template <typename Equation>
 std::shared_ptr<const CurveModel> shared(const char* name, std::vector<std::string> parameters) {
   return std::make_shared<EquationModel<Equation>>(name, std::move(parameters));
+}
+
+// No motor and no machine turns faster: 955,000 rpm, in rad/s.
+constexpr double kFastest = 1e5;
+
+// A book may come from anybody. Equations read as many parameters as they have and answers search
+// the range of speeds, so what no fit can have stored ends here; "" for the rest.
+std::string fault_of(const StoredCurve& stored, const CurveModel& equation) {
+  if (stored.parameters.size() != equation.parameter_names().size())
+    return fmt::format("{} parameters are not those of the model '{}'", stored.parameters.size(),
+                       stored.model);
+  if (stored.of_machine != (stored.model.rfind("drag", 0) == 0))
+    return fmt::format("a {} has no curve of the model '{}'",
+                       stored.of_machine ? "machine" : "motor", stored.model);
+  if (!std::all_of(stored.parameters.begin(), stored.parameters.end(),
+                   [](double value) { return std::isfinite(value); }))
+    return "a parameter is no number";
+  if (!(stored.speed_low >= 0 && stored.speed_low < stored.speed_high &&
+        stored.speed_high <= kFastest))
+    return "its range of speeds is none that a bench measures";
+  return "";
 }
 
 }  // namespace
@@ -115,7 +138,11 @@ Curve Curve::from_stored(const StoredCurve& stored) {
     throw Error(Fault::kBook,
                 fmt::format("the curve model '{}' is not known to this version; fit the curve "
                             "again or use a newer Loadline.",
-                            stored.model));
+                            on_one_line(stored.model)));
+  if (const std::string fault = fault_of(stored, *curve.equation); !fault.empty())
+    throw Error(Fault::kBook, fmt::format("curve {} in the book cannot have come from a fit ({}); "
+                                          "fit it again.",
+                                          stored.id, fault));
   curve.parameter_names = stored.parameter_names;
   curve.parameters = Eigen::Map<const Eigen::VectorXd>(
       stored.parameters.data(), static_cast<Eigen::Index>(stored.parameters.size()));

@@ -129,6 +129,7 @@ void details_table(Page& page, const Subject& machine, const std::string& id, co
     table.columns.push_back({heading, estimate.unit, value.is_object()});
   }
   for (const Json& entry : *list) {
+    if (!entry.is_object()) continue;
     std::vector<Cell> row;
     for (const std::string& name : keys) {
       const Json value = entry.value(name, Json());

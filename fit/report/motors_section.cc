@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/json_read.h"
 #include "db/basis/units.h"
 #include "fit/report/curve_plots.h"
 #include "fit/report/sections.h"
@@ -86,13 +87,8 @@ void curve_plots(Page& page, const Subject& motor, const std::string& id) {
 }
 
 Cell number_cell(const Json& json, const char* key) {
-  const auto found = json.find(key);
-  return found != json.end() && found->is_number() ? Cell(found->get<double>()) : Cell("");
-}
-
-std::string text_of(const Json& json, const char* key) {
-  const auto found = json.find(key);
-  return found != json.end() && found->is_string() ? found->get<std::string>() : "";
+  const auto number = number_in(json, key);
+  return number ? Cell(*number) : Cell("");
 }
 
 void parameters_table(Page& page, const Subject& motor, const std::string& id) {
@@ -114,8 +110,7 @@ void parameters_table(Page& page, const Subject& motor, const std::string& id) {
 void models_table(Page& page, const Subject& motor, const std::string& id) {
   const auto models = motor.details.find("models");
   if (models == motor.details.end() || !models->is_array() || models->empty()) return;
-  const auto rms = motor.details.find("residual_rms");
-  const bool of_speeds = rms != motor.details.end() && rms->value("unit", "") == "rpm";
+  const bool of_speeds = detail(motor.details, "residual_rms").unit == "rpm";
   Table table{"models-" + id,
               "Curves tried for " + motor.part.name,
               {{"Model", "", false},
@@ -125,8 +120,8 @@ void models_table(Page& page, const Subject& motor, const std::string& id) {
               {}};
   for (const Json& model : *models)
     if (model.is_object())
-      table.rows.push_back({text_of(model, "model"), number_cell(model, "aicc"),
-                            number_cell(model, "residual_rms"), text_of(model, "remark")});
+      table.rows.push_back({text_in(model, "model"), number_cell(model, "aicc"),
+                            number_cell(model, "residual_rms"), text_in(model, "remark")});
   page.table(std::move(table));
 }
 
@@ -143,7 +138,7 @@ void budget_table(Page& page, const Subject& motor, const std::string& id) {
               {}};
   for (const Json& line : *budget)
     if (line.is_object())
-      table.rows.push_back({text_of(line, "source"), number_cell(line, "stall_torque_nm"),
+      table.rows.push_back({text_in(line, "source"), number_cell(line, "stall_torque_nm"),
                             number_cell(line, "no_load_speed_rpm"),
                             number_cell(line, "peak_power_w"),
                             number_cell(line, "peak_power_speed_rpm")});
@@ -191,7 +186,7 @@ void one_motor(Page& page, const Subject& motor, std::size_t number) {
                   motor.stored->runs.size() == 1 ? "" : "s", fmt::join(motor.stored->runs, ", "));
   if (motor.stored->supply_v)
     words += fmt::format(", for a supply of {} V", significant(*motor.stored->supply_v, 4));
-  const std::string choice = text_of(motor.details, "choice");
+  const std::string choice = text_in(motor.details, "choice");
   page.paragraph(words + "." + (choice.empty() ? "" : " " + choice));
   const auto warnings = motor.details.find("warnings");
   if (warnings != motor.details.end())

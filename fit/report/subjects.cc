@@ -1,5 +1,7 @@
 #include "fit/report/subjects.h"
 
+#include "db/basis/json_read.h"
+
 namespace loadline {
 namespace {
 
@@ -11,7 +13,9 @@ Subject subject_of(const Book& book, const Part& part) {
   try {
     subject.curve = Curve::from_stored(*subject.stored);
   } catch (const Error& error) {
-    subject.details["warnings"].push_back(error.what());
+    Json& warnings = subject.details["warnings"];
+    if (!warnings.is_array()) warnings = Json::array();
+    warnings.push_back(error.what());
   }
   return subject;
 }
@@ -23,12 +27,6 @@ std::vector<Subject> subjects_of(const Book& book, PartKind kind,
     for (const Part& part : book.parts(kind)) subjects.push_back(subject_of(book, part));
   for (const std::string& name : names) subjects.push_back(subject_of(book, book.get(kind, name)));
   return subjects;
-}
-
-std::optional<double> number(const Json& json, const char* key) {
-  const auto found = json.find(key);
-  if (found == json.end() || !found->is_number()) return std::nullopt;
-  return found->get<double>();
 }
 
 }  // namespace
@@ -43,10 +41,8 @@ Subjects find_subjects(const Book& book, const std::vector<std::string>& motors,
 }
 
 Estimate estimate_from_json(const Json& json) {
-  if (!json.is_object()) return Estimate::unknown("");
-  const auto unit = json.find("unit");
-  return {number(json, "value"), number(json, "low"), number(json, "high"),
-          unit != json.end() && unit->is_string() ? unit->get<std::string>() : ""};
+  return {number_in(json, "value"), number_in(json, "low"), number_in(json, "high"),
+          text_in(json, "unit")};
 }
 
 Estimate detail(const Json& details, const char* key) {
