@@ -127,10 +127,17 @@ std::string roff(const std::string& text) {
   return out;
 }
 
+// ", -o" behind an option that has a short form.
+std::string short_form(const boost::program_options::option_description& option) {
+  using boost::program_options::command_line_style::allow_dash_for_short;
+  const std::string name = option.canonical_display_name(allow_dash_for_short);
+  return name.size() == 2 && name[0] == '-' ? ", \\fB" + roff(name) + "\\fR" : "";
+}
+
 void print_man_options(const Verb& verb) {
   for (const auto& option : verb.options.options())
-    std::cout << ".TP\n\\fB" << roff("--" + option->long_name()) << "\\fR "
-              << roff(parameter_of(*option)) << "\n"
+    std::cout << ".TP\n\\fB" << roff("--" + option->long_name()) << "\\fR" << short_form(*option)
+              << " " << roff(parameter_of(*option)) << "\n"
               << roff(option->description()) << "\n";
 }
 

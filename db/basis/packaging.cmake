@@ -1,6 +1,7 @@
 # `cmake --install` and the Debian package (`cpack` in the build folder): programs, man pages and
-# completions made by the programs themselves, the udev rule for rigs, the firmware image when one
-# was built, the sample runs. Included last, when every program is known.
+# completions made by the programs themselves, the udev rule for rigs, the sample runs, the pages to
+# read. (The firmware image, where one is built, is installed by its own folder.) Included last, when
+# every program is known.
 include(GNUInstallDirs)
 
 set(pages)
@@ -25,11 +26,12 @@ add_custom_target(pages ALL DEPENDS ${pages})
 
 install(FILES logger/udev/70-loadline-rig.rules DESTINATION lib/udev/rules.d)
 install(DIRECTORY sample-runs/ DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/sample-runs)
-install(FILES README.md DEVELOPERS.md firmware-protocol/wire.md
-        DESTINATION ${CMAKE_INSTALL_DOCDIR})
-install(DIRECTORY ${PROJECT_BINARY_DIR}/firmware-protocol/firmware/
-        DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/firmware OPTIONAL
-        FILES_MATCHING PATTERN "*.hex" PATTERN "CMakeFiles" EXCLUDE)
+# Where README.md says that they are, so that its links hold.
+foreach(page README.md DEVELOPERS.md firmware-protocol/wire.md firmware-protocol/firmware/README.md
+             sample-runs/README.md sample-runs/crossing.svg)
+  get_filename_component(folder ${page} DIRECTORY)
+  install(FILES ${page} DESTINATION ${CMAKE_INSTALL_DOCDIR}/${folder})
+endforeach()
 
 set(CPACK_GENERATOR DEB)
 set(CPACK_PACKAGE_NAME loadline)
@@ -38,8 +40,8 @@ set(CPACK_PACKAGE_CONTACT "The Loadline developers <loadline@localhost>")
 set(CPACK_PACKAGE_DESCRIPTION_SUMMARY ${PROJECT_DESCRIPTION})
 set(CPACK_DEBIAN_PACKAGE_DESCRIPTION
 "Records motors, belts and machines on a home-made test bench, fits their
- torque and drag curves with honest intervals, and answers which motor, pulley
- and belt belong together. Comes with a simulated bench and sample runs.")
+torque and drag curves with honest intervals, and answers which motor, pulley
+and belt belong together. Comes with a simulated bench and sample runs.")
 set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)

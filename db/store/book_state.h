@@ -1,6 +1,7 @@
 // What a Book holds, shared by the files that implement it. Nobody outside db/ includes this.
 #pragma once
 
+#include <algorithm>
 #include <map>
 #include <memory>
 #include <optional>
@@ -16,6 +17,15 @@ namespace loadline {
 
 inline constexpr int kRunShift = 42;
 inline constexpr std::int64_t kTickMask = (std::int64_t{1} << kRunShift) - 1;
+/// The id of a run's row: of a sample `low` is the tick, of a reading its number.
+constexpr std::int64_t row_id(std::int64_t run, std::int64_t low) { return run << kRunShift | low; }
+
+/// Rows to make room for. What a run says of itself an altered book may say wrongly: more rows than
+/// that still fit, fewer cost nothing.
+inline std::size_t rows_to_expect(const Run& run) {
+  constexpr std::int64_t kMost = 1 << 24;
+  return static_cast<std::size_t>(std::clamp<std::int64_t>(run.sample_count, 0, kMost));
+}
 
 /// How long a second writer waits before it is refused.
 inline constexpr int kBusyTimeoutMs = 5000;

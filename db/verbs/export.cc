@@ -1,10 +1,10 @@
 #include <fmt/format.h>
 
 #include <filesystem>
-#include <fstream>
 #include <iostream>
 #include <sstream>
 
+#include "db/basis/new_file.h"
 #include "db/basis/progress.h"
 #include "db/exchange/csv_out.h"
 #include "db/verbs/verbs.h"
@@ -36,34 +36,23 @@ std::int64_t write_table(const Book& book, const Arguments& arguments, std::ostr
   return export_parts(book, part_kind_of(what), out);
 }
 
-// Written beside and moved into place, so that a failure leaves no half of a file.
-std::int64_t write_file(const Book& book, const Arguments& arguments, const std::string& path) {
-  const std::string beside = path + ".part";
-  std::ofstream file(beside, std::ios::binary | std::ios::trunc);
-  if (!file)
-    throw Error(Fault::kInput, fmt::format("{} cannot be written; check the folder and its "
-                                           "permission.",
-                                           path));
-  std::int64_t rows = 0;
-  try {
-    rows = write_table(book, arguments, file);
-    file.close();
-    if (!file)
-      throw Error(Fault::kInput,
-                  fmt::format("{} could not be written in full; is the disk full?", path));
-    std::filesystem::rename(beside, path);
-  } catch (...) {
-    std::error_code ignored;
-    std::filesystem::remove(beside, ignored);
-    throw;
-  }
+// Measurements are not to be had again, so that a file that is there stays.
+std::int64_t write_table_to(const Book& book, const Arguments& arguments, const std::string& path) {
+  std::error_code ignored;
+  if (!arguments.flag("force") && std::filesystem::is_regular_file(path, ignored))
+    throw Error(
+        Fault::kInput,
+        fmt::format("{} is there already; choose another name, or replace it with --force.", path));
+  NewFile file(path);
+  const std::int64_t rows = write_table(book, arguments, file.stream());
+  file.keep();
   return rows;
 }
 
 int run_export(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   if (const auto path = arguments.text("output")) {
-    const std::int64_t rows = write_file(book, arguments, *path);
+    const std::int64_t rows = write_table_to(book, arguments, *path);
     say(arguments, fmt::format("Wrote {} rows to {}.", rows, *path));
     if (arguments.json()) print_json({{"file", *path}, {"rows", rows}});
     return 0;
@@ -94,7 +83,8 @@ Verb export_verb() {
       po::options_description("Options"),
       run_export};
   verb.options.add_options()("output,o", po::value<std::string>()->value_name("FILE.csv"),
-                             "write here instead of standard output");
+                             "write here instead of standard output")(
+      "force", po::bool_switch(), "replace the file of that name if there is one");
   add_common_options(verb.options);
   verb.first_words = "run runs curves rigs motors machines pulleys belts";
   return verb;

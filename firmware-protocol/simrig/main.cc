@@ -1,10 +1,10 @@
 // loadline-simrig: plays the rig of a scenario on a pseudo-terminal.
 #include <fmt/format.h>
 
-#include <fstream>
 #include <iostream>
 
 #include "db/basis/command_line.h"
+#include "db/basis/new_file.h"
 #include "firmware-protocol/simrig/line_player.h"
 #include "firmware-protocol/simrig/play.h"
 
@@ -30,32 +30,18 @@ constexpr const char* kCautions =
     "a\n"
     "moving belt and a held rotor are not so patient.";
 
-void write_file(const std::string& path, const char* bytes, std::size_t size) {
-  std::ofstream file(path, std::ios::binary);
-  file.write(bytes, static_cast<std::streamsize>(size));
-  file.flush();
-  if (!file)
-    throw Error(Fault::kInput, path + " cannot be written; name a file in a folder that exists.");
-}
-
 bool write_files(const Arguments& arguments, const simrig::Scenario& scenario, std::uint64_t seed) {
   const auto capture = arguments.text("capture");
   const auto csv = arguments.text("csv");
   const auto truth = arguments.text("truth");
   if (capture) {
     const simrig::Bytes bytes = simrig::capture(scenario, seed);
-    write_file(*capture, reinterpret_cast<const char*>(bytes.data()), bytes.size());
+    write_file(*capture, {reinterpret_cast<const char*>(bytes.data()), bytes.size()});
   }
   if (csv || truth) {
     const simrig::Recording recording = simrig::record(scenario, seed);
-    if (csv) {
-      const std::string text = simrig::csv(recording, scenario);
-      write_file(*csv, text.data(), text.size());
-    }
-    if (truth) {
-      const std::string text = simrig::truth_json(recording, scenario, seed);
-      write_file(*truth, text.data(), text.size());
-    }
+    if (csv) write_file(*csv, simrig::csv(recording, scenario));
+    if (truth) write_file(*truth, simrig::truth_json(recording, scenario, seed));
   }
   return capture || csv || truth;
 }

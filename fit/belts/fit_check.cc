@@ -38,22 +38,21 @@ std::optional<Seat> seat_of(const Part& belt, const Part& pulley) {
 
 std::optional<Diameter> diameter_of(const Part& pulley, const std::optional<Part>& belt,
                                     std::vector<std::string>& warnings) {
-  if (belt) {
-    const auto seated = seat_of(*belt, pulley);
-    if (seated && seated->effective_diameter.value) {
-      if (!seated->fits)
-        warnings.push_back(fmt::format("belt {} does not fit pulley {}: {}", belt->name,
-                                       pulley.name, seated->reason));
-      const Estimate& d = seated->effective_diameter;
-      return Diameter{*d.value, (*d.high - *d.low) / 2 / 1.96,
-                      fmt::format("{} mm on {} (belt on its {})", significant(*d.value, 4),
-                                  pulley.name, ride_name(seated->ride))};
-    }
-  }
+  const auto seated = belt ? seat_of(*belt, pulley) : std::nullopt;
+  if (seated && !seated->fits)
+    warnings.push_back(
+        fmt::format("belt {} does not fit pulley {}: {}", belt->name, pulley.name, seated->reason));
+  // Measured, it says what the belt does; the seat is only worked out from the sizes.
   if (const auto pitch = pulley.number("pitch-mm"))
     return Diameter{
         *pitch, 0.002 * *pitch,
         fmt::format("{} mm on {} (its pitch diameter)", significant(*pitch, 4), pulley.name)};
+  if (seated && seated->effective_diameter.value) {
+    const Estimate& d = seated->effective_diameter;
+    return Diameter{*d.value, (*d.high - *d.low) / 2 / 1.96,
+                    fmt::format("{} mm on {} (belt on its {})", significant(*d.value, 4),
+                                pulley.name, ride_name(seated->ride))};
+  }
   const auto rim = pulley.number("rim-mm");
   if (!rim) return std::nullopt;
   warnings.push_back(

@@ -20,9 +20,10 @@ struct TrueRatio {
   std::vector<std::string> warnings;
 };
 
-/// The effective diameters come from, in this order: where the belt seats in the groove; the
-/// pulley's measured pitch diameter; its rim (with a warning: too large by up to a belt's height).
-/// A belt that does not seat is a warning, and its ratio holds for where it does ride.
+/// The effective diameters come from, in this order: the pulley's measured pitch diameter; where
+/// the belt seats in the groove; the pulley's rim (with a warning: too large by up to a belt's
+/// height). A belt that does not seat is a warning, and a computed ratio holds for where it does
+/// ride.
 TrueRatio true_ratio(const Part& motor_pulley, const Part& hand_pulley,
                      const std::optional<Part>& belt);
 

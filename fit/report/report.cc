@@ -4,8 +4,8 @@
 #include <fmt/format.h>
 
 #include <ctime>
-#include <fstream>
 
+#include "db/basis/new_file.h"
 #include "fit/report/sections.h"
 #include "fit/report/words.h"
 
@@ -57,21 +57,6 @@ Page make_report(const Book& book, const ReportRequest& request,
   sources_section(page, book, subjects);
   progress(1);
   return page;
-}
-
-void write_file(const std::filesystem::path& file, const std::string& text) {
-  const std::filesystem::path part = file.string() + ".part";
-  std::ofstream out(part, std::ios::binary);
-  out.write(text.data(), static_cast<std::streamsize>(text.size()));
-  out.close();
-  std::error_code error;
-  if (out) std::filesystem::rename(part, file, error);
-  if (out && !error) return;
-  std::filesystem::remove(part, error);
-  throw Error(Fault::kInput,
-              fmt::format("{} could not be written; see that its folder exists, is yours to write "
-                          "to, and has room.",
-                          file.string()));
 }
 
 std::size_t write_tables(const Page& page, const std::filesystem::path& folder) {

@@ -27,8 +27,4 @@ Page make_report(const Book& book, const ReportRequest& request,
 std::size_t write_tables(const Page& page, const std::filesystem::path& folder);
 std::size_t write_plots(const Page& page, const std::filesystem::path& folder);
 
-/// Writes `text` beside `file` first, then puts it in its place, so that a full disk leaves the old
-/// file alone. Error(kInput) when that fails.
-void write_file(const std::filesystem::path& file, const std::string& text);
-
 }  // namespace loadline

@@ -38,7 +38,7 @@ struct Diameters {
   double ratio_sd() const;
 };
 
-/// From where the belt seats, the pitch diameters or the rims (fit/belts/fit_check.h); appends its
+/// From the pitch diameters, where the belt seats, or the rims (fit/belts/fit_check.h); appends its
 /// warnings. `sd_m` overrides its standard uncertainty. Error(kInput) when a size is missing.
 Diameters effective_diameters(const Part& motor_pulley, const Part& hand_pulley,
                               const std::optional<Part>& belt, const std::optional<double>& sd_m,

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <fstream>
 #include <tuple>
 
 #include "db/basis/error.h"
@@ -184,15 +183,6 @@ std::string ranking_text(const std::vector<RankedDrive>& drives) {
                      estimate_text(one.answer, Figure::kStandstillTorque), note});
   }
   return text_table(table);
-}
-
-void write_file(const std::string& path, const std::string& text) {
-  std::ofstream file(path, std::ios::binary);
-  file << text;
-  file.close();
-  if (!file)
-    throw Error(Fault::kInput,
-                fmt::format("'{}' cannot be written; check the folder and its permissions.", path));
 }
 
 }  // namespace loadline

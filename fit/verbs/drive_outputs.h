@@ -33,7 +33,4 @@ void rank(std::vector<RankedDrive>& drives);
 Json to_json(const RankedDrive& drive);
 std::string ranking_text(const std::vector<RankedDrive>& drives);
 
-/// Writes the whole file or throws Error(kInput) naming it.
-void write_file(const std::string& path, const std::string& text);
-
 }  // namespace loadline

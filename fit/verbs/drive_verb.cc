@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <charconv>
 
+#include "db/basis/new_file.h"
 #include "db/basis/units.h"
 #include "db/book.h"
 #include "fit/drive/two_stage.h"
@@ -212,7 +213,9 @@ void add_what_is_mounted(po::options_description& options) {
       "ratio", number()->value_name("I"), "motor speed over hand-wheel speed without slip")(
       "ratio-sd", number()->value_name("U"), "its standard uncertainty (else 0)")(
       "motor-pulley", text()->value_name("NAME"), "instead of --ratio: the pulley on the motor")(
-      "hand-pulley", text()->value_name("NAME"), "and the one on the machine")(
+      "hand-pulley", text()->value_name("NAME"),
+      "and the one on the machine; of both a measured pitch diameter counts, else where the belt "
+      "rides, else the rim")(
       "diameter-sd-mm", number()->value_name("U"),
       "standard uncertainty of effective diameters (else 0.2 % of a pitch diameter, or what the "
       "belt's seat in the groove leaves open)")(

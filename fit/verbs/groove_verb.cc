@@ -1,9 +1,9 @@
 // loadline-fit groove: where a belt rides in a pulley's groove, and at what diameter it works.
 #include <fmt/format.h>
 
-#include <fstream>
 #include <iostream>
 
+#include "db/basis/new_file.h"
 #include "db/book.h"
 #include "fit/belts/fit_check.h"
 #include "fit/belts/seat.h"
@@ -45,15 +45,6 @@ TrueRatio ratio_with(const Part& pulley, const Part& partner, const Part& belt) 
   return motor_first ? true_ratio(pulley, partner, belt) : true_ratio(partner, pulley, belt);
 }
 
-void write_drawing(const std::string& path, const std::string& svg) {
-  std::ofstream file(path, std::ios::binary);
-  file << svg;
-  file.close();
-  if (!file)
-    throw Error(Fault::kInput,
-                fmt::format("the drawing could not be written to {}; choose another place.", path));
-}
-
 int run_groove(const Arguments& arguments) {
   if (arguments.has("round-mm") && (arguments.has("width-mm") || arguments.has("height-mm")))
     throw Error(Fault::kInput,
@@ -81,7 +72,7 @@ int run_groove(const Arguments& arguments) {
   }
   out["warnings"] = warnings;
   if (const auto path = arguments.text("output")) {
-    write_drawing(*path, seat_drawing(section, groove, seated));
+    write_file(*path, seat_drawing(section, groove, seated));
     out["drawing"] = *path;
     text += "Drawn to scale in " + *path + "\n";
   }
@@ -114,9 +105,9 @@ Verb groove_verb() {
   verb.options.add_options()("belt", po::value<std::string>()->value_name("B"), "belt in the book")(
       "pulley", po::value<std::string>()->value_name("P"), "pulley in the book")(
       "ratio", po::value<std::string>()->value_name("PULLEY"),
-      "also give the true ratio with this pulley of the book as the partner")(
-      "output,o", po::value<std::string>()->value_name("FILE.svg"),
-      "draw the section across belt and groove to scale");
+      "also give the true ratio with this pulley of the book as the partner (measured pitch "
+      "diameters count first)")("output,o", po::value<std::string>()->value_name("FILE.svg"),
+                                "draw the section across belt and groove to scale");
   add_part_options(verb.options, PartKind::kBelt);
   add_part_options(verb.options, PartKind::kPulley);
   add_common_options(verb.options);

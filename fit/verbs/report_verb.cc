@@ -3,6 +3,7 @@
 
 #include <optional>
 
+#include "db/basis/new_file.h"
 #include "db/basis/progress.h"
 #include "fit/report/report.h"
 #include "fit/verbs/verbs.h"
@@ -58,7 +59,7 @@ int run(const Arguments& arguments) {
 Verb report_verb() {
   po::options_description options("Options");
   options.add_options()("output,o", po::value<std::string>()->value_name("FILE.html"),
-                        "the page to write");
+                        "the page to write; one that is there is replaced");
   options.add_options()("motor", po::value<std::vector<std::string>>()->value_name("M"),
                         "only this motor; may be given several times");
   options.add_options()("machine", po::value<std::vector<std::string>>()->value_name("K"),

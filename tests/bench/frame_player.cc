@@ -11,27 +11,21 @@
 #include <random>
 #include <thread>
 
-#include "firmware-protocol/messages.h"
 #include "firmware-protocol/simrig/pseudo_terminal.h"
+#include "tests/logger/support/frame_writer.h"
 
 using loadline::simrig::PseudoTerminal;
 
 namespace {
 
 constexpr std::uint32_t kTickHz = 2'000'000, kTicksPerSample = 2'000;
+constexpr std::size_t kPortion = 1 << 14;  // bytes
 
 class Rig {
  public:
   explicit Rig(PseudoTerminal& line) : line_(line) {
-    identity_.board_number = 7;
-    identity_.tick_hz = kTickHz;
-    identity_.channels = kWireLoadCell | kWireMotorTach;
-    identity_.cell_position = kWireCellOnBrake;
-    identity_.motor_pulses_per_turn = 4;
     identity_.converter_millihertz = 1'000'000;
     identity_.cell_delay_us = 2'000;
-    identity_.arm_um = 100'000;
-    std::snprintf(identity_.firmware, sizeof identity_.firmware, "frame player");
     for (std::int32_t& value : noise_) value = static_cast<std::int32_t>(random_() % 801) - 400;
   }
 
@@ -69,41 +63,37 @@ class Rig {
     sample.motor_edges = static_cast<std::uint32_t>(edges);
     sample.motor_edge_tick = edge_tick_;
     ++number_;
-    std::uint8_t payload[kWireMaxPayload];
-    frame(kWireSample, payload, wire_sample_pack(&sample, payload));
+    writer_.sample(sample);
   }
   void tell_status(bool streaming) {
     WireStatus status = {};
     status.streaming = streaming;
     status.samples = number_;
-    std::uint8_t payload[kWireMaxPayload];
-    frame(kWireStatus, payload, wire_status_pack(&status, payload));
+    writer_.status(status);
   }
-  bool full() const { return used_ + 2 * kWireMaxFrame > sizeof buffer_; }
+  bool full() const { return writer_.bytes.size() > kPortion; }
   /// False when nobody takes the bytes any longer.
   bool flush() {
     std::size_t sent = 0;
-    while (sent < used_) {
-      sent += line_.write_some(buffer_ + sent, used_ - sent);
-      if (sent < used_ && !line_.wait(5000, true)) return false;
+    while (sent < writer_.bytes.size()) {
+      const std::size_t left = writer_.bytes.size() - sent;
+      const std::size_t taken = line_.write_some(writer_.bytes.data() + sent, left);
+      sent += taken;
+      if (taken < left && !line_.wait(5000, true)) return false;
     }
-    used_ = 0;
+    writer_.bytes.clear();
     return true;
   }
 
  private:
   void introduce() {
-    std::uint8_t payload[kWireMaxPayload];
-    frame(kWireIdentity, payload, wire_identity_pack(&identity_, payload));
+    writer_.identity(identity_);
     tell_status(false);
-  }
-  void frame(std::uint8_t type, const std::uint8_t* payload, std::uint8_t size) {
-    used_ += wire_frame_encode(type, sequence_++, payload, size, buffer_ + used_,
-                               sizeof buffer_ - used_);
   }
 
   PseudoTerminal& line_;
-  WireIdentity identity_ = {};
+  WireIdentity identity_ = loadline::usual_identity();
+  loadline::FrameWriter writer_;
   WireDecoder commands_ = {};
   std::mt19937 random_{1};
   std::array<std::int32_t, 4096> noise_;
@@ -111,9 +101,6 @@ class Rig {
   std::uint64_t edges_ = 0;
   std::uint32_t edge_tick_ = 0;
   std::uint32_t number_ = 0;
-  std::uint8_t sequence_ = 0;
-  std::uint8_t buffer_[1 << 14];
-  std::size_t used_ = 0;
 };
 
 }  // namespace

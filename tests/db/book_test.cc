@@ -7,7 +7,7 @@
 #include <cmath>
 #include <numeric>
 
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline {
 namespace {

@@ -5,7 +5,7 @@
 
 #include <cmath>
 
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline {
 namespace {

@@ -14,7 +14,7 @@
 #include "db/check.h"
 #include "db/store/statement.h"
 #include "tests/db/filled_book.h"
-#include "tests/db/program.h"
+#include "tests/support/program.h"
 
 namespace loadline {
 namespace {

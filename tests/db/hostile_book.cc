@@ -17,7 +17,7 @@
 #include "db/exchange/shown.h"
 #include "db/store/book_state.h"
 #include "tests/db/filled_book.h"
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline::testing {
 namespace {

@@ -6,7 +6,7 @@
 
 #include "db/check.h"
 #include "tests/db/filled_book.h"
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline {
 namespace {

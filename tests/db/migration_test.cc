@@ -11,7 +11,7 @@
 #include "db/schema/schema.h"
 #include "db/store/statement.h"
 #include "tests/db/filled_book.h"
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline {
 namespace {

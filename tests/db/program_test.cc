@@ -4,7 +4,7 @@
 #include "db/book.h"
 #include "db/store/statement.h"
 #include "tests/db/filled_book.h"
-#include "tests/db/program.h"
+#include "tests/support/program.h"
 
 namespace loadline {
 namespace {
@@ -223,14 +223,7 @@ TEST_CASE("names with anything in them go through the book, JSON and CSV unharme
   int run = 0;
   for (const std::string& name : names) {
     CAPTURE(name);
-    CHECK(bench.db("add motor --note 'n' -- " + quoted(name)).status != 99);
-    Book book = Book::open(bench.path("bench.book"), Book::Mode::kWrite);
-    if (!book.find(PartKind::kMotor, name)) {
-      Part part;
-      part.kind = PartKind::kMotor;
-      part.name = name;
-      book.add(part);
-    }
+    CHECK(bench.db("add motor --note 'n' -- " + quoted(name)).status == 0);
     if (name == "--") continue;
     const Outcome imported =
         bench.db("import sweep.csv --kind brake --json --motor=" + quoted(name));
@@ -303,6 +296,30 @@ TEST_CASE("an export that cannot be written leaves no file behind") {
   CHECK(bench.db("export motors -o nowhere/out.csv").status == 2);
   CHECK_FALSE(std::filesystem::exists(bench.path("out.csv")));
   CHECK_FALSE(std::filesystem::exists(bench.path("out.csv.part")));
+}
+
+TEST_CASE("an export replaces a file only with --force, and a book never") {
+  const Bench bench;
+  bench.db("init");
+  bench.db("add motor M");
+  const std::string mine = bench.write("m.csv", "mine");
+  const Outcome refused = bench.db("export motors -o m.csv");
+  CHECK(refused.status == 2);
+  CHECK(
+      has(refused.err, "m.csv is there already; choose another name, or replace it with --force"));
+  CHECK(testing::bytes_of(mine) == "mine");
+  // A link is written through, so that it stays one.
+  std::filesystem::create_symlink("m.csv", bench.path("link.csv"));
+  CHECK(bench.db("export motors -o link.csv --force").status == 0);
+  CHECK(std::filesystem::is_symlink(bench.path("link.csv")));
+  CHECK(has(testing::bytes_of(mine), "\nM,"));
+  CHECK(bench.db("export motors -o /dev/null").status == 0);
+  const std::string book = testing::bytes_of(bench.path("bench.book"));
+  const Outcome slip = bench.db("export motors -o bench.book --force");
+  CHECK(slip.status == 2);
+  CHECK(has(slip.err, "bench.book is a book and is not written over"));
+  CHECK(testing::bytes_of(bench.path("bench.book")) == book);
+  CHECK_FALSE(std::filesystem::exists(bench.path("bench.book.part")));
 }
 
 TEST_CASE("every verb has help with an example") {

@@ -5,7 +5,7 @@
 #include <fstream>
 #include <string>
 
-#include "tests/db/program.h"
+#include "tests/support/program.h"
 
 namespace {
 

@@ -4,9 +4,9 @@
 #include <algorithm>
 #include <cmath>
 
-#include "../db/scratch.h"
-#include "../support/belt_bench.h"
 #include "fit/belts/belt_answer.h"
+#include "tests/support/belt_bench.h"
+#include "tests/support/scratch.h"
 
 using namespace loadline;
 using bench::SessionTruth;

@@ -124,8 +124,7 @@ TEST_CASE("6 mm and 6.35 mm bores and shafts do not mix (common practice)") {
   CHECK_FALSE(bore_mismatch("motor M", 6, "P", 6.0));
 }
 
-TEST_CASE(
-    "the true ratio comes from where the belt rides, else from pitch or rim, and says which") {
+TEST_CASE("the true ratio comes from a measured pitch, else from where the belt rides or the rim") {
   const Part small = named(PartKind::kPulley, "small",
                            {{"groove-top-mm", 6.5},
                             {"groove-depth-mm", 5.0},
@@ -142,6 +141,14 @@ TEST_CASE(
   // Rims alone give 4.5; the belt rides 1.69 mm deep in both: (90 − 3.38)/(20 − 3.38).
   CHECK(*ratio.ratio.value == doctest::Approx(5.21).epsilon(0.003));
   CHECK(ratio.warnings.empty());
+  // A pitch that was measured wins, one pulley at a time: (90 − 3.38)/17 = 5.095, of which the
+  // wheel's 86.62 mm is still where the belt rides.
+  Part measured = small;
+  measured.fields["pitch-mm"] = 17.0;
+  const TrueRatio mixed = true_ratio(measured, wheel, belt);
+  CHECK(*mixed.motor_diameter.value == 17);
+  CHECK(*mixed.ratio.value == doctest::Approx(5.095).epsilon(0.001));
+  CHECK(mixed.reason.find("17.00 mm on small (its pitch diameter)") != std::string::npos);
   const TrueRatio rims = true_ratio(small, wheel, std::nullopt);
   CHECK(*rims.ratio.value == doctest::Approx(4.5));
   CHECK(rims.warnings.size() == 2);

@@ -153,21 +153,21 @@ TEST_CASE("A recording killed at any moment loses the last half second at most")
   std::mt19937 dice(11);
   std::int64_t worst = 0;
   for (int kill = 0; kill < kills; ++kill) {
-    BenchFolder folder;
+    testing::Scratch folder;
     { const Book book = bench_book(folder); }
     SharedCount handed_out;
     const pid_t child = fork();
     REQUIRE(child >= 0);
     if (child == 0) {
       PacedRig rig(60, *handed_out);
-      record(folder.file("test.book"), rig);
+      record(folder.path("test.book"), rig);
       _exit(0);
     }
     while ((*handed_out).load() == 0) std::this_thread::sleep_for(std::chrono::milliseconds(1));
     std::this_thread::sleep_for(std::chrono::milliseconds(dice() % 900));
     ::kill(child, SIGKILL);
     ::waitpid(child, nullptr, 0);
-    const Book book = Book::open(folder.file("test.book"), Book::Mode::kWrite);
+    const Book book = Book::open(folder.path("test.book"), Book::Mode::kWrite);
     const std::int64_t lost = (*handed_out).load() - sound_samples(book);
     worst = std::max(worst, lost);
     CHECK(lost <= 500);  // samples, of 1,000 a second
@@ -178,14 +178,14 @@ TEST_CASE("A recording killed at any moment loses the last half second at most")
 }
 
 TEST_CASE("When the disk is full the rest goes into a fallback capture, and no sample is lost") {
-  BenchFolder folder;
+  testing::Scratch folder;
   { const Book book = bench_book(folder); }
   const pid_t child = fork();
   REQUIRE(child >= 0);
   if (child == 0) {
     // A file-size limit acts like a full disk, and on the fallback as well.
     const SignalWatch signals;
-    ::setenv("TMPDIR", folder.file("").c_str(), 1);
+    ::setenv("TMPDIR", folder.path("").c_str(), 1);
     const rlimit most = {200'000, 200'000};
     ::setrlimit(RLIMIT_FSIZE, &most);
     std::atomic<std::int64_t> handed_out{0};
@@ -194,12 +194,12 @@ TEST_CASE("When the disk is full the rest goes into a fallback capture, and no s
     options.writer.book_patience_s = 0.3;
     int faults = 0;
     try {
-      const RecordingResult result = record(folder.file("test.book"), rig, options);
+      const RecordingResult result = record(folder.path("test.book"), rig, options);
       if (!result.book_gave_up) faults |= 1;
       if (result.state != RunState::kInterrupted) faults |= 2;
       if (result.fallback_paths.empty()) faults |= 4;
       if (result.why.empty()) faults |= 8;
-      std::ofstream list(folder.file("parts.txt"));
+      std::ofstream list(folder.path("parts.txt"));
       for (const std::string& path : result.fallback_paths) list << path << "\n";
     } catch (const std::exception&) {
       faults |= 16;
@@ -210,18 +210,18 @@ TEST_CASE("When the disk is full the rest goes into a fallback capture, and no s
   ::waitpid(child, &status, 0);
   REQUIRE(WIFEXITED(status));
   CHECK(WEXITSTATUS(status) == 0);
-  Book book = Book::open(folder.file("test.book"), Book::Mode::kWrite);
+  Book book = Book::open(folder.path("test.book"), Book::Mode::kWrite);
   const std::int64_t committed = sound_samples(book);
   CHECK(committed > 0);
   std::vector<std::string> parts;
-  std::ifstream list(folder.file("parts.txt"));
+  std::ifstream list(folder.path("parts.txt"));
   for (std::string path; std::getline(list, path);) parts.push_back(path);
   // They replay from before the last commit to the end.
   CHECK(committed + samples_in(parts) >= 8'000);
 }
 
 TEST_CASE("A disk that is full for a while costs no sample") {
-  BenchFolder folder;
+  testing::Scratch folder;
   { const Book book = bench_book(folder); }
   const WritesMayFail writes;
   std::atomic<std::int64_t> handed_out{0};
@@ -232,7 +232,7 @@ TEST_CASE("A disk that is full for a while costs no sample") {
   });
   PacedRig rig(3, handed_out);
   SilentAttendant attendant;
-  const RecordingResult result = record(folder.file("test.book"), rig, {}, attendant);
+  const RecordingResult result = record(folder.path("test.book"), rig, {}, attendant);
   fill.join();
   CHECK(attendant.trouble.find("is full") != std::string::npos);
   CHECK(result.state == RunState::kComplete);
@@ -241,9 +241,9 @@ TEST_CASE("A disk that is full for a while costs no sample") {
 }
 
 TEST_CASE("A drive that fails leaves what was committed, and the rest in the fallback capture") {
-  BenchFolder folder;
+  testing::Scratch folder;
   { const Book book = bench_book(folder); }
-  const FallbackIn fallback(folder.file(""));
+  const FallbackIn fallback(folder.path(""));
   RecordingResult result;
   {
     const WritesMayFail writes;
@@ -252,14 +252,14 @@ TEST_CASE("A drive that fails leaves what was committed, and the rest in the fal
     PacedRig rig(2, handed_out);
     RecordingOptions options;
     options.writer.book_patience_s = 0.3;
-    result = record(folder.file("test.book"), rig, options);
+    result = record(folder.path("test.book"), rig, options);
     fail.join();
   }
   CHECK(result.book_gave_up);
   CHECK(result.state == RunState::kInterrupted);
   CHECK(result.why.find("Check that its drive is still there") != std::string::npos);
   REQUIRE_FALSE(result.fallback_paths.empty());
-  const Book book = Book::open(folder.file("test.book"), Book::Mode::kWrite);
+  const Book book = Book::open(folder.path("test.book"), Book::Mode::kWrite);
   const std::int64_t committed = sound_samples(book);
   CHECK(committed > 0);
   CHECK(committed < 2'000);
@@ -267,16 +267,16 @@ TEST_CASE("A drive that fails leaves what was committed, and the rest in the fal
 }
 
 TEST_CASE("A book that is taken away in mid-run is missed at once") {
-  BenchFolder folder;
+  testing::Scratch folder;
   { const Book book = bench_book(folder); }
-  std::filesystem::create_directory(folder.file("drive"));
-  const std::string path = folder.file("drive/test.book");
-  std::filesystem::rename(folder.file("test.book"), path);
-  const FallbackIn fallback(folder.file(""));
+  std::filesystem::create_directory(folder.path("drive"));
+  const std::string path = folder.path("drive/test.book");
+  std::filesystem::rename(folder.path("test.book"), path);
+  const FallbackIn fallback(folder.path(""));
   std::atomic<std::int64_t> handed_out{0};
   // SQLite would go on writing into the file that it holds open, wherever that is now.
   std::thread take_away = once(handed_out, 800, [&folder] {
-    std::filesystem::rename(folder.file("drive"), folder.file("gone"));
+    std::filesystem::rename(folder.path("drive"), folder.path("gone"));
   });
   PacedRig rig(2, handed_out);
   const RecordingResult result = record(path, rig);
@@ -284,7 +284,7 @@ TEST_CASE("A book that is taken away in mid-run is missed at once") {
   CHECK(result.book_gave_up);
   CHECK(result.state == RunState::kInterrupted);
   CHECK(result.why.find("moved or deleted") != std::string::npos);
-  const Book book = Book::open(folder.file("gone/test.book"), Book::Mode::kWrite);
+  const Book book = Book::open(folder.path("gone/test.book"), Book::Mode::kWrite);
   const std::int64_t committed = sound_samples(book);
   CHECK(committed > 0);
   CHECK(committed < 1'500);
@@ -293,14 +293,14 @@ TEST_CASE("A book that is taken away in mid-run is missed at once") {
 
 TEST_CASE(
     "A fallback capture that meets a limit goes on in another part, each with the introduction") {
-  BenchFolder folder;
+  testing::Scratch folder;
   const pid_t child = fork();
   REQUIRE(child >= 0);
   if (child == 0) {
     const SignalWatch signals;
     const rlimit most = {50'000, 50'000};
     ::setrlimit(RLIMIT_FSIZE, &most);
-    FallbackCapture capture("run", {1, 2, 3}, {folder.file("absent"), folder.file("")});
+    FallbackCapture capture("run", {1, 2, 3}, {folder.path("absent"), folder.path("")});
     std::vector<std::uint8_t> bytes(120'000, 9);
     const bool taken = capture.append(bytes);
     _exit(taken && capture.paths().size() == 3 ? 0 : 1);
@@ -310,7 +310,7 @@ TEST_CASE(
   CHECK(WEXITSTATUS(status) == 0);
   std::uintmax_t sum = 0;
   for (int part = 1; part <= 3; ++part) {
-    const std::string path = folder.file("run-" + std::to_string(part) + ".capture");
+    const std::string path = folder.path("run-" + std::to_string(part) + ".capture");
     sum += std::filesystem::file_size(path);
     std::ifstream file(path, std::ios::binary);
     CHECK(file.get() == 1);
@@ -319,7 +319,7 @@ TEST_CASE(
 }
 
 TEST_CASE("A writer that another program stalls for ten seconds loses no sample") {
-  BenchFolder folder;
+  testing::Scratch folder;
   Book holder = bench_book(folder);
   std::atomic<std::int64_t> handed_out{0};
   std::thread hold = once(handed_out, 500, [&holder] {
@@ -328,7 +328,7 @@ TEST_CASE("A writer that another program stalls for ten seconds loses no sample"
     sqlite3_exec(holder.handle(), "ROLLBACK", nullptr, nullptr, nullptr);
   });
   PacedRig rig(11.5, handed_out);
-  const RecordingResult result = record(folder.file("test.book"), rig);
+  const RecordingResult result = record(folder.path("test.book"), rig);
   hold.join();
   CHECK(result.state == RunState::kComplete);
   CHECK(result.committed == 11'500);
@@ -336,7 +336,7 @@ TEST_CASE("A writer that another program stalls for ten seconds loses no sample"
 }
 
 TEST_CASE("Two recorders work on one book side by side") {
-  BenchFolder folder;
+  testing::Scratch folder;
   { const Book book = bench_book(folder); }
   RecordingResult results[2];
   std::thread threads[2];
@@ -344,7 +344,7 @@ TEST_CASE("Two recorders work on one book side by side") {
     threads[i] = std::thread([&folder, &results, i] {
       std::atomic<std::int64_t> handed_out{0};
       PacedRig rig(2, handed_out);
-      results[i] = record(folder.file("test.book"), rig);
+      results[i] = record(folder.path("test.book"), rig);
     });
   for (std::thread& thread : threads) thread.join();
   CHECK(results[0].run != results[1].run);

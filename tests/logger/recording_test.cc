@@ -27,7 +27,7 @@ class PatientAttendant : public Attendant {
 constexpr std::uint64_t kNeverStop = ~0ULL;
 
 struct Bench {
-  BenchFolder folder;
+  testing::Scratch folder;
   Book book = bench_book(folder);
   SimulatedClock clock;
   PlayedRig rig{clock};
@@ -172,10 +172,10 @@ TEST_CASE("A silent port is refused before anything is written") {
 
 TEST_CASE("A capture replays to the same samples as the line it was taken from") {
   Bench bench;
-  bench.options.save_capture = bench.folder.file("line.capture");
+  bench.options.save_capture = bench.folder.path("line.capture");
   bench.rig.stops_after = 400;
   const RecordingResult live = bench.record();
-  const auto port = open_port(bench.folder.file("line.capture"));
+  const auto port = open_port(bench.folder.path("line.capture"));
   FrameReader reader;
   Recording again(bench.clock, *port, reader, bench.book, {});
   again.introduce();
@@ -188,7 +188,8 @@ TEST_CASE("A capture replays to the same samples as the line it was taken from")
 
 TEST_CASE("A file that is no capture is refused and the book stays as it was") {
   Bench bench;
-  for (const std::string text : {"", "time_s,motor_rpm\n0,100\n", "\0\0\0\0"}) {
+  for (const std::string& text :
+       {std::string(), std::string("time_s,motor_rpm\n0,100\n"), std::string(4, '\0')}) {
     MemoryFile port(std::vector<std::uint8_t>(text.begin(), text.end()));
     FrameReader reader;
     Recording recording(bench.clock, port, reader, bench.book, {});

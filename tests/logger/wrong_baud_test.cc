@@ -125,7 +125,7 @@ TEST_CASE("Printed lines at a wrong rate give no reading, at the right one all")
 }
 
 TEST_CASE("A rig that is listened to at a wrong rate is refused with a word about --baud") {
-  const BenchFolder folder;
+  const testing::Scratch folder;
   Book book = bench_book(folder);
   SimulatedClock clock;
   PlayedRig rig(clock);

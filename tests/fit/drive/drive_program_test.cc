@@ -6,7 +6,7 @@
 
 #include "db/basis/units.h"
 #include "db/book.h"
-#include "tests/db/program.h"
+#include "tests/support/program.h"
 
 using namespace loadline;
 using namespace loadline::testing;
@@ -274,6 +274,36 @@ TEST_CASE("A named belt brings its slip and loss from its runs") {
   // Without a belt the text says what the speeds leave out.
   const auto plain = workshop.drive("--all");
   CHECK(plain.out.find("No belt slip and no belt loss is in these speeds") != std::string::npos);
+}
+
+TEST_CASE("A measured pitch outweighs the seat that is computed for the belt") {
+  // A belt 6 mm wide, 4 mm high, 40° is 6 − 4·tan 20° = 4.544 mm wide at half height; a groove of 6
+  // mm between 38° is that wide (6 − 4.544)/(2·tan 19°) = 2.114 mm down, so the belt lies 0.114 mm
+  // below the rim and its tension line 0.114 + 0.34·4 = 1.474 mm: on rims of 20 and 92 mm it would
+  // work at 17.05 and 89.05 mm, at 5.22. Measured were 18 and 90 mm, which is 5: runs that show 1/5
+  // without slip must then not be put down to wrong diameters.
+  const Workshop workshop;
+  {
+    Book book = Book::open(workshop.scratch.path("bench.book"), Book::Mode::kWrite);
+    for (const auto& [name, rim] : {std::pair("P18", 20.0), std::pair("H90", 92.0)}) {
+      Part pulley = book.get(PartKind::kPulley, name);
+      pulley.fields["rim-mm"] = rim;
+      pulley.fields["groove-top-mm"] = 6.0;
+      pulley.fields["groove-depth-mm"] = 5.0;
+      pulley.fields["groove-angle-deg"] = 38.0;
+      book.update(pulley);
+    }
+    Part belt = book.get(PartKind::kBelt, "Red");
+    belt.fields["width-mm"] = 6.0;
+    book.update(belt);
+  }
+  const double motor_rpm = 5 * top_rpm(5);
+  for (int k = -1; k <= 1; ++k)
+    add_top_speed_run(workshop, motor_rpm * (1 + 0.001 * k), motor_rpm * (1 + 0.001 * k) / 5);
+  const auto outcome =
+      workshop.pair("--motor-pulley P18 --hand-pulley H90 --belt Red --diameter-sd-mm 0 --json");
+  CHECK(number(outcome.json(), "ratio") == doctest::Approx(5).epsilon(1e-12));
+  CHECK_FALSE(says(outcome, "faster than the pulleys' ratio allows"));
 }
 
 TEST_CASE("A load that stops the machine and a speed that nothing explains are said") {

@@ -7,7 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <string>
 
-#include "tests/db/scratch.h"
+#include "tests/support/scratch.h"
 
 namespace loadline::testing {
 
