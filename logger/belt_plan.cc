@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <map>
 #include <random>
@@ -197,18 +196,6 @@ std::optional<Repeatability> repeatability(const Book& book, std::int64_t machin
   if (result.degrees_of_freedom == 0) return std::nullopt;
   result.percent = 100 * std::sqrt(squares / result.degrees_of_freedom);
   return result;
-}
-
-int repeats_needed(double percent, double sd_percent, int belts) {
-  const int pairs = std::max(1, belts * (belts - 1) / 2);
-  constexpr int kMost = 1000;
-  for (int n = 2; n < kMost; ++n) {
-    const boost::math::students_t t(std::max(2, belts) * (n - 1));
-    const double reach =
-        boost::math::quantile(t, 1 - 0.025 / pairs) + boost::math::quantile(t, 0.9);
-    if (n >= 2 * std::pow(sd_percent * reach / percent, 2)) return n;
-  }
-  return kMost;
 }
 
 }  // namespace loadline

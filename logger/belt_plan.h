@@ -56,18 +56,13 @@ std::vector<StepState> progress(const Book& book, const BeltPlan& plan);
 std::optional<std::size_t> next_step(const std::vector<StepState>& states);
 
 /// How well a top speed repeats, from runs of one belt on one pulley: pooled standard deviation in
-/// per cent. Empty while no belt has been run twice.
+/// per cent, of all such runs as recorded (compare_belts corrects for the supply and refuses runs
+/// before it judges the same). Empty while no belt has been run twice.
 struct Repeatability {
   double percent = 0;
   int degrees_of_freedom = 0;
 };
 std::optional<Repeatability> repeatability(const Book& book, std::int64_t machine);
-
-/// Runs per belt (over all pulleys) needed to tell belts `percent` apart in 9 sessions of 10, while
-/// all pairs of `belts` together are wrongly told apart in at most 5 % of sessions (Bonferroni:
-/// α = 0.05/pairs two-sided, power 0.9, Student's t with belts·(n − 1) degrees of freedom;
-/// n ≥ 2·sd²·(t₁₋α/₂ + t₀.₉)²/percent², any text on experimental design).
-int repeats_needed(double percent, double sd_percent, int belts);
 
 /// Top speed of a run in rpm as far as planning needs it: highest mean over a second, of the hand
 /// wheel, else of the motor. Empty when nothing turned.

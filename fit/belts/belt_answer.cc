@@ -8,6 +8,7 @@
 
 #include "db/basis/units.h"
 #include "fit/belts/motor_view.h"
+#include "fit/belts/repeats.h"
 
 namespace loadline {
 namespace {

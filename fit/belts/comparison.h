@@ -98,12 +98,6 @@ struct BeltComparison {
 /// Compares the runs. Warnings say what could not be done and why; it does not throw.
 BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOptions& options = {});
 
-/// Runs per belt so that two of `belts` belts that truly differ by `percent` are told apart in
-/// `power` of sessions (the default leaves some for refused runs), with `repeatability_percent`
-/// from run to run, over `blocks` blocks. Up to 1000; empty beyond that.
-std::optional<int> repeats_to_tell_apart(double percent, double repeatability_percent, int belts,
-                                         int blocks = 1, double power = 0.95);
-
 Json to_json(const BeltComparison& comparison);
 
 }  // namespace loadline

@@ -1,8 +1,8 @@
-// How many runs a planned comparison takes: the power of the test that compare_belts makes.
+#include "fit/belts/repeats.h"
+
 #include <boost/math/distributions/non_central_t.hpp>
 #include <cmath>
 
-#include "fit/belts/comparison.h"
 #include "fit/belts/studentized_range.h"
 
 namespace loadline {

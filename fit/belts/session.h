@@ -40,7 +40,4 @@ struct BeltSession {
 BeltSession read_belt_session(const Book& book, std::int64_t machine,
                               const SessionOptions& options = {});
 
-Json to_json(const SlipBand& band);
-Json to_json(const SlipSetting& setting);
-
 }  // namespace loadline

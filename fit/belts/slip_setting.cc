@@ -140,4 +140,18 @@ const SlipBand& band_for(std::span<const SlipBand> bands, const std::string& blo
   return bands.front();
 }
 
+Json to_json(const SlipBand& band) {
+  return Json{{"quantity", band.quantity}, {"unit", band.unit},  {"middle", band.middle},
+              {"low", band.low},           {"high", band.high},  {"percent", band.percent},
+              {"checks", band.checks},     {"block", band.block}};
+}
+
+Json to_json(const SlipSetting& setting) {
+  Json out{{"run", setting.run}};
+  out["creep_speed"] = setting.creep ? to_json(*setting.creep) : Json();
+  out["torque"] = setting.torque ? to_json(*setting.torque) : Json();
+  if (!setting.fault.empty()) out["fault"] = setting.fault;
+  return out;
+}
+
 }  // namespace loadline

@@ -58,4 +58,7 @@ std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string&
 /// The band of those that holds for a pulley pair.
 const SlipBand& band_for(std::span<const SlipBand> bands, const std::string& block);
 
+Json to_json(const SlipBand& band);
+Json to_json(const SlipSetting& setting);
+
 }  // namespace loadline

@@ -5,6 +5,7 @@
 #include <iostream>
 #include <random>
 
+#include "fit/belts/repeats.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/console.h"
@@ -71,7 +72,8 @@ Json state_json(const StepState& state) {
 struct Repeats {
   double sd_percent = kUsualRepeatabilityPercent;
   std::optional<Repeatability> seen;
-  std::vector<std::pair<double, int>> needed;  ///< per cent, runs per belt
+  /// Per cent, and runs per belt (over all pulleys); none when a thousand do not tell.
+  std::vector<std::pair<double, std::optional<int>>> needed;
 };
 
 Repeats repeats_for(const Book& book, const BeltPlan& plan) {
@@ -80,7 +82,10 @@ Repeats repeats_for(const Book& book, const BeltPlan& plan) {
   if (repeats.seen) repeats.sd_percent = repeats.seen->percent;
   for (const double percent : {1.0, 2.0, 5.0})
     repeats.needed.emplace_back(
-        percent, repeats_needed(percent, repeats.sd_percent, static_cast<int>(plan.belts.size())));
+        percent,
+        repeats_to_tell_apart(percent, repeats.sd_percent,
+                              static_cast<int>(std::max<std::size_t>(2, plan.belts.size())),
+                              static_cast<int>(plan.motor_pulleys.size())));
   return repeats;
 }
 
@@ -92,7 +97,8 @@ void print_plan(const Arguments& arguments, const Book& book, const BeltPlan& pl
     for (const StepState& state : states) steps.push_back(state_json(state));
     Json needed = Json::array();
     for (const auto& [percent, runs] : repeats.needed)
-      needed.push_back({{"difference_percent", percent}, {"runs_per_belt", runs}});
+      needed.push_back(
+          {{"difference_percent", percent}, {"runs_per_belt", runs ? Json(*runs) : Json()}});
     const auto next = next_step(states);
     print_json({{"plan", plan.name},
                 {"machine", plan.machine},
@@ -119,14 +125,15 @@ void print_plan(const Arguments& arguments, const Book& book, const BeltPlan& pl
   }
   std::cout << (repeats.seen
                     ? fmt::format("A top speed repeats within {:.2f} % here ({} degrees of "
-                                  "freedom).\n",
+                                  "freedom), as recorded: before 'loadline-fit belts' corrects "
+                                  "for the supply and refuses runs.\n",
                                   repeats.sd_percent, repeats.seen->degrees_of_freedom)
                     : fmt::format("How well a top speed repeats here is not known yet; {:.1f} % is "
                                   "assumed.\n",
                                   repeats.sd_percent));
   for (const auto& [percent, runs] : repeats.needed)
     std::cout << fmt::format("  to tell belts {:.0f} % apart: {} runs of each belt\n", percent,
-                             runs);
+                             runs ? std::to_string(*runs) : "more than 1000");
 }
 
 RecordOrder order_for(const BeltPlan& plan, const BeltPlan::Step& step, RunKind kind) {

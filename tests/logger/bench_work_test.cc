@@ -1,10 +1,10 @@
-// Slip checks, belt plans, calibration points and the page's guards.
+// Work at the bench beside the recording: slip checks, belt plans, calibration points, and what the
+// live page knows and lets in.
 #include <doctest/doctest.h>
 
 #include <algorithm>
 #include <cmath>
 #include <fstream>
-#include <random>
 #include <set>
 
 #include "logger/belt_plan.h"
@@ -57,7 +57,7 @@ void add(Book& book, PartKind kind, const std::string& name) {
 }  // namespace
 
 TEST_CASE("The creep speed of a slip check is that of the edges; the first check sets the band") {
-  BenchFolder folder;
+  testing::Scratch folder;
   Book book = bench_book(folder);
   const SlipVerdict first = judge_slip_check(book, book.run(slip_run(book, 4000)), 2, {}, 15);
   CHECK(first.word == "set");
@@ -73,7 +73,7 @@ TEST_CASE("The creep speed of a slip check is that of the edges; the first check
 }
 
 TEST_CASE("Each machine has its own band") {
-  BenchFolder folder;
+  testing::Scratch folder;
   Book book = bench_book(folder);
   add(book, PartKind::kMachine, "anvil");
   const std::int64_t anvil = book.get(PartKind::kMachine, "anvil").id;
@@ -119,7 +119,7 @@ TEST_CASE("Over many seeds every belt comes first equally often") {
 }
 
 TEST_CASE("A plan survives the book, and its progress is seen from the runs") {
-  BenchFolder folder;
+  testing::Scratch folder;
   Book book = bench_book(folder);
   add(book, PartKind::kMachine, "anvil");
   const std::string odd = "<b>\"ring\", é 🧵'";
@@ -151,37 +151,6 @@ TEST_CASE("A plan survives the book, and its progress is seen from the runs") {
   CHECK(next_step(progress(book, known)) == std::size_t{1});
 }
 
-TEST_CASE("The repeats that are called for find the difference, and little else") {
-  // By simulation: two belts that differ by 2 %, a repeatability of 1 %: Student's test with the n
-  // that is called for finds the difference in about nine of ten sessions.
-  const int n = repeats_needed(2, 1, 2);
-  std::mt19937_64 dice(3);
-  std::normal_distribution<double> noise(0, 1);
-  int found = 0;
-  constexpr int kSessions = 4000;
-  for (int session = 0; session < kSessions; ++session) {
-    double mean[2] = {0, 2};
-    double squares = 0;
-    for (double& value : mean) {
-      std::vector<double> runs;
-      double average = 0;
-      for (int i = 0; i < n; ++i) runs.push_back(value + noise(dice));
-      for (const double run : runs) average += run / n;
-      for (const double run : runs) squares += std::pow(run - average, 2);
-      value = average;
-    }
-    const double sd = std::sqrt(squares / (2 * n - 2) * 2 / n);
-    // 97.5 % quantiles of Student's t for 2n − 2 = 10, 12, 14 degrees of freedom (any table).
-    const std::map<int, double> t = {{6, 2.228}, {7, 2.179}, {8, 2.145}};
-    REQUIRE(t.count(n) == 1);
-    found += std::abs(mean[1] - mean[0]) > t.at(n) * sd;
-  }
-  CHECK(found / double{kSessions} > 0.88);
-  CHECK(found / double{kSessions} < 0.97);
-  CHECK(repeats_needed(1, 1, 2) > repeats_needed(2, 1, 2));
-  CHECK(repeats_needed(2, 1, 6) > repeats_needed(2, 1, 2));
-}
-
 TEST_CASE(
     "Points of a calibration: by counts, from a capture, or from the rig; up and down by order") {
   CHECK(read_ordered_point("500=81250.5").counts == 81250.5);
@@ -196,10 +165,10 @@ TEST_CASE(
 }
 
 TEST_CASE("A file of points is refused with the line that is wrong") {
-  BenchFolder folder;
+  testing::Scratch folder;
   const auto refused = [&](const char* text, const char* what) {
-    std::ofstream(folder.file("points.csv")) << text;
-    CHECK_THROWS_WITH_AS(read_points_file(folder.file("points.csv")), doctest::Contains(what),
+    std::ofstream(folder.path("points.csv")) << text;
+    CHECK_THROWS_WITH_AS(read_points_file(folder.path("points.csv")), doctest::Contains(what),
                          Error);
   };
   refused("mass,counts\n", "'mass'");
@@ -207,8 +176,8 @@ TEST_CASE("A file of points is refused with the line that is wrong") {
   refused("mass_g,counts\n0,1\n5,x\n", "line 3");
   refused("mass_g,counts,direction\n0,1,sideways\n", "line 2");
   refused("mass_g,counts\n-1,1\n", "line 2");
-  std::ofstream(folder.file("points.csv")) << "counts,mass_g\r\n1000,0\r\n2000,500\r\n";
-  CHECK(read_points_file(folder.file("points.csv"))[1].mass_kg == doctest::Approx(0.5));
+  std::ofstream(folder.path("points.csv")) << "counts,mass_g\r\n1000,0\r\n2000,500\r\n";
+  CHECK(read_points_file(folder.path("points.csv"))[1].mass_kg == doctest::Approx(0.5));
 }
 
 TEST_CASE("The page opens to this machine's names only, and on the network to a code, once") {

@@ -15,8 +15,9 @@
 #include <cstdlib>
 #include <filesystem>
 
-#include "../support/belt_bench.h"
 #include "fit/belts/belt_answer.h"
+#include "fit/belts/repeats.h"
+#include "tests/support/belt_bench.h"
 
 using namespace loadline;
 using bench::SessionTruth;
