@@ -132,8 +132,8 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
   if (used.name == "series" && !own_drag_known)
     out.warnings.push_back(
         "The curve is what the shaft gives: the motor's own friction is in it and cannot be told "
-        "apart (a coast-down of the motor alone would), so A, omega_0 and omega_x are loose one by "
-        "one.");
+        "apart (a coast-down of the motor alone would), so its strength, winding resistance and "
+        "reactance (A, ω₀, ωₓ) are loose one by one.");
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,

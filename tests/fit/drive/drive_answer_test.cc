@@ -142,7 +142,7 @@ TEST_CASE("Derivatives of every figure agree with finite differences") {
   const int inputs = desk.sources().size();
   int compared = 0;
   for (int k = 0; k < inputs; ++k) {
-    // A thousandth of the input's own standard uncertainty.
+    // Steps of a fiftieth of the input's own standard uncertainty.
     Eigen::VectorXd unit = Eigen::VectorXd::Zero(inputs);
     unit[k] = 1;
     const double sd = desk.sources().sd({0, Derivatives(unit)});

@@ -14,13 +14,9 @@ namespace loadline::test {
 /// A curve measured on [low, high] rad/s, each parameter known to `relative_sd` of itself.
 inline Curve curve_of(const std::string& model, const std::vector<double>& parameters, double low,
                       double high, double relative_sd = 0) {
-  Curve curve;
-  curve.model = model;
-  curve.equation = curve_equation(model, low, high, parameters.size());
-  curve.parameter_names = curve.equation->parameter_names();
-  curve.parameters = Eigen::Map<const Eigen::VectorXd>(
+  const Eigen::VectorXd p = Eigen::Map<const Eigen::VectorXd>(
       parameters.data(), static_cast<Eigen::Index>(parameters.size()));
-  curve.covariance = (relative_sd * curve.parameters).cwiseAbs2().asDiagonal();
+  Curve curve = Curve::of_equation(model, p, (relative_sd * p).cwiseAbs2().asDiagonal());
   curve.speed_low = low;
   curve.speed_high = high;
   return curve;

@@ -58,7 +58,6 @@ TEST_CASE("Peak-power speeds are those of the closed forms") {
 
 TEST_CASE("Over all ratios the top speed is highest with the motor at its peak-power speed") {
   std::mt19937_64 random(43);
-  int tried = 0;
   for (int n = 0; n < 3000; ++n) {
     const RandomPair pair = random_pair(random);
     const Drive drive(pair.motor, pair.machine);
@@ -73,9 +72,7 @@ TEST_CASE("Over all ratios the top speed is highest with the motor at its peak-p
     CHECK(top * best->ratio.value == doctest::Approx(peak).epsilon(1e-9));
     for (const double off : {0.7, 0.9, 0.99, 1.01, 1.1, 1.4})
       CHECK(drive.top_speed(best->ratio.value * off) < top);
-    ++tried;
   }
-  CHECK(tried == 3000);
 }
 
 TEST_CASE("The best ratio is what trying ratios finds, with belt loss and slip too") {
