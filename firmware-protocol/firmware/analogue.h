@@ -1,5 +1,5 @@
 /* Supply voltage (ADC0) and temperature (ADC1), each sampled 500 times a second and averaged over
- * the time between two samples of the rig. */
+ * the time between two samples of the rig. To be called from the main loop only. */
 #pragma once
 
 #include <stdint.h>

@@ -1,5 +1,5 @@
 /* The load cell's 24-bit bridge converter with a two-wire output, at 10 or 80 conversions a second
- * as its rate pin says. Channel A, gain 128. */
+ * as its rate pin says. Channel A, gain 128. To be called from the main loop only. */
 #pragma once
 
 #include <stdbool.h>

@@ -1,4 +1,5 @@
-/* The serial line at 115,200 baud: buffers in both directions, nothing ever waits. */
+/* The serial line at 115,200 baud: buffers in both directions, nothing ever waits.
+ * To be called from the main loop only: the other ends of the buffers are interrupts. */
 #pragma once
 
 #include <stdbool.h>

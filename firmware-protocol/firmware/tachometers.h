@@ -1,6 +1,6 @@
 /* Edge counts and the tick of the last edge of both tachometers. The motor's is timed by hardware
  * (input capture, pin ICP1); the hand wheel's by an external interrupt (pin INT0), some µs late at
- * worst. Rising edges. */
+ * worst. Rising edges. Interrupts may be on or off when these are called. */
 #pragma once
 
 #include <stdint.h>

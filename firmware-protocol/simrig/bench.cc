@@ -2,8 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
+#include "db/basis/units.h"
 #include "firmware-protocol/simrig/loads.h"
 #include "firmware-protocol/simrig/motor.h"
 #include "firmware-protocol/simrig/sensors.h"
@@ -12,7 +12,6 @@
 namespace loadline::simrig {
 namespace {
 
-constexpr double kRpm = std::numbers::pi / 30.0;
 constexpr double kSpinUpByHand_s = 1.5;    ///< the wheel is brought to speed in this time
 constexpr double kSupplyAverage_s = 0.05;  ///< of the supply channel, twice in a row
 
@@ -147,7 +146,7 @@ double Bench::Parts::hand_speed(double action_s) const {
   if (spec.run.play != Play::kCoastDown || on.motor || action_s < 0.0) return -1.0;
   if (action_s >= kSpinUpByHand_s + spec.machine.hold_s) return -1.0;
   const double part = std::min(1.0, action_s / kSpinUpByHand_s);
-  return spec.machine.start_rpm * kRpm * part * part * (3.0 - 2.0 * part);
+  return rad_per_s_from_rpm(spec.machine.start_rpm) * part * part * (3.0 - 2.0 * part);
 }
 
 State Bench::Parts::slope(const State& s, double v) const {

@@ -80,7 +80,7 @@ class Bench {
   std::unique_ptr<Parts> parts_;
 };
 
-/// Kelvins per count and kelvins at count 0 of the temperature channel.
+/// Of the temperature channel: kelvins per count, and °C at count 0.
 inline constexpr double kTemperaturePerCount = 0.0625;
 inline constexpr double kTemperatureOffset = -40.0;
 

@@ -128,7 +128,6 @@ void Board::obey(const WireFrame& frame) {
       send_status();
       break;
     case kWireStop:
-      stopped_ = stopped_ || streaming_;
       streaming_ = false;
       send_status();
       break;
@@ -208,12 +207,6 @@ std::vector<Bytes> Board::frames() {
 bool Board::was_started() {
   const bool was = started_;
   started_ = false;
-  return was;
-}
-
-bool Board::was_stopped() {
-  const bool was = stopped_;
-  stopped_ = false;
   return was;
 }
 

@@ -36,7 +36,6 @@ class Board {
   bool streaming() const { return streaming_; }
   /// True once after each start command.
   bool was_started();
-  bool was_stopped();
   const WireIdentity& identity() const { return identity_; }
   /// The sample that the latest conversion made, sent or not.
   const WireSample& sample() const { return sample_; }
@@ -59,7 +58,7 @@ class Board {
   WireDecoder decoder_{};
   std::vector<Bytes> queued_;
   std::uint8_t sequence_ = 0;
-  bool streaming_ = false, started_ = false, stopped_ = false;
+  bool streaming_ = false, started_ = false;
   double time_s_ = 0.0, zero_time_s_ = 0.0, next_status_s_ = 0.0;
   std::uint32_t first_tick_ = 0;
   std::uint32_t motor_edges_ = 0, motor_edge_tick_ = 0;

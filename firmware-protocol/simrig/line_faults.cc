@@ -12,10 +12,7 @@ LineFaults::LineFaults(const FaultSpec& spec, std::uint64_t seed)
 
 void LineFaults::burst(Bytes& out) {
   const double size = 1.0 + dice_.exponential(spec_.garbage_bytes);
-  for (double n = 0.0; n < size; ++n) {
-    out.push_back(static_cast<std::uint8_t>(dice_.bits()));
-    ++garbage_bytes;
-  }
+  for (double n = 0.0; n < size; ++n) out.push_back(static_cast<std::uint8_t>(dice_.bits()));
 }
 
 void LineFaults::carry_once(const Bytes& frame, Bytes& out) {
@@ -24,14 +21,9 @@ void LineFaults::carry_once(const Bytes& frame, Bytes& out) {
     return;
   }
   for (std::uint8_t byte : frame) {
-    if (dice_.uniform() < spec_.lose_byte) {
-      ++lost_bytes;
-      continue;
-    }
-    if (dice_.uniform() < spec_.flip_bit) {
+    if (dice_.uniform() < spec_.lose_byte) continue;
+    if (dice_.uniform() < spec_.flip_bit)
       byte = static_cast<std::uint8_t>(byte ^ (1u << (dice_.bits() & 7u)));
-      ++flipped_bits;
-    }
     out.push_back(byte);
   }
 }
@@ -42,10 +34,7 @@ void LineFaults::carry(const Bytes& frame, double time_s, Bytes& out) {
     next_burst_s_ += dice_.exponential(spec_.garbage_every_s);
   }
   carry_once(frame, out);
-  if (spec_.repeat_frame > 0.0 && dice_.uniform() < spec_.repeat_frame) {
-    ++repeated_frames;
-    carry_once(frame, out);
-  }
+  if (spec_.repeat_frame > 0.0 && dice_.uniform() < spec_.repeat_frame) carry_once(frame, out);
 }
 
 }  // namespace loadline::simrig

@@ -13,9 +13,6 @@ class LineFaults {
   /// Appends to `out` what arrives of `frame` sent at `time_s`.
   void carry(const Bytes& frame, double time_s, Bytes& out);
 
-  // What was done, for tests that account for every byte.
-  std::uint64_t lost_bytes = 0, flipped_bits = 0, repeated_frames = 0, garbage_bytes = 0;
-
  private:
   void carry_once(const Bytes& frame, Bytes& out);
   void burst(Bytes& out);

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 namespace loadline::simrig {
 namespace {
@@ -64,7 +65,7 @@ double Belt::loss(double motor_speed, double motor_angle) const {
   const double seam =
       spec_.seam_nm == 0.0
           ? 0.0
-          : spec_.seam_nm * std::cos(2.0 * 3.14159265358979323846 * seam_per_rad_ * motor_angle);
+          : spec_.seam_nm * std::cos(2.0 * std::numbers::pi * seam_per_rad_ * motor_angle);
   return mean_loss(motor_speed) + seam;
 }
 

@@ -87,14 +87,14 @@ double Motor::brushes(double current) const {
 
 double Motor::electrical_slope(double electrical, double speed, double v) const {
   if (spec_.kind == MotorKind::kInduction)
-    return (kloss_like_torque(speed, v) - electrical) / spec_.electrical_lag_s;
+    return (air_gap_torque(speed, v) - electrical) / spec_.electrical_lag_s;
   const double emf = flux(electrical) * speed;
   return (v - circuit_ohm() * electrical - brushes(electrical) - emf) / inductance(electrical);
 }
 
 /// Thévenin form of the equivalent circuit, multiplied through by the slip so that synchronous
 /// speed is no special case.
-double Motor::kloss_like_torque(double speed, double rms_volts) const {
+double Motor::air_gap_torque(double speed, double rms_volts) const {
   using C = std::complex<double>;
   const double synchronous = kTwoPi * supply_.hz * 2.0 / spec_.poles;
   const double slip = 1.0 - speed / synchronous;

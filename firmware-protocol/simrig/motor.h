@@ -41,14 +41,13 @@ class Motor {
     return spec_.friction_c0_nm + speed * (spec_.friction_c1_nms + speed * spec_.friction_c2_nms2);
   }
 
-  double winding_ohm() const { return resistance_; }
   double circuit_ohm() const { return resistance_ + supply_.source_ohm + supply_.series_ohm; }
 
  private:
   double flux(double current) const;  ///< kφ(i), V·s
   double inductance(double current) const;
   double brushes(double current) const;
-  double kloss_like_torque(double speed, double rms_volts) const;
+  double air_gap_torque(double speed, double rms_volts) const;
 
   MotorSpec spec_;
   SupplySpec supply_;

@@ -5,15 +5,13 @@
 #include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
-#include <numbers>
 
+#include "db/basis/units.h"
 #include "firmware-protocol/simrig/loads.h"
 #include "firmware-protocol/simrig/sensors.h"
 
 namespace loadline::simrig {
 namespace {
-
-constexpr double kRpm = std::numbers::pi / 30.0;
 
 Bytes command(std::uint8_t type, std::uint8_t sequence) {
   Bytes frame(kWireMaxFrame);
@@ -61,12 +59,12 @@ nlohmann::ordered_json motor_json(const MotorTruth& t) {
   nlohmann::ordered_json j = {{"supply_v", t.volts},
                               {"winding_c", t.winding_c},
                               {"stall_torque_nm", t.stall_torque},
-                              {"no_load_speed_rpm", t.no_load_speed / kRpm},
+                              {"no_load_speed_rpm", rpm_from_rad_per_s(t.no_load_speed)},
                               {"peak_power_w", t.peak_power},
-                              {"peak_power_speed_rpm", t.peak_power_speed / kRpm}};
+                              {"peak_power_speed_rpm", rpm_from_rad_per_s(t.peak_power_speed)}};
   auto& points = j["curve_rpm_nm"] = nlohmann::ordered_json::array();
   for (std::size_t n = 0; n < t.curve.size(); n += 6)
-    points.push_back({t.curve[n].first / kRpm, t.curve[n].second});
+    points.push_back({rpm_from_rad_per_s(t.curve[n].first), t.curve[n].second});
   return j;
 }
 
@@ -86,12 +84,12 @@ nlohmann::ordered_json drive_json(const MotorTruth& motor, const Scenario& s) {
   const DriveTruth d = drive_truth(motor, s.machine, s.belt, s.ratio());
   const auto [ratio, speed] = best_ratio(motor, s.machine, s.belt);
   return {{"ratio", s.ratio()},
-          {"motor_speed_rpm", d.motor_speed / kRpm},
-          {"handwheel_speed_rpm", d.handwheel_speed / kRpm},
+          {"motor_speed_rpm", rpm_from_rad_per_s(d.motor_speed)},
+          {"handwheel_speed_rpm", rpm_from_rad_per_s(d.handwheel_speed)},
           {"shaft_power_w", d.shaft_power},
           {"standstill_torque_nm", d.standstill_torque},
           {"best_ratio", ratio},
-          {"best_handwheel_speed_rpm", speed / kRpm}};
+          {"best_handwheel_speed_rpm", rpm_from_rad_per_s(speed)}};
 }
 
 nlohmann::ordered_json cell_json(const Scenario& s) {

@@ -30,9 +30,6 @@ class Player : public PlayedRig {
   const Scenario& scenario() const override { return scenario_; }
 
   const Bench& bench() const { return bench_; }
-  const Board& board() const { return board_; }
-  const Moment& moment() const { return moment_; }
-  const LineFaults& line() const { return line_; }
 
  private:
   void carry();

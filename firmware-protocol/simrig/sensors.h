@@ -59,12 +59,9 @@ class Tachometer {
             double step_s);
   /// Times of the edges up to `time_s` that were not taken before, rising.
   void take_until(double time_s, std::vector<double>& edges);
-  int pulses() const { return static_cast<int>(slots_.size()); }
-  /// Angles of the slots within a turn, rad, rising.
-  const std::vector<double>& slots() const { return slots_; }
 
  private:
-  std::vector<double> slots_;
+  std::vector<double> slots_;  ///< their angles within a turn, rad, rising
   double jitter_s_;
   Dice dice_;
   std::int64_t turn_ = 0;

@@ -98,6 +98,9 @@ TEST_CASE("a resistor in series and a warm winding act as more resistance") {
         doctest::Approx(theory(10.7 * (1.0 + 60.0 * 0.00393))).epsilon(1e-5));
 }
 
+// At stall 230 V over |140 + 116i| Ω drive 1.26 A, at which the flux of the bent iron is 1/√(1
+// + 1.26²) = 0.62 of the straight one's; at 1500 rad/s 230 V over |470 + 116i| Ω leave 0.48 A and
+// 0.90, which the weaker back voltage makes up for in part.
 TEST_CASE("iron that bends costs torque at stall and changes little at light load") {
   Scenario s = linear_series(230.0, 50.0, 140.0, 116.0, 0.22);
   const double straight_stall = mean_torque(s.motor, s.supply, 230.0, 20.0, 0.0);

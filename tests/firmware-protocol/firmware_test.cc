@@ -8,40 +8,12 @@
 #include <vector>
 
 #include "emulated_board.h"
-#include "firmware-protocol/messages.h"
+#include "tests/firmware-protocol/heard.h"
 
 namespace loadline::simrig {
 namespace {
 
 constexpr double kTick = 0.5e-6;
-
-struct Heard {
-  Heard() { wire_decoder_start(&decoder); }
-  void operator()(const std::vector<std::uint8_t>& bytes) {
-    WireFrame frame{};
-    for (const std::uint8_t byte : bytes)
-      if (wire_decoder_take(&decoder, byte, &frame)) take(frame);
-  }
-  void take(const WireFrame& f) {
-    WireSample sample{};
-    WireStatus status{};
-    WireIdentity identity{};
-    WireError error{};
-    if (f.type == kWireSample && wire_sample_unpack(f.payload, f.payload_size, &sample))
-      samples.push_back(sample);
-    if (f.type == kWireStatus && wire_status_unpack(f.payload, f.payload_size, &status))
-      states.push_back(status);
-    if (f.type == kWireIdentity && wire_identity_unpack(f.payload, f.payload_size, &identity))
-      identities.push_back(identity);
-    if (f.type == kWireError && wire_error_unpack(f.payload, f.payload_size, &error))
-      errors.push_back(error);
-  }
-  std::vector<WireSample> samples;
-  std::vector<WireStatus> states;
-  std::vector<WireIdentity> identities;
-  std::vector<WireError> errors;
-  WireDecoder decoder{};
-};
 
 /// Conversions at the true rate from the start on; counts name the conversion.
 void convert(EmulatedBoard& board, double rate, double from_s, double until_s) {
@@ -356,7 +328,7 @@ TEST_CASE("ticks and edges wrap without a seam") {
     const std::uint32_t ticks = b.tick - a.tick;
     CHECK(ticks * kTick == doctest::Approx(1.0 / 80.0).epsilon(0.002));
     const std::uint32_t edges = b.motor_edges - a.motor_edges;
-    if (k > 3 && b.motor_edges != 644 && edges > 0) {
+    if (k > 3 && edges > 0) {  // before the first edge its tick means nothing
       const std::uint32_t span = b.motor_edge_tick - a.motor_edge_tick;
       CHECK(span * kTick == doctest::Approx(edges / 1000.0).epsilon(1e-4));
     }

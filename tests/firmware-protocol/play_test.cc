@@ -11,49 +11,22 @@
 #include <cstring>
 #include <filesystem>
 #include <future>
+#include <numbers>
 #include <set>
 #include <thread>
 
 #include "firmware-protocol/simrig/line_player.h"
 #include "firmware-protocol/simrig/sensors.h"
+#include "tests/firmware-protocol/heard.h"
 
 namespace loadline::simrig {
 namespace {
 
 const char* const kQuick = "[run]\nkind = no-load\nlead_s = 0.5\naction_s = 2\ntail_s = 0.5\n";
 
-struct Heard {
-  std::vector<WireSample> samples;
-  std::vector<WireStatus> states;
-  std::vector<WireIdentity> identities;
-  std::vector<WireError> errors;
-  WireDecoder decoder{};
-};
-
-void hear(Heard& heard, const Bytes& bytes) {
-  WireFrame frame{};
-  for (const std::uint8_t byte : bytes) {
-    if (!wire_decoder_take(&heard.decoder, byte, &frame)) continue;
-    WireSample sample{};
-    WireStatus status{};
-    WireIdentity identity{};
-    WireError error{};
-    if (frame.type == kWireSample && wire_sample_unpack(frame.payload, frame.payload_size, &sample))
-      heard.samples.push_back(sample);
-    if (frame.type == kWireStatus && wire_status_unpack(frame.payload, frame.payload_size, &status))
-      heard.states.push_back(status);
-    if (frame.type == kWireIdentity &&
-        wire_identity_unpack(frame.payload, frame.payload_size, &identity))
-      heard.identities.push_back(identity);
-    if (frame.type == kWireError && wire_error_unpack(frame.payload, frame.payload_size, &error))
-      heard.errors.push_back(error);
-  }
-}
-
 Heard hear_all(const Bytes& bytes) {
   Heard heard;
-  wire_decoder_start(&heard.decoder);
-  hear(heard, bytes);
+  heard(bytes);
   return heard;
 }
 
@@ -61,7 +34,8 @@ bool same(const WireSample& a, const WireSample& b) {
   return a.number == b.number && a.tick == b.tick && a.channels == b.channels &&
          a.torque_counts == b.torque_counts && a.motor_edges == b.motor_edges &&
          a.motor_edge_tick == b.motor_edge_tick && a.handwheel_edges == b.handwheel_edges &&
-         a.supply_counts == b.supply_counts && a.temperature_counts == b.temperature_counts;
+         a.handwheel_edge_tick == b.handwheel_edge_tick && a.supply_counts == b.supply_counts &&
+         a.temperature_counts == b.temperature_counts;
 }
 
 Bytes command(std::uint8_t type) {
@@ -116,7 +90,7 @@ TEST_CASE("edge counts and ticks give the true speed back") {
   REQUIRE(last != nullptr);
   const double turns = (last->motor_edges - first->motor_edges) / 6.0;
   const double seconds = (last->motor_edge_tick - first->motor_edge_tick) / 2e6;
-  CHECK(2.0 * 3.14159265358979 * turns / seconds == doctest::Approx(mean / n).epsilon(1e-3));
+  CHECK(2.0 * std::numbers::pi * turns / seconds == doctest::Approx(mean / n).epsilon(1e-3));
 }
 
 TEST_CASE("the switch waits for the start, and a start before it begins the waiting anew") {
@@ -237,14 +211,13 @@ TEST_CASE("the board answers, refuses politely and survives noise from the host"
   const Bytes odd = command(0x42);
   board.receive(odd.data(), odd.size());
   Heard heard;
-  wire_decoder_start(&heard.decoder);
-  for (const Bytes& frame : board.frames()) hear(heard, frame);
+  for (const Bytes& frame : board.frames()) heard(frame);
   REQUIRE(heard.errors.size() == 1);
   CHECK(heard.errors[0].code == kWireUnknownType);
   CHECK(heard.errors[0].about_type == 0x42);
   const Bytes who = command(kWireWhoAreYou);
   board.receive(who.data(), who.size());
-  for (const Bytes& frame : board.frames()) hear(heard, frame);
+  for (const Bytes& frame : board.frames()) heard(frame);
   REQUIRE(heard.states.size() == 1);
   CHECK(heard.identities.size() == 1);
   CHECK(heard.states[0].bad_frames == 3);
@@ -309,7 +282,6 @@ TEST_CASE("the pseudo-terminal carries the run that the memory holds") {
   const int fd = ::open(announced.get_future().get().c_str(), O_RDWR | O_NOCTTY);
   REQUIRE(fd >= 0);
   Heard heard;
-  wire_decoder_start(&heard.decoder);
   const auto say = [&](std::uint8_t type) {
     const Bytes bytes = command(type);
     REQUIRE(::write(fd, bytes.data(), bytes.size()) == static_cast<ssize_t>(bytes.size()));
@@ -323,7 +295,7 @@ TEST_CASE("the pseudo-terminal carries the run that the memory holds") {
     const ssize_t got = ::read(fd, bytes.data(), bytes.size());
     REQUIRE(got > 0);
     bytes.resize(static_cast<std::size_t>(got));
-    hear(heard, bytes);
+    heard(bytes);
   }
   ::close(fd);
   CHECK(end.get() == LineEnd::kOver);
@@ -348,7 +320,6 @@ TEST_CASE("a terminal that goes and comes back costs what was sent meanwhile, an
   options.link = link;
   auto end = std::async(std::launch::async, [&] { return play_on_line(player, options); });
   Heard heard;
-  wire_decoder_start(&heard.decoder);
   const auto open_link = [&] {
     int fd = -1;
     for (int n = 0; n < 1000 && (fd = ::open(link.c_str(), O_RDWR | O_NOCTTY)) < 0; ++n)
@@ -360,7 +331,7 @@ TEST_CASE("a terminal that goes and comes back costs what was sent meanwhile, an
     while (heard.states.empty() || heard.states.back().streaming != 0 || heard.samples.empty()) {
       const ssize_t got = ::read(fd, bytes.data(), bytes.size());
       if (got <= 0) break;
-      hear(heard, Bytes(bytes.begin(), bytes.begin() + got));
+      heard(Bytes(bytes.begin(), bytes.begin() + got));
     }
     ::close(fd);
   };
