@@ -2,8 +2,8 @@
 //
 // τ(ω) = c₀ + c₁ω + c₂ω², with a Stribeck rise near standstill where the data ask for it. One
 // coast-down gives only τ/J; J comes from a second one with a known added inertia (both are fitted
-// together), or from the person. Noise counts by its correlation in time; see fit/curves/coast_problem.h
-// for the model of what the tachometer says.
+// together), or from the person. Noise counts by its correlation in time; see
+// fit/curves/coast_problem.h for the model of what the tachometer says.
 //
 // How it misleads: friction that differs between the two runs of a pair goes straight into J.
 // Repeat the pair, and look whether the runs agree.
