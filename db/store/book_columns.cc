@@ -1,4 +1,6 @@
 // Book: the readings of an imported run by columns, as quickly as SQLite hands them out.
+#include <fmt/format.h>
+
 #include <array>
 #include <future>
 #include <new>
@@ -72,10 +74,32 @@ class TakesRows {
   sqlite3* db_;
 };
 
+// Pages that are read once need not be kept: fresh memory for them costs as much as decoding them.
+class SmallCache {
+ public:
+  explicit SmallCache(sqlite3* db) : db_(db) {
+    Statement usual(db, "PRAGMA cache_size");
+    if (usual.step()) usual_ = usual.whole(0);
+    set(-1024);  // KiB
+  }
+  ~SmallCache() { set(usual_); }
+  SmallCache(const SmallCache&) = delete;
+  SmallCache& operator=(const SmallCache&) = delete;
+
+ private:
+  void set(std::int64_t size) const {
+    const std::string sql = fmt::format("PRAGMA cache_size = {}", size);
+    sqlite3_exec(db_, sql.c_str(), nullptr, nullptr, nullptr);  // a hint; nothing rests on it
+  }
+  sqlite3* db_;
+  std::int64_t usual_ = -2000;
+};
+
 // Readings number `first` to `last` of a run.
 ReadingColumns read_columns(const Book& book, std::int64_t run, std::int64_t first,
                             std::int64_t last, std::size_t expected) {
   ColumnTaker taker(expected);
+  const SmallCache cache(book.handle());
   const TakesRows function(book.handle(), taker);
   Statement select(book.handle(),
                    "SELECT take_row(time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, "

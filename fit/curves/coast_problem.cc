@@ -12,7 +12,7 @@ namespace {
 
 // Steps of the solution over a run, so that its error stays far below the noise of mean speeds; a
 // rise near standstill takes finer ones, and so do edges, told to some millionths of the angle.
-constexpr int kStepsOfWindows = 48, kStepsWithRise = 96, kStepsOfEdges = 240;
+constexpr int kStepsOfWindows = 48, kStepsWithRise = 64, kStepsOfEdges = 240;
 constexpr int kRipple = 8;                  // amplitudes of the ripple
 constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
 

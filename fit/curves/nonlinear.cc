@@ -482,6 +482,7 @@ VectorXd bend_of(const Residuals& residuals, const NonlinearFit& at, const RowMa
 
 NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_iterations,
                      double tolerance, bool along_bends) {
+  constexpr double kRounding = 1e-13;  // of a sum of thousands of squares
   const int n = residuals.count(), k = residuals.parameters();
   NonlinearFit fit;
   fit.parameters = start;
@@ -511,6 +512,8 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
     const bool defined = trial.allFinite() && evaluated(hopeful ? trial_jacobian.data() : nullptr);
     const double rss = defined ? trial_residuals.squaredNorm() : 1e300;
     if (!(rss <= fit.rss)) {
+      // A step that changes nothing but the last digits has no better place to go.
+      fit.converged = rss <= (1 + kRounding) * fit.rss;
       damping *= 8;
       hopeful = false;
       continue;

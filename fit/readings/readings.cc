@@ -196,7 +196,9 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning) {
   RowsOfSpeed motor(c.time_s, c.motor_rpm), handwheel(c.time_s, c.handwheel_rpm);
   out.motor = motor.trace(thinning.most);
   const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
-  if (keep != thinning.most) out.motor = motor.trace(keep);
+  if (keep != thinning.most)
+    out.motor = motor.edges.empty() ? thinned(out.motor, block_for(out.motor.speed.size(), keep))
+                                    : motor.trace(keep);
   out.handwheel = handwheel.trace(keep);
   out.motor_edges = std::move(motor.edges);
   out.handwheel_edges = std::move(handwheel.edges);

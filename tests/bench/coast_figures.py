@@ -66,5 +66,5 @@ def peer_fit(book):
 def coast_down_pair(bench):
     """Both in a program that runs already, from reading the book to the answer."""
     book = coast_book(bench)
-    peer = fastest(lambda: peer_fit(book), 5)
+    peer = fastest(lambda: peer_fit(book), 15)
     return peer / float(bench.call("coast_pair", book, "K"))
