@@ -61,7 +61,8 @@ struct Curve {
                            Eigen::MatrixXd covariance);
   /// As the book keeps it; subject, residuals and details are still to be set.
   StoredCurve to_stored() const;
-  /// From the book. Throws Error(kBook) for a model this version does not know.
+  /// From the book. Throws Error(kBook) for a model this version does not know, and for what no
+  /// fit can have stored.
   static Curve from_stored(const StoredCurve& stored);
 };
 
