@@ -36,10 +36,15 @@ std::int64_t write_table(const Book& book, const Arguments& arguments, std::ostr
   return export_parts(book, part_kind_of(what), out);
 }
 
+bool holds_something(const std::string& path) {
+  std::error_code ignored;
+  return std::filesystem::is_regular_file(path, ignored) &&
+         std::filesystem::file_size(path, ignored) > 0;
+}
+
 // Measurements are not to be had again, so that a file that is there stays.
 std::int64_t write_table_to(const Book& book, const Arguments& arguments, const std::string& path) {
-  std::error_code ignored;
-  if (!arguments.flag("force") && std::filesystem::is_regular_file(path, ignored))
+  if (!arguments.flag("force") && holds_something(path))
     throw Error(
         Fault::kInput,
         fmt::format("{} is there already; choose another name, or replace it with --force.", path));

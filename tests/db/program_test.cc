@@ -308,6 +308,8 @@ TEST_CASE("an export replaces a file only with --force, and a book never") {
   CHECK(
       has(refused.err, "m.csv is there already; choose another name, or replace it with --force"));
   CHECK(testing::bytes_of(mine) == "mine");
+  bench.write("empty.csv", "");  // as a script's mktemp leaves it
+  CHECK(bench.db("export motors -o empty.csv").status == 0);
   // A link is written through, so that it stays one.
   std::filesystem::create_symlink("m.csv", bench.path("link.csv"));
   CHECK(bench.db("export motors -o link.csv --force").status == 0);
