@@ -32,8 +32,9 @@ std::string insert_sql(const std::string& into, int columns, std::size_t rows) {
 }
 
 void prepare(Inserts& inserts, sqlite3* db, const std::string& into, int columns) {
-  inserts.many.emplace(db, insert_sql(into, columns, kRowsPerInsert));
+  inserts.many.reset();  // `many` stands only beside a `one` of the same columns
   inserts.one.emplace(db, insert_sql(into, columns, 1));
+  inserts.many.emplace(db, insert_sql(into, columns, kRowsPerInsert));
 }
 
 [[noreturn]] void refuse(std::int64_t run, const std::string& what) {
@@ -162,8 +163,8 @@ void insert_samples(SampleInserts& inserts, sqlite3* db, std::int64_t run,
     std::string into = "sample (id";
     for (std::size_t c = 0; c < kSampleChannels.size(); ++c)
       if (channels >> c & 1U) into += fmt::format(", {}", kSampleChannels[c]);
-    prepare(inserts, db, into + ")", columns);
     inserts.channels = channels;
+    prepare(inserts, db, into + ")", columns);
   }
   insert_rows(inserts, columns, samples.size(), [&](Statement& statement, int at, std::size_t i) {
     bind_row(statement, at, channels, run, samples[i]);
