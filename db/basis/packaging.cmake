@@ -33,6 +33,14 @@ foreach(page README.md DEVELOPERS.md firmware-protocol/wire.md firmware-protocol
   install(FILES ${page} DESTINATION ${CMAKE_INSTALL_DOCDIR}/${folder})
 endforeach()
 
+# A package shows its licence in a file of that name (Debian policy, 12.5); it is written in README.md.
+set_property(DIRECTORY APPEND PROPERTY CMAKE_CONFIGURE_DEPENDS README.md)
+file(READ README.md readme)
+string(FIND "${readme}" "## Licence" licence_at)
+string(SUBSTRING "${readme}" ${licence_at} -1 licence)
+file(WRITE ${PROJECT_BINARY_DIR}/copyright "${licence}")
+install(FILES ${PROJECT_BINARY_DIR}/copyright DESTINATION ${CMAKE_INSTALL_DOCDIR})
+
 set(CPACK_GENERATOR DEB)
 set(CPACK_PACKAGE_NAME loadline)
 set(CPACK_PACKAGE_VENDOR "Loadline")

@@ -15,6 +15,8 @@ for file in lib/udev/rules.d/70-loadline-rig.rules share/loadline/sample-runs/de
   share/loadline/sample-runs/captures/heron-brake-1.raw; do
   [[ -s $prefix/$file ]] || { echo "$file is not installed"; exit 1; }
 done
+grep -rq "^Permission to use, copy, modify" "$prefix"/share/doc/*/copyright ||
+  { echo "the licence is not installed"; exit 1; }
 
 # The installed demo, without any source beside it, from an empty folder.
 mkdir "$prefix/empty"
