@@ -16,8 +16,8 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
-constexpr double kQuick =
-    1e-4;  // change of the sum of squares that no noise to be judged will feel
+// Change of the sum of squares that ends a pass of which only the noise is judged.
+constexpr double kQuick = 1e-4;
 // What digits, clocks and a ripple beyond the first order leave open, relative standard
 // uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
 constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};

@@ -14,26 +14,12 @@ namespace loadline {
 /// Writes frames with running sequence numbers, as a rig's sender does.
 class FrameWriter {
  public:
-  void sample(const WireSample& sample) {
-    std::uint8_t payload[kWireMaxPayload];
-    const std::uint8_t size = wire_sample_pack(&sample, payload);
-    frame(kWireSample, payload, size);
-  }
+  void sample(const WireSample& sample) { packed(kWireSample, sample, wire_sample_pack); }
   void identity(const WireIdentity& identity) {
-    std::uint8_t payload[kWireMaxPayload];
-    const std::uint8_t size = wire_identity_pack(&identity, payload);
-    frame(kWireIdentity, payload, size);
+    packed(kWireIdentity, identity, wire_identity_pack);
   }
-  void status(const WireStatus& status) {
-    std::uint8_t payload[kWireMaxPayload];
-    const std::uint8_t size = wire_status_pack(&status, payload);
-    frame(kWireStatus, payload, size);
-  }
-  void error(const WireError& error) {
-    std::uint8_t payload[kWireMaxPayload];
-    const std::uint8_t size = wire_error_pack(&error, payload);
-    frame(kWireError, payload, size);
-  }
+  void status(const WireStatus& status) { packed(kWireStatus, status, wire_status_pack); }
+  void error(const WireError& error) { packed(kWireError, error, wire_error_pack); }
   void frame(std::uint8_t type, const std::uint8_t* payload, std::uint8_t size) {
     std::uint8_t out[kWireMaxFrame];
     const std::size_t length = wire_frame_encode(type, sequence_++, payload, size, out, sizeof out);
@@ -44,6 +30,13 @@ class FrameWriter {
   std::size_t last_frame_size = 0;
 
  private:
+  template <typename Message>
+  void packed(std::uint8_t type, const Message& message,
+              std::uint8_t (*pack)(const Message*, std::uint8_t*)) {
+    std::uint8_t payload[kWireMaxPayload];
+    const std::uint8_t size = pack(&message, payload);
+    frame(type, payload, size);
+  }
   std::uint8_t sequence_ = 0;
 };
 
