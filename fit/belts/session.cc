@@ -6,12 +6,13 @@
 #include <cmath>
 #include <ctime>
 #include <iomanip>
+#include <map>
 #include <set>
-#include <span>
 #include <sstream>
 
 #include "fit/belts/session_parts.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/readings.h"
 
 namespace loadline {
 namespace {
@@ -58,36 +59,6 @@ double supply_change(const Readings& readings) {
   };
   const double early = middle(n / 3, n / 2), late = middle(n - n / 6, n);
   return early > 0 && late > 0 ? 100 * (late / early - 1) : 0;
-}
-
-void add_edge(EdgeTrace& trace, const std::optional<std::int64_t>& count,
-              const std::optional<std::int64_t>& tick, double tick_hz) {
-  if (!count || !tick || (!trace.count.empty() && trace.count.back() == *count)) return;
-  trace.count.push_back(*count);
-  trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
-}
-
-Readings speeds_only(const Book& book, const Run& run) {
-  Readings out;
-  out.run = run;
-  const double tick_hz = run.tick_hz.value_or(1e6);
-  EdgeTrace motor, hand;
-  motor.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
-  hand.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
-  book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
-    for (const Sample& sample : block) {
-      out.duration_s = static_cast<double>(sample.tick) / tick_hz;
-      add_edge(motor, sample.motor_edges, sample.motor_edge_tick, tick_hz);
-      add_edge(hand, sample.handwheel_edges, sample.handwheel_edge_tick, tick_hz);
-      if (!sample.supply_counts || !run.supply_v_per_count) continue;
-      out.supply_time_s.push_back(out.duration_s);
-      out.supply_all_v.push_back(*sample.supply_counts * *run.supply_v_per_count);
-    }
-  });
-  const double least_window_s = out.duration_s / 12000;
-  out.motor = speed_from_edges(motor, least_window_s);
-  out.handwheel = speed_from_edges(hand, least_window_s);
-  return out;
 }
 
 void reduce(const Readings& readings, const SessionOptions& options, Candidate& candidate) {
@@ -210,23 +181,13 @@ std::string joined(const std::vector<std::string>& reasons) {
 
 }  // namespace
 
-Readings readings_of(const Book& book, const Run& run) {
-  try {
-    return load_readings(book, run.id);
-  } catch (const Error& error) {
-    if (error.fault() != Fault::kInput || run.source != "rig" || book.latest_calibration(run.rig))
-      throw;
-  }
-  return speeds_only(book, run);
-}
-
 BeltSession read_belt_session(const Book& book, std::int64_t machine,
                               const SessionOptions& options) {
   BeltSession session;
   std::vector<Candidate> candidates = candidates_of(book, machine, options);
   for (Candidate& candidate : candidates) {
     try {
-      reduce(readings_of(book, candidate.run), options, candidate);
+      reduce(load_readings(book, candidate.run.id), options, candidate);
     } catch (const Error& error) {
       if (error.fault() == Fault::kBook) throw;
       candidate.reasons.emplace_back(error.what());

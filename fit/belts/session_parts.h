@@ -6,7 +6,6 @@
 #include <vector>
 
 #include "fit/belts/session.h"
-#include "fit/readings/readings.h"
 
 namespace loadline {
 
@@ -18,10 +17,6 @@ struct Candidate {
   std::vector<std::string> reasons;               ///< to refuse it
   bool ok() const { return reasons.empty(); }
 };
-
-/// As load_readings(), but without a calibration the torque counts of a run are left out: its
-/// speeds are what matters here.
-Readings readings_of(const Book& book, const Run& run);
 
 /// Gives each candidate whose slip check is missing, no match or outside the band its reason, and
 /// the session its bands, settings and warnings.

@@ -8,6 +8,7 @@
 
 #include "db/basis/json_read.h"
 #include "fit/belts/session_parts.h"
+#include "fit/readings/readings.h"
 
 namespace loadline {
 namespace {
@@ -53,7 +54,7 @@ class SlipChecks {
   const SlipSetting& setting(std::int64_t id) {
     const auto at = settings_.find(id);
     if (at != settings_.end()) return at->second;
-    return settings_.emplace(id, slip_setting(readings_of(book_, run(id)))).first->second;
+    return settings_.emplace(id, slip_setting(load_readings(book_, id))).first->second;
   }
 
   static std::string mismatch(const Run& run, const Run& checked, const std::string& check) {

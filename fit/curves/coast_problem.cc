@@ -101,6 +101,10 @@ int CoastProblem::own_columns(const Coast& coast) const {
   return 1 + edges + (options_.ripple ? kRipple : 0);
 }
 
+int CoastProblem::ripple_column_of(std::size_t j) const {
+  return column_of_[j] + own_columns(coasts_[j]) - kRipple;
+}
+
 template <typename T>
 void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
                                   double* jacobian) const {
@@ -119,7 +123,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                   steps);
   const int age_at = drag_columns();
   const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
-  const int ripple_at = first + own_columns(coast) - kRipple;
+  const int ripple_at = ripple_column_of(j);
 
   // What the angle at t adds to a value; its derivatives go straight into `line`. Returns how fast
   // it moves there.
@@ -222,8 +226,7 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
   // A ripple moves the angle by less than about a radian; this only bites where nothing is seen of
   // it.
   for (std::size_t j = 0; options_.ripple && j < coasts_.size(); ++j)
-    for (int c = column_of_[j] + own_columns(coasts_[j]) - kRipple;
-         c < column_of_[j] + own_columns(coasts_[j]); ++c, ++at) {
+    for (int c = ripple_column_of(j); c < ripple_column_of(j) + kRipple; ++c, ++at) {
       r[at] = x[c];
       if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
     }

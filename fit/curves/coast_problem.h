@@ -41,6 +41,8 @@ class CoastProblem final : public Residuals {
   int data_rows() const { return data_rows_; }
   int column_of(std::size_t j) const { return column_of_[j]; }
   int row_of(std::size_t j) const { return row_of_[j]; }
+  /// The first amplitude of run j's ripple (only with `ripple`): p₁ r₁ q₁ s₁ p₂ r₂ q₂ s₂.
+  int ripple_column_of(std::size_t j) const;
   /// Start values: decelerations of the smooth speed regressed on speed.
   Eigen::VectorXd start() const;
   /// Start values at the solution of another problem of the same coasts, with what it lacks at its

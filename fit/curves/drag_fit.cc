@@ -242,10 +242,7 @@ CoastFinding finding(const CoastFit& fit, std::size_t j) {
   if (!fit.options.ripple) return found;
   // A torque ripple of amplitude R twice a turn moves the angle by R/(4 J ω²)·cos 2θ: J dω = R sin
   // 2θ dt gives δω = −R cos 2θ/(2Jω), and δθ = −R sin 2θ/(4Jω²).
-  const Eigen::Index first =
-      fit.problem->column_of(j) +
-      (j + 1 < fit.coasts.size() ? fit.problem->column_of(j + 1) : fit.problem->parameters()) -
-      fit.problem->column_of(j) - 8;
+  const Eigen::Index first = fit.problem->ripple_column_of(j);
   const double q = fit.solution.parameters[first + 6], s = fit.solution.parameters[first + 7];
   const double total =
       fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]) + coast.added_kgm2;

@@ -65,7 +65,7 @@ ceres::Solver::Options solver_options(Search search, const NonlinearOptions& opt
   solver.gradient_tolerance = 0.0;
   solver.max_num_consecutive_invalid_steps = 50;
   solver.min_trust_region_radius = 1e-64;
-  solver.num_threads = std::max(1, options.threads);
+  solver.num_threads = 1;  // one residual block gains little from more
   solver.logging_type = ceres::SILENT;
   if (search == Search::kShortSteps) solver.initial_trust_region_radius = 1e-2;
   if (search == Search::kShortestSteps) solver.initial_trust_region_radius = 1e-5;

@@ -50,7 +50,6 @@ struct NonlinearOptions {
   /// The start is nearly the answer: it is taken as it is when it is a minimum, else the polish
   /// alone is tried first.
   bool near = false;
-  int threads = 1;  ///< handed to the solver; one residual block gains little from more
 };
 
 struct NonlinearFit {

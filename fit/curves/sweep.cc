@@ -128,7 +128,6 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   sweep.nominal_v = readings.mean_supply_v();
   sweep.systematics = readings.systematics;
   sweep.clock_relative_sd = readings.clock_relative_sd;
-  sweep.stale = readings.motor.stale;
   sweep.duration_s = readings.duration_s;
   sweep.lag = options.correct_lag ? Prior{readings.lag_s, readings.lag_sd_s} : Prior{0, 1e-9};
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();

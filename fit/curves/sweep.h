@@ -37,7 +37,6 @@ struct Sweep {
   bool inertia_given = false;
   TorqueSystematics systematics;
   double clock_relative_sd = 0;
-  std::size_t stale = 0;
   double duration_s = 0;
   /// Share of rows while the speed rises; 0 or 1 is a sweep one way.
   double rising_share = 0;

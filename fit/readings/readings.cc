@@ -54,7 +54,6 @@ SpeedTrace thinned(const SpeedTrace& trace, std::size_t block) {
   if (block <= 1) return trace;
   SpeedTrace out;
   out.from_edges = trace.from_edges;
-  out.stale = trace.stale;
   for (std::size_t at = 0; at < trace.speed.size(); at += block) {
     const std::size_t end = std::min(at + block, trace.speed.size());
     double angle = 0, time = 0;
@@ -180,11 +179,8 @@ struct RowsOfSpeed {
         edges(edges_from_rows(time, rpm)),
         span_s(time.back() - time.front()) {}
   SpeedTrace trace(std::size_t most) const {
-    SpeedTrace rows = speed_from_rows(time, rpm, most);
-    if (edges.empty()) return rows;
-    SpeedTrace trace = speed_from_edges(edges, most ? span_s / static_cast<double>(most) : 0);
-    trace.stale = rows.stale;
-    return trace;
+    if (edges.empty()) return speed_from_rows(time, rpm, most);
+    return speed_from_edges(edges, most ? span_s / static_cast<double>(most) : 0);
   }
 };
 
@@ -282,15 +278,14 @@ void take_edges(EdgeTrace& trace, const std::optional<std::int64_t>& count,
   trace.time_s.push_back(static_cast<double>(*tick) / tick_hz);
 }
 
-// In all other kinds a load cell that nobody calibrated may hang on the bench unused.
-bool needs_torque(RunKind kind) { return kind == RunKind::kBrake || kind == RunKind::kSlipCheck; }
-
 void from_samples(const Book& book, Readings& out, const Thinning& thinning) {
   const Run& run = out.run;
   const double tick_hz = run.tick_hz.value_or(1e6);
   out.motor_edges.pulses_per_turn = run.motor_pulses_per_turn.value_or(1);
   out.handwheel_edges.pulses_per_turn = run.handwheel_pulses_per_turn.value_or(1);
-  const bool with_torque = needs_torque(run.kind) || book.latest_calibration(run.rig).has_value();
+  // In all other kinds a load cell that nobody calibrated may hang on the bench unused.
+  const bool with_torque =
+      run.kind == RunKind::kBrake || book.latest_calibration(run.rig).has_value();
   std::optional<TorqueScale> scale;
   ReadingColumns c;
   book.each_block(run.id, 4096, [&](std::span<const Sample> block) {

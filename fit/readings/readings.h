@@ -30,7 +30,7 @@ struct Readings {
   double clock_relative_sd = 0;  ///< of the rig's clock against the host's
   // Speeds. Either may be empty.
   SpeedTrace motor, handwheel;
-  EdgeTrace motor_edges, handwheel_edges;  ///< only for recorded runs
+  EdgeTrace motor_edges, handwheel_edges;  ///< recorded, or told from the rows of an imported run
   // Supply without torque channel: its own times.
   std::vector<double> supply_time_s, supply_all_v;
   std::vector<double> temperature_c;  ///< beside supply_time_s rows; may be empty
@@ -49,8 +49,8 @@ struct Thinning {
 };
 
 /// Reads run `id` through the calibration and zeros in force. Error(kInput) when the run has no
-/// rows; a missing calibration of a brake run or slip check with torque counts is Error(kInput)
-/// too, other kinds then come without torque.
+/// rows; a missing calibration of a brake run with torque counts is Error(kInput) too, other kinds
+/// then come without torque.
 Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning = {});
 
 }  // namespace loadline

@@ -30,7 +30,8 @@ void push(SpeedTrace& trace, double start, double end, double speed) {
 }
 
 // Hands on the windows that rows of speed stand for, with or without taking repeated values for
-// stale ones; the first row's own is not known, it only opens the next.
+// stale ones, and returns how many were stale. The first row's own window is not known, it only
+// opens the next.
 template <typename Take>
 std::size_t each_window(std::span<const double> time_s, std::span<const double> rpm, bool skip,
                         Take take) {
@@ -60,7 +61,7 @@ SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> r
   std::vector<double> lengths;
   std::size_t seen = 0;
   double start = 0, angle = 0, time = 0;
-  trace.stale = each_window(time_s, rpm, skip, [&](double since, double until, double value) {
+  each_window(time_s, rpm, skip, [&](double since, double until, double value) {
     const double speed = rad_per_s_from_rpm(value), length = until - since;
     if (seen % stride_of(windows) == 0) lengths.push_back(length);
     if (seen % block == 0) {

@@ -40,7 +40,6 @@ struct SpeedTrace {
   std::vector<double> start_s, end_s;
   std::vector<double> speed;  ///< rad/s, mean over the window
   bool from_edges = false;    ///< windows are between edges, exactly known
-  std::size_t stale = 0;      ///< rows that repeated an old value
   double interval_s = 0;      ///< usual window length
   bool empty() const { return speed.empty(); }
   double middle_s(std::size_t i) const { return (start_s[i] + end_s[i]) / 2; }

@@ -171,7 +171,7 @@ TEST_CASE("only what needs a torque needs a calibrated load cell") {
     book.end_run(run.id, RunState::kComplete);
     return load_readings(book, run.id);
   };
-  for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
+  for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp, RunKind::kSlipCheck}) {
     const Readings readings = readings_of(kind);
     CHECK(readings.torque.empty());
     // An edge every 10 ms, one a turn: 2π · 100 rad/s.
