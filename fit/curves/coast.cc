@@ -9,15 +9,21 @@ namespace loadline {
 namespace {
 
 constexpr double kPlateau = 0.97;  // of the top speed: above it the shaft may still be driven
+// A window that fell by more than this share of a later one's fall ran free for a part of its time.
+constexpr double kHoldsRelease = 0.1;
 constexpr double kLowestShare = 0.08;
+constexpr std::size_t kLeastWindows = 8;
 
-// First window after the shaft left its top speed for good.
+// First window that lies behind the moment at which the shaft was let go. A window that holds this
+// moment is a mean of driven and free running, and is left out.
 std::size_t release(const std::vector<double>& speed) {
   const double top = *std::max_element(speed.begin(), speed.end());
-  std::size_t from = 0;
+  std::size_t last = 0;  // still near the top
   for (std::size_t i = 0; i < speed.size(); ++i)
-    if (speed[i] >= kPlateau * top) from = i;
-  return from;
+    if (speed[i] >= kPlateau * top) last = i;
+  if (last == 0 || last + 3 >= speed.size()) return last;  // begins running free
+  const double fell = speed[last - 1] - speed[last], falls = speed[last + 1] - speed[last + 2];
+  return fell > kHoldsRelease * falls ? last + 1 : last + 2;
 }
 
 void cut_windows(Coast& coast, const SpeedTrace& trace) {
@@ -56,12 +62,12 @@ std::optional<Coast> make_coast(const Readings& readings, bool of_motor) {
       of_motor || readings.handwheel.empty() ? readings.motor : readings.handwheel;
   const EdgeTrace& edges =
       of_motor || readings.handwheel.empty() ? readings.motor_edges : readings.handwheel_edges;
-  if (trace.speed.size() < 12) return std::nullopt;
+  if (trace.speed.size() < kLeastWindows) return std::nullopt;
   Coast coast;
   coast.run = readings.run.id;
   coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
   cut_windows(coast, trace);
-  if (coast.speed.size() < 12) return std::nullopt;
+  if (coast.speed.size() < kLeastWindows) return std::nullopt;
   coast.speed_high = coast.speed.front();
   coast.speed_low = coast.speed.back();
   coast.length_s = coast.end_s.back();

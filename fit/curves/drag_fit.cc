@@ -52,7 +52,11 @@ void update_noise(Coast& coast, const std::vector<double>& residuals, double fit
     kept += coast.weight[i];
   }
   coast.noise_sd = std::max(floor, std::sqrt(squares / std::max(1.0, kept - fitted)));
-  coast.correlation = std::max(coast.by_edges ? 1.0 : 0.25, correlation_factor(weighted, 4).factor);
+  // Errors of a window's ends cancel in the next one; where the ends are not known to be edges, a
+  // few dozen values cannot show that they do.
+  const double few = coast.windows_exact ? 0 : 1 - static_cast<double>(coast.size()) / 300;
+  const double least = coast.by_edges ? 1.0 : std::max(0.25, few);
+  coast.correlation = std::max(least, correlation_factor(weighted, 4).factor);
 }
 
 double effective(const Coast& coast) {
@@ -123,11 +127,31 @@ bool second_is_better(CoastFit& a, CoastFit& b) {
   return b.score < a.score;
 }
 
+// One disc's number of pulses: a quick run-down is often too short to show it, while another one
+// does.
+void share_pulses(const Book& book, std::vector<Readings>& read) {
+  int pulses = 0;
+  for (const Readings& readings : read)
+    for (const EdgeTrace* edges : {&readings.motor_edges, &readings.handwheel_edges}) {
+      if (!edges->recovered) continue;
+      const auto own = static_cast<int>(std::lround(edges->pulses_per_turn));
+      if (pulses != 0 && own != pulses) return;  // two discs, or one misread
+      pulses = own;
+    }
+  if (pulses == 0) return;
+  for (Readings& readings : read)
+    if (readings.motor_edges.empty() && readings.handwheel_edges.empty())
+      readings = load_readings(book, readings.run.id, {.most = 6000}, pulses);
+}
+
 std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool of_motor,
                            std::vector<std::string>& warnings) {
   std::vector<Coast> coasts;
-  for (const Run& run : runs) {
-    const Readings readings = load_readings(book, run.id, {.most = 6000});
+  std::vector<Readings> read;
+  for (const Run& run : runs) read.push_back(load_readings(book, run.id, {.most = 6000}));
+  share_pulses(book, read);
+  for (const Readings& readings : read) {
+    const Run& run = readings.run;
     if (auto coast = make_coast(readings, of_motor))
       coasts.push_back(std::move(*coast));
     else

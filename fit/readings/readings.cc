@@ -173,10 +173,10 @@ struct RowsOfSpeed {
   EdgeTrace edges;
   double span_s = 0;
 
-  RowsOfSpeed(const std::vector<double>& times, const std::vector<double>& values)
+  RowsOfSpeed(const std::vector<double>& times, const std::vector<double>& values, int known_pulses)
       : time(times),
         rpm(values),
-        edges(edges_from_rows(time, rpm)),
+        edges(edges_from_rows(time, rpm, known_pulses)),
         span_s(time.back() - time.front()) {}
   SpeedTrace trace(std::size_t most) const {
     if (edges.empty()) return speed_from_rows(time, rpm, most);
@@ -184,12 +184,13 @@ struct RowsOfSpeed {
   }
 };
 
-void from_rows(const Book& book, Readings& out, const Thinning& thinning) {
+void from_rows(const Book& book, Readings& out, const Thinning& thinning, int known_pulses) {
   const ReadingColumns c = book.reading_columns(out.run.id);
   if (c.time_s.empty())
     throw Error(Fault::kInput,
                 fmt::format("run {} holds no rows; record or import it again.", out.run.id));
-  RowsOfSpeed motor(c.time_s, c.motor_rpm), handwheel(c.time_s, c.handwheel_rpm);
+  RowsOfSpeed motor(c.time_s, c.motor_rpm, known_pulses);
+  RowsOfSpeed handwheel(c.time_s, c.handwheel_rpm, known_pulses);
   out.motor = motor.trace(thinning.most);
   const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
   if (keep != thinning.most)
@@ -339,13 +340,14 @@ double Readings::mean_supply_v() const {
   return run.supply_v.value_or(std::nan(""));
 }
 
-Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning) {
+Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning,
+                       int known_pulses) {
   Readings out;
   out.run = book.run(id);
   if (out.run.sample_count > 0 && out.run.source == "rig")
     from_samples(book, out, thinning);
   else
-    from_rows(book, out, thinning);
+    from_rows(book, out, thinning, known_pulses);
   set_lag(out);
   out.clock_relative_sd = out.run.source == "rig" ? kHostClockSd : kClockSd;
   return out;

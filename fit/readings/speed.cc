@@ -8,6 +8,7 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/standing.h"
 
 namespace loadline {
 namespace {
@@ -31,37 +32,67 @@ void push(SpeedTrace& trace, double start, double end, double speed) {
 
 // Hands on the windows that rows of speed stand for, with or without taking repeated values for
 // stale ones, and returns how many were stale. The first row's own window is not known, it only
-// opens the next.
+// opens the next; a value that stands to the end says nothing.
 template <typename Take>
 std::size_t each_window(std::span<const double> time_s, std::span<const double> rpm, bool skip,
-                        Take take) {
-  double since = 0, value = 0;
+                        const Standing& standing, Take take) {
+  double since = 0, stood_until = 0, value = 0;
   bool started = false;
-  std::size_t stale = 0;
+  std::size_t stale = 0, stood = 0;
   for (std::size_t i = 0; i < rpm.size(); ++i) {
     if (std::isnan(rpm[i])) continue;
     if (started && skip && rpm[i] == value) {
-      ++stale;
+      ++stood;
+      stood_until = time_s[i];
       continue;
+    }
+    if (stood > 0 && standing.is_steady(time_s[i] - since, rpm[i])) {
+      for (; stood_until - since > 1.5 * standing.usual_s; since += standing.usual_s)
+        take(since, since + standing.usual_s, value);
+      take(since, stood_until, value);
+      since = stood_until;
+    } else {
+      stale += stood;
     }
     if (started) take(since, time_s[i], rpm[i]);
     started = true;
+    stood = 0;
     since = time_s[i];
     value = rpm[i];
   }
   return stale;
 }
 
+// A slow change printed in coarse steps repeats its values too: most of it then goes by one and the
+// same step.
+bool coarse(std::span<const double> rpm) {
+  std::vector<double> steps;
+  double last = std::nan("");
+  for (const double value : rpm) {
+    if (std::isnan(value)) continue;
+    if (value != last && !std::isnan(last)) steps.push_back(std::fabs(value - last));
+    last = value;
+  }
+  if (steps.empty()) return true;
+  const double least = *std::min_element(steps.begin(), steps.end());
+  double small = 0, all = 0;
+  for (const double step : steps) {
+    all += step;
+    if (step < 1.01 * least) small += step;
+  }
+  return 2 * small >= all;
+}
+
 // Joined as they come: a long run need not stand in memory once more.
 SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip,
-                       std::size_t windows, std::size_t block) {
+                       const Standing& standing, std::size_t windows, std::size_t block) {
   SpeedTrace trace;
   for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
     column->reserve(windows / block + 1);
   std::vector<double> lengths;
   std::size_t seen = 0;
   double start = 0, angle = 0, time = 0;
-  each_window(time_s, rpm, skip, [&](double since, double until, double value) {
+  each_window(time_s, rpm, skip, standing, [&](double since, double until, double value) {
     const double speed = rad_per_s_from_rpm(value), length = until - since;
     if (seen % stride_of(windows) == 0) lengths.push_back(length);
     if (seen % block == 0) {
@@ -106,147 +137,21 @@ std::size_t block_for(std::size_t rows, std::size_t most) {
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most) {
   bool skip = true;
-  std::size_t windows = 0;
+  Standing standing;
+  std::size_t windows = 0, taken = 0, stale = 0;
   const auto count = [&](double, double, double) { ++windows; };
-  const std::size_t stale = each_window(time_s, rpm, skip, count);
-  // A speed that hardly ever changes is steady or printed coarsely, not stale.
-  if (windows < 3 || stale > 3 * windows) {
+  std::vector<double> lengths;
+  each_window(time_s, rpm, skip, standing, [&](double since, double until, double) {
+    if (taken++ % stride_of(rpm.size()) == 0) lengths.push_back(until - since);
+  });
+  standing.usual_s = median(std::move(lengths));
+  stale = each_window(time_s, rpm, skip, standing, count);
+  if (windows < 3 || (stale > 3 * windows && coarse(rpm))) {
     skip = false;
     windows = 0;
-    each_window(time_s, rpm, skip, count);
+    each_window(time_s, rpm, skip, standing, count);
   }
-  return joined_rows(time_s, rpm, skip, windows, block_for(windows, most));
-}
-
-namespace {
-
-// One new value of an imported tachometer: when it was seen, and how long after the one before.
-struct NewValue {
-  double seen_s = 0, since_s = 0, speed = 0;
-  std::size_t rows = 1;  ///< that it took to come
-};
-
-std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const double> rpm) {
-  std::vector<NewValue> values;
-  values.reserve(rpm.size());
-  double last_time = 0, last_value = 0;
-  std::size_t last_row = 0;
-  bool started = false;
-  for (std::size_t i = 0; i < rpm.size(); ++i) {
-    if (std::isnan(rpm[i]) || (started && rpm[i] == last_value)) continue;
-    if (started)
-      values.push_back(
-          {time_s[i], time_s[i] - last_time, rad_per_s_from_rpm(rpm[i]), i - last_row});
-    started = true;
-    last_time = time_s[i];
-    last_value = rpm[i];
-    last_row = i;
-  }
-  return values;
-}
-
-constexpr int kMostPulses = 120;
-constexpr std::size_t kLeastStretches = 6;
-constexpr double kSlowEnough =
-    2.1;  // rows per pulse: the time since the last value then counts pulses
-
-// Whether the times of single (or few) pulses of this pitch do not stray from the rows that report
-// them: each edge lies at most one row before its row, so the truth strays by less than one either
-// way. Only values so slow that a pulse outlasts two rows can tell.
-constexpr double kMostStray = 1.4;  // rows
-enum class Verdict { kContradicted, kTooFewCanTell, kExplained };
-Verdict explained(std::span<const NewValue> values, double pitch, double row_s) {
-  double low = 0, high = 0, sum = 0;
-  std::size_t used = 0;
-  // The very first value was not seen to come: its row need not hold an edge.
-  for (const NewValue& value : values.subspan(1)) {
-    const double period = value.speed > 0 ? pitch / value.speed : 0;
-    if (period < kSlowEnough * row_s) {  // a fast stretch: what follows starts anew
-      sum = low = high = 0;
-      continue;
-    }
-    sum += std::max(1.0, std::round(value.since_s / period)) * period - value.since_s;
-    low = std::min(low, sum);
-    high = std::max(high, sum);
-    if (high - low >= kMostStray * row_s) return Verdict::kContradicted;
-    ++used;
-  }
-  return used >= kLeastStretches ? Verdict::kExplained : Verdict::kTooFewCanTell;
-}
-
-std::size_t slowest_row(std::span<const double> rpm) {
-  std::size_t slowest = rpm.size();
-  for (std::size_t i = 0; i < rpm.size(); ++i)
-    if (rpm[i] > 0 && (slowest == rpm.size() || rpm[i] < rpm[slowest])) slowest = i;
-  return slowest;
-}
-
-// The most pulses per turn that the slowest row could tell of.
-int most_pulses(double slowest_rpm, double row_s) {
-  const double most = 2 * kPi / (kSlowEnough * row_s * rad_per_s_from_rpm(slowest_rpm));
-  return static_cast<int>(std::min<double>(kMostPulses, most));
-}
-
-// The fewest pulses per turn that explain the values; 0 when there is too little to tell, or when
-// one pulse more would explain them too.
-int pulses_per_turn(const std::vector<NewValue>& values, int most, double row_s) {
-  const auto explains = [&](int pulses) {
-    return explained(values, 2 * kPi / pulses, row_s) == Verdict::kExplained;
-  };
-  for (int pulses = 1; pulses <= most; ++pulses)
-    if (explains(pulses)) return pulses > 2 && explains(pulses + 1) ? 0 : pulses;
-  return 0;
-}
-
-// Only slow rows can tell, and some thousands of the slowest mostly do, that no number of pulses is
-// behind a long run.
-constexpr std::size_t kSlowRows = 5000;
-bool contradicted_where_slow(std::span<const double> time_s, std::span<const double> rpm,
-                             std::size_t slowest, int most, double row_s) {
-  if (rpm.size() < 2 * kSlowRows) return false;
-  const std::size_t from =
-      std::min(slowest - std::min(slowest, kSlowRows / 2), rpm.size() - kSlowRows);
-  const std::vector<NewValue> values =
-      new_values(time_s.subspan(from, kSlowRows), rpm.subspan(from, kSlowRows));
-  if (values.empty()) return false;
-  for (int pulses = 1; pulses <= most; ++pulses)
-    if (explained(values, 2 * kPi / pulses, row_s) != Verdict::kContradicted) return false;
-  return true;
-}
-
-}  // namespace
-
-EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm) {
-  EdgeTrace edges;
-  const double row_s = usual_step(time_s);
-  const std::size_t slowest = slowest_row(rpm);
-  const int most = row_s > 0 && slowest < rpm.size() ? most_pulses(rpm[slowest], row_s) : 0;
-  if (most == 0 || contradicted_where_slow(time_s, rpm, slowest, most, row_s)) return edges;
-  const std::vector<NewValue> values = new_values(time_s, rpm);
-  if (values.size() < 12) return edges;
-  const int pulses = pulses_per_turn(values, most, row_s);
-  if (pulses == 0) return edges;
-  edges.pulses_per_turn = pulses;
-  edges.recovered = true;
-  const double pitch = 2 * kPi / pulses;
-  long long count = 0;
-  // The first edge lies half a pulse before its row, for want of better knowledge.
-  double edge_s = values[1].seen_s - std::min(row_s, pitch / std::max(values[1].speed, 1e-9)) / 2;
-  for (std::size_t i = 2; i < values.size(); ++i) {
-    if (!(values[i].speed > 0)) continue;
-    const double period = pitch / values[i].speed;
-    const double span = values[i].seen_s - edge_s;
-    const auto n = static_cast<long long>(std::max(1.0, std::floor(span / period + 1e-6)));
-    edge_s += static_cast<double>(n) * period;
-    // A value that came out of nowhere (a knock, a missed edge): take the row's word for the time.
-    if (edge_s > values[i].seen_s + 0.02 * row_s || edge_s < values[i].seen_s - row_s - period)
-      edge_s = values[i].seen_s - std::min(row_s, period) / 2;
-    count += n;
-    if (!edges.time_s.empty() && edge_s <= edges.time_s.back()) continue;
-    edges.time_s.push_back(edge_s);
-    edges.count.push_back(count);
-  }
-  return edges;
+  return joined_rows(time_s, rpm, skip, standing, windows, block_for(windows, most));
 }
 
 SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s) {

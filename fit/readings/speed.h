@@ -58,8 +58,9 @@ struct EdgeTrace {
 
 /// From the rows of an imported run. A value that repeats the previous one exactly, with the next
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new
-/// one. `rpm` may hold NaN (no value in that row). Neighbouring windows are joined until no more
-/// than `most` are left (0: none is).
+/// one; unless it stood longer than a tachometer takes for a new one, when it was true. `rpm` may
+/// hold NaN (no value in that row). Neighbouring windows are joined until no more than `most` are
+/// left (0: none is).
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most = 0);
 
@@ -67,8 +68,10 @@ SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const doubl
 /// reciprocally writes v = n·pitch/(time between edges) and repeats it until a new edge comes. Once
 /// the number of pulses per turn shows itself in the stretches without an edge, every row gives the
 /// exact time since the row before: n·pitch/v. Empty when the rows do not look like that: fewer
-/// than six such stretches, or any number of pulses contradicted by more than 3 % of the rows.
-EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm);
+/// than six such stretches, or every number of pulses contradicted. With `known_pulses` (another
+/// run of the same disc told it) the stretches need only not contradict it.
+EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm,
+                          int known_pulses = 0);
 
 /// From edges by reciprocal counting: turns between successive recorded edges over the exact time
 /// between them. Windows shorter than `least_window_s` are joined; a window that does not span

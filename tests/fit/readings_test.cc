@@ -75,16 +75,32 @@ TEST_CASE("a quadratic speed comes back exactly from its window means") {
   CHECK_FALSE(smooth.at(-1).valid);
 }
 
+namespace {
+
+struct Rows {
+  std::vector<double> time, rpm;
+};
+
+Rows hand_wheel_rows(const std::vector<ImportedReading>& readings) {
+  Rows rows;
+  for (const ImportedReading& row : readings) {
+    rows.time.push_back(row.time_s);
+    rows.rpm.push_back(row.handwheel_rpm);
+  }
+  return rows;
+}
+
+}  // namespace
+
 TEST_CASE("edges behind repeated rows are recovered with their number per turn") {
-  // Slowing evenly from 100 rad/s at 24 rad/s²; one pulse a turn at 50 rows a second, and eight.
+  // Slowing evenly from 100 rad/s at 24 rad/s²: one pulse a turn at 50 rows a second; eight; eight
+  // that a display at every third of 150 rows tells of.
   const auto angle = [](double t) { return 100 * t - 12 * t * t; };
-  for (const int pulses : {1, 8}) {
+  for (const auto& [pulses, renewed] : {std::pair{1, 1}, {8, 1}, {8, 3}}) {
     CAPTURE(pulses);
-    std::vector<double> time, rpm;
-    for (const ImportedReading& row : tests::tachometer_rows(angle, 4.1, 50, pulses, true)) {
-      time.push_back(row.time_s);
-      rpm.push_back(row.handwheel_rpm);
-    }
+    CAPTURE(renewed);
+    const auto [time, rpm] =
+        hand_wheel_rows(tests::tachometer_rows(angle, 4.1, 50 * renewed, pulses, true, renewed));
     const EdgeTrace edges = edges_from_rows(time, rpm);
     REQUIRE_FALSE(edges.empty());
     CHECK(edges.pulses_per_turn == pulses);
@@ -99,6 +115,53 @@ TEST_CASE("edges behind repeated rows are recovered with their number per turn")
     }
     CHECK(best < 0.02 * pitch);
   }
+}
+
+TEST_CASE("a steep change of speed tells the pulses where no row is slow") {
+  // Eight pulses a turn, 250 to 60 rad/s within a second: a pulse never outlasts a row of 20 ms.
+  const auto angle = [](double t) { return 250 * t - 95 * t * t; };
+  const auto [time, rpm] = hand_wheel_rows(tests::tachometer_rows(angle, 1.0, 50, 8, true));
+  const EdgeTrace edges = edges_from_rows(time, rpm);
+  REQUIRE_FALSE(edges.empty());
+  CHECK(edges.pulses_per_turn == 8);
+  const SpeedTrace trace = speed_from_edges(edges, 0);
+  for (std::size_t i = 0; i < trace.speed.size(); ++i) {
+    // An evenly falling speed has its mean in the middle of every window.
+    CAPTURE(i);
+    CHECK(trace.speed[i] == doctest::Approx(250 - 190 * trace.middle_s(i)).epsilon(2e-3));
+  }
+}
+
+TEST_CASE("the number of pulses that another run showed is taken unless the rows contradict it") {
+  const auto angle = [](double t) { return 250 * t - 30 * t * t; };
+  const auto [time, rpm] = hand_wheel_rows(tests::tachometer_rows(angle, 0.7, 50, 8, true));
+  REQUIRE(edges_from_rows(time, rpm).empty());  // too little happens
+  CHECK(edges_from_rows(time, rpm, 8).pulses_per_turn == 8);
+  const auto slow = [](double t) { return 40 * t - 4.5 * t * t; };
+  const auto [slow_time, slow_rpm] = hand_wheel_rows(tests::tachometer_rows(slow, 4, 50, 2, true));
+  CHECK(edges_from_rows(slow_time, slow_rpm, 3).empty());
+}
+
+TEST_CASE("a value that stands longer than a tachometer takes was true, a shorter one is old") {
+  // 1,200 rpm stands for a second, then 100 rpm less with every second row, of 100 a second.
+  Rows rows;
+  for (int i = 0; i < 118; ++i) {
+    rows.time.push_back(i * 0.01);
+    rows.rpm.push_back(i < 100 ? 1200 : 1200 - 100 * ((i - 100) / 2 + 1) - (i - 100) / 2);
+  }
+  const SpeedTrace trace = speed_from_rows(rows.time, rows.rpm);
+  double turned = 0;
+  for (std::size_t i = 0; i < trace.speed.size(); ++i) {
+    CHECK(trace.window_s(i) < 0.05);
+    if (trace.end_s[i] < 0.995)
+      CHECK(trace.speed[i] == doctest::Approx(1200 / tests::kRpm));
+    else
+      turned += trace.speed[i] * trace.window_s(i);
+  }
+  // Nine new values, each the mean of the two rows since the last; of the first, one.
+  double expected = 0;
+  for (int k = 0; k < 9; ++k) expected += (1100 - 101.0 * k) / tests::kRpm * (k == 0 ? 0.01 : 0.02);
+  CHECK(turned == doctest::Approx(expected).epsilon(1e-9));
 }
 
 TEST_CASE("true window means are not mistaken for edges") {

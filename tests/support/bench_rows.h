@@ -83,10 +83,11 @@ inline Part add_part(Book& book, PartKind kind, const std::string& name) {
   return book.part(kind, part.id);
 }
 
-/// Rows of a tachometer that counts reciprocally and repeats its value until a new edge comes.
+/// Rows of a tachometer that counts reciprocally and repeats its value until a new edge comes; it
+/// looks for one at every `renewed`th row.
 inline std::vector<ImportedReading> tachometer_rows(const std::function<double(double)>& angle,
                                                     double seconds, double rows_hz, int pulses,
-                                                    bool hand_wheel) {
+                                                    bool hand_wheel, int renewed = 1) {
   const double pitch = 2 * std::numbers::pi / pulses, fine = 2e-5;
   std::vector<double> edges;
   long long next = static_cast<long long>(std::floor(angle(0) / pitch)) + 1;
@@ -101,8 +102,10 @@ inline std::vector<ImportedReading> tachometer_rows(const std::function<double(d
   std::vector<ImportedReading> rows;
   std::size_t seen = 0, last = 0;
   double value = std::nan("");
-  for (double t = 0.2; t < seconds; t += 1 / rows_hz) {
-    while (seen < edges.size() && edges[seen] <= t) ++seen;
+  int number = 0;
+  for (double t = 0.2; t < seconds; t += 1 / rows_hz, ++number) {
+    const bool looks = number % renewed == 0;
+    while (looks && seen < edges.size() && edges[seen] <= t) ++seen;
     if (seen > 0 && last == 0) last = seen;
     if (last > 0 && seen > last) {
       value = static_cast<double>(seen - last) * pitch / (edges[seen - 1] - edges[last - 1]);
