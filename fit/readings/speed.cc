@@ -178,10 +178,71 @@ SmoothSpeed::SmoothSpeed(SpeedTrace trace, double half_width_s) : trace_(std::mo
   const std::size_t step = std::max<std::size_t>(1, n / 4000);
   for (std::size_t i = 0; i < n; i += step) {
     Value local;
-    if (local_fit(trace_.middle_s(i), half_width_s_, n, local))
+    if (local_fit(trace_.middle_s(i), half_width_s_, n, {}, local))
       away.push_back(trace_.speed[i] - local.speed);
   }
   scatter_ = robust_sd(away);
+  find_kinks();
+}
+
+namespace {
+
+// Sums over windows that give the slope of a straight line through any stretch of them.
+class Slopes {
+ public:
+  explicit Slopes(const SpeedTrace& trace) : sums_(trace.speed.size() + 1) {
+    origin_s_ = trace.start_s.front();
+    for (std::size_t i = 0; i < trace.speed.size(); ++i) {
+      const double t = trace.middle_s(i) - origin_s_, v = trace.speed[i];
+      const Sums& s = sums_[i];
+      sums_[i + 1] = {s.t + t, s.v + v, s.tt + t * t, s.tv + t * v};
+    }
+  }
+  // Of the windows [from, to), at least two.
+  double of(std::size_t from, std::size_t to) const {
+    const Sums &a = sums_[from], &b = sums_[to];
+    const auto n = static_cast<double>(to - from);
+    const double t = b.t - a.t, v = b.v - a.v;
+    return (b.tv - a.tv - t * v / n) / (b.tt - a.tt - t * t / n);
+  }
+
+ private:
+  struct Sums {
+    double t = 0, v = 0, tt = 0, tv = 0;
+  };
+  std::vector<Sums> sums_;
+  double origin_s_ = 0;
+};
+
+// A jump of the slope is a kink when it is so many times larger than half of all jumps, and when
+// the parabola through it, which misses its tip by about an eighth of jump × half width, misses by
+// much more than single values scatter: one side alone determines a speed less well than both.
+constexpr double kKinkJump = 9, kMissedTip = 0.125, kClearOfScatter = 4;
+
+}  // namespace
+
+void SmoothSpeed::find_kinks() {
+  const std::size_t n = trace_.speed.size();
+  const Slopes slopes(trace_);
+  std::vector<double> jumps(n, 0.0), known;
+  std::size_t from = 0, to = 0;
+  for (std::size_t i = 1; i < n; ++i) {  // between windows i - 1 and i
+    const double here = trace_.start_s[i];
+    while (trace_.middle_s(from) < here - half_width_s_) ++from;
+    while (to < n && trace_.middle_s(to) <= here + half_width_s_) ++to;
+    if (i - from < 3 || to - i < 3) continue;
+    jumps[i] = slopes.of(i, to) - slopes.of(from, i);
+    known.push_back(std::fabs(jumps[i]));
+  }
+  const double usual = std::max(kKinkJump * median(std::move(known)),
+                                kClearOfScatter * scatter_ / (kMissedTip * half_width_s_));
+  for (std::size_t i = 1; i < n; ++i) {
+    if (std::fabs(jumps[i]) <= usual) continue;
+    std::size_t tip = i;
+    for (; i < n && std::fabs(jumps[i]) > usual; ++i)
+      if (std::fabs(jumps[i]) > std::fabs(jumps[tip])) tip = i;
+    kinks_s_.push_back(trace_.start_s[tip]);
+  }
 }
 
 double SmoothSpeed::choose_half_width() const {
@@ -198,7 +259,7 @@ double SmoothSpeed::choose_half_width() const {
 }
 
 bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_out,
-                            Value& out) const {
+                            const Smooth& within, Value& out) const {
   const auto first =
       std::lower_bound(trace_.end_s.begin(), trace_.end_s.end(), time_s - half_width);
   // The normal equations, the upper triangle of the symmetric ones: this loop is most of the work.
@@ -208,7 +269,8 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
   out.width_s = 0;
   for (auto i = static_cast<std::size_t>(first - trace_.end_s.begin()); i < trace_.speed.size();
        ++i) {
-    if (trace_.start_s[i] > time_s + half_width) break;
+    if (trace_.start_s[i] > time_s + half_width || trace_.end_s[i] > within.to_s) break;
+    if (trace_.start_s[i] < within.from_s) continue;
     const double x = (trace_.middle_s(i) - time_s) / half_width;
     if (i == left_out || std::fabs(x) >= 1) continue;
     const double w = trace_.window_s(i) / half_width;
@@ -249,7 +311,7 @@ double SmoothSpeed::cross_validation(double half_width) const {
   std::vector<double> squares;
   for (std::size_t i = step; i + step < n; i += step) {
     Value local;
-    if (!local_fit(trace_.middle_s(i), half_width, i, local)) continue;
+    if (!local_fit(trace_.middle_s(i), half_width, i, {}, local)) continue;
     const double away = trace_.speed[i] - local.speed;
     squares.push_back(away * away);
   }
@@ -260,12 +322,23 @@ double SmoothSpeed::cross_validation(double half_width) const {
   return std::accumulate(squares.begin(), squares.end(), 0.0) / static_cast<double>(squares.size());
 }
 
+// The kink lies somewhere in the windows at its place: one on either side belongs to neither.
+SmoothSpeed::Smooth SmoothSpeed::about(double time_s) const {
+  Smooth within;
+  const auto next = std::upper_bound(kinks_s_.begin(), kinks_s_.end(), time_s);
+  if (next != kinks_s_.end()) within.to_s = *next - trace_.interval_s / 2;
+  if (next != kinks_s_.begin()) within.from_s = *std::prev(next) + trace_.interval_s / 2;
+  return within;
+}
+
 SmoothSpeed::Value SmoothSpeed::at(double time_s) const {
   Value value;
   if (half_width_s_ <= 0) return value;
+  const Smooth within = about(time_s);
   // Where edges are rare the kernel widens until it sees enough of them.
   for (const double widening : {1.0, 1.6, 2.5, 4.0})
-    if (local_fit(time_s, widening * half_width_s_, trace_.speed.size(), value)) return value;
+    if (local_fit(time_s, widening * half_width_s_, trace_.speed.size(), within, value))
+      return value;
   value.valid = false;
   return value;
 }

@@ -7,6 +7,7 @@
 // such.
 #pragma once
 
+#include <limits>
 #include <span>
 #include <string>
 #include <vector>
@@ -79,7 +80,8 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
 SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s);
 
 /// Speed and acceleration at any moment, by local quadratic regression on the windows (the mean of
-/// the quadratic over each window is what is fitted, so averaging is undone to second order).
+/// the quadratic over each window is what is fitted, so averaging is undone to second order). No
+/// parabola goes over a kink, where the acceleration jumps: on either side it sees that side alone.
 /// Immutable once made; may be read by many threads.
 class SmoothSpeed {
  public:
@@ -87,7 +89,7 @@ class SmoothSpeed {
     double speed = 0;         ///< rad/s
     double acceleration = 0;  ///< rad/s²
     double width_s = 0;       ///< of the widest window that was used
-    bool valid = false;       ///< false outside the trace and inside gaps
+    bool valid = false;       ///< false outside the trace, inside gaps and at kinks
   };
   /// `half_width_s` of the kernel; 0 chooses it by leave-one-out cross-validation: the widest that
   /// the data do not object to.
@@ -99,12 +101,21 @@ class SmoothSpeed {
   const SpeedTrace& trace() const { return trace_; }
 
  private:
-  bool local_fit(double time_s, double half_width, std::size_t left_out, Value& out) const;
+  /// A stretch without a kink.
+  struct Smooth {
+    double from_s = -std::numeric_limits<double>::infinity();
+    double to_s = std::numeric_limits<double>::infinity();
+  };
+  Smooth about(double time_s) const;
+  bool local_fit(double time_s, double half_width, std::size_t left_out, const Smooth& within,
+                 Value& out) const;
+  void find_kinks();
   double cross_validation(double half_width) const;
   double choose_half_width() const;
   SpeedTrace trace_;
   double half_width_s_ = 0;
   double scatter_ = 0;
+  std::vector<double> kinks_s_;
 };
 
 }  // namespace loadline

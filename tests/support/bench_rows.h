@@ -35,11 +35,14 @@ struct BrakeBench {
   double inertia = 1e-4, lag_s = 0.025;
   double noise = 0, rho = 0.85, drift = 0;
   unsigned seed = 1;
+  bool straight = false;  ///< down and up at one pace each, turned about at once
 
   double speed(double t) const {
+    if (straight) return lowest + (top - lowest) * std::fabs(2 * t / seconds - 1);
     return top - (top - lowest) * 0.5 * (1 - std::cos(2 * std::numbers::pi * t / seconds));
   }
   double acceleration(double t) const {
+    if (straight) return (t < seconds / 2 ? -2 : 2) * (top - lowest) / seconds;
     return -(top - lowest) * std::numbers::pi / seconds *
            std::sin(2 * std::numbers::pi * t / seconds);
   }
