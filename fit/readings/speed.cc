@@ -214,33 +214,35 @@ class Slopes {
   double origin_s_ = 0;
 };
 
-// A jump of the slope is a kink when it is so many times larger than half of all jumps, and when
-// the parabola through it, which misses its tip by about an eighth of jump × half width, misses by
-// much more than single values scatter: one side alone determines a speed less well than both.
-constexpr double kKinkJump = 9, kMissedTip = 0.125, kClearOfScatter = 4;
-
+// A kink is a lowest speed that is turned about at once: the slope jumps so many times further than
+// half of all jumps, and the parabola through it, which misses its tip by about an eighth of jump ×
+// half width, misses by much more than single values scatter, for one side alone determines a speed
+// less well than both. Switching on and off makes corners too; what the cell says right behind
+// these is no steady torque, and it is well that they are rounded.
+constexpr double kKinkJump = 9, kMissedTip = 0.125, kClearOfScatter = 8;
 }  // namespace
 
 void SmoothSpeed::find_kinks() {
   const std::size_t n = trace_.speed.size();
   const Slopes slopes(trace_);
-  std::vector<double> jumps(n, 0.0), known;
+  std::vector<double> turns(n, 0.0), jumps;
   std::size_t from = 0, to = 0;
   for (std::size_t i = 1; i < n; ++i) {  // between windows i - 1 and i
     const double here = trace_.start_s[i];
     while (trace_.middle_s(from) < here - half_width_s_) ++from;
     while (to < n && trace_.middle_s(to) <= here + half_width_s_) ++to;
     if (i - from < 3 || to - i < 3) continue;
-    jumps[i] = slopes.of(i, to) - slopes.of(from, i);
-    known.push_back(std::fabs(jumps[i]));
+    const double before = slopes.of(from, i), after = slopes.of(i, to);
+    if (before < 0 && after > 0) turns[i] = after - before;
+    jumps.push_back(std::fabs(after - before));
   }
-  const double usual = std::max(kKinkJump * median(std::move(known)),
+  const double usual = std::max(kKinkJump * median(std::move(jumps)),
                                 kClearOfScatter * scatter_ / (kMissedTip * half_width_s_));
   for (std::size_t i = 1; i < n; ++i) {
-    if (std::fabs(jumps[i]) <= usual) continue;
+    if (turns[i] <= usual) continue;
     std::size_t tip = i;
-    for (; i < n && std::fabs(jumps[i]) > usual; ++i)
-      if (std::fabs(jumps[i]) > std::fabs(jumps[tip])) tip = i;
+    for (; i < n && turns[i] > usual; ++i)
+      if (turns[i] > turns[tip]) tip = i;
     kinks_s_.push_back(trace_.start_s[tip]);
   }
 }

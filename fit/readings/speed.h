@@ -81,7 +81,8 @@ SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s);
 
 /// Speed and acceleration at any moment, by local quadratic regression on the windows (the mean of
 /// the quadratic over each window is what is fitted, so averaging is undone to second order). No
-/// parabola goes over a kink, where the acceleration jumps: on either side it sees that side alone.
+/// parabola goes over a kink, a lowest speed turned about at once: on either side it sees that side
+/// alone.
 /// Immutable once made; may be read by many threads.
 class SmoothSpeed {
  public:
