@@ -140,12 +140,12 @@ bool contradicted_where_slow(std::span<const double> time_s, std::span<const dou
 }
 
 // How far values lie from the cubic through two neighbours on either side, each at its `middle`,
-// summed over [from, to).
+// summed over [from, to). Not counted further than `limit`.
 template <typename Middle>
 double roughness_of(std::span<const NewValue> values, std::size_t from, std::size_t to,
-                    Middle middle) {
+                    double limit, Middle middle) {
   double sum = 0;
-  for (std::size_t i = from + 2; i + 2 < to; ++i) {
+  for (std::size_t i = from + 2; i + 2 < to && sum < limit; ++i) {
     const std::array<std::size_t, 4> others = {i - 2, i - 1, i + 1, i + 2};
     double expected = 0;  // Lagrange's formula
     for (const std::size_t a : others) {
@@ -172,47 +172,81 @@ class Placement {
   Placement(std::span<const NewValue> values, double pitch, double report_s)
       : values_(values), report_s_(report_s), edge_s_(values.size()), pulses_(values.size(), 1) {
     for (const NewValue& value : values) period_.push_back(pitch / std::max(value.speed, 1e-9));
-    std::size_t from = 1;
-    for (std::size_t i = 1; i <= values.size(); ++i) {
-      if (i < values.size() && values[i].speed > 0) continue;
-      if (from < i) place(from, i);
-      from = i + 1;
-    }
+  }
+  // Places the edges, as finely as it goes.
+  void place() {
+    each_moving([this](std::size_t from, std::size_t to) { place(from, to); });
+  }
+  // The least sum of roughnesses among some phases; counted no further than `limit`.
+  double least_roughness(double limit) {
+    double sum = 0;
+    each_moving([&](std::size_t from, std::size_t to) {
+      if (sum < limit) sum += smoothest(from, to, bounds_in(from, to), limit - sum).roughness;
+    });
+    return sum;
   }
   // Those of values[i]; values at standstill have none.
   double edge_s(std::size_t i) const { return edge_s_[i]; }
   long long pulses(std::size_t i) const { return pulses_[i]; }
-  double roughness() const { return roughness(1, values_.size()); }
 
  private:
   bool slow(std::size_t i) const {
     return !values_[i].steady && period_[i] >= kSlowEnough * report_s_;
   }
 
-  // Stretch [from, to) without a standstill.
-  void place(std::size_t from, std::size_t to) {
-    std::size_t first = from, last = from;  // the longest run of slow values
+  // The stretches without a standstill.
+  template <typename Take>
+  void each_moving(Take take) {
+    std::size_t from = 1;
+    for (std::size_t i = 1; i <= values_.size(); ++i) {
+      if (i < values_.size() && values_[i].speed > 0) continue;
+      if (from < i) take(from, i);
+      from = i + 1;
+    }
+  }
+
+  struct Anchor {
+    std::size_t first, last;  // the longest run of slow values; just one value when there is none
+    double low, high;         // where the edge of `first` may lie, from its row
+  };
+  struct Phase {
+    double at, roughness;
+  };
+
+  Anchor bounds_in(std::size_t from, std::size_t to) const {
+    std::size_t first = from, last = from;
     for (std::size_t i = from; i < to; ++i) {
       std::size_t end = i;
       while (end < to && slow(end)) ++end;
       if (end > i && end - i > last - first) first = i, last = end;
       if (end > i) i = end - 1;
     }
+    last = std::max(last, first + 1);
     const auto [low, high] = bounds(first, last);
-    const std::size_t near = std::max(from, first - std::min(first, kNear));
-    const std::size_t far = std::min(to, std::max(first + 1, last) + kNear);
-    double best = (low + high) / 2, width = high - low;
-    for (int finer = 0; finer < 2; ++finer, width *= 2.0 / kPhases) {
-      const double middle = best;
-      double least = std::numeric_limits<double>::infinity();
-      for (int k = 0; k <= kPhases; ++k) {
-        const double phase = middle + width * (static_cast<double>(k) / kPhases - 0.5);
-        follow(near, first, far, phase);
-        const double score = roughness(near, far);
-        if (score < least) least = score, best = phase;
-      }
+    return {first, last, low, high};
+  }
+
+  Phase smoothest(std::size_t from, std::size_t to, const Anchor& anchor, double limit) {
+    const double width = anchor.high - anchor.low;
+    Phase best{(anchor.low + anchor.high) / 2, limit};
+    for (int k = 0; k <= kPhases; ++k) {
+      const double phase = anchor.low + width * k / kPhases;
+      follow(from, anchor.first, to, phase);
+      const double score = roughness(from, to, best.roughness);
+      if (score < best.roughness) best = {phase, score};
     }
-    follow(from, first, to, best);
+    return best;
+  }
+
+  void place(std::size_t from, std::size_t to) {
+    Anchor anchor = bounds_in(from, to);
+    const std::size_t near = std::max(from, anchor.first - std::min(anchor.first, kNear));
+    const std::size_t far = std::min(to, anchor.last + kNear);
+    constexpr double kAny = std::numeric_limits<double>::infinity();
+    const double step = (anchor.high - anchor.low) / kPhases;
+    anchor.low = smoothest(near, far, anchor, kAny).at - step;
+    anchor.high = anchor.low + 2 * step;
+    follow(from, anchor.first, to, smoothest(near, far, anchor, kAny).at);
   }
 
   // Where the edge of `first` may lie, from its row, by what the slow values [first, last) say.
@@ -254,14 +288,14 @@ class Placement {
     edge_s_[i] = edge_s_[i + 1] - static_cast<double>(pulses_[i + 1]) * period_[i + 1];
   }
 
-  double roughness(std::size_t from, std::size_t to) const {
-    return roughness_of(values_, from, to, [this](std::size_t i) {
+  double roughness(std::size_t from, std::size_t to, double limit) const {
+    return roughness_of(values_, from, to, limit, [this](std::size_t i) {
       return edge_s_[i] - static_cast<double>(pulses_[i]) * period_[i] / 2;
     });
   }
 
-  static constexpr std::size_t kNear = 2000;  // values about the slow ones that choose the phase
-  static constexpr int kPhases = 40;
+  static constexpr std::size_t kNear = 60;  // values about the slow ones that choose the phase
+  static constexpr int kPhases = 24;
   std::span<const NewValue> values_;
   double report_s_;
   std::vector<double> period_, edge_s_;
@@ -271,11 +305,14 @@ class Placement {
 // Where too few rows are slow: the number of pulses with which the values follow each other by far
 // more smoothly than as means over their rows, and than with any other number. Some dozen values of
 // a steep change tell it; where the speed hardly changes, nothing hangs on it.
-constexpr std::size_t kTellingValues = 60;  // on either side of the slowest
+constexpr std::size_t kTellingValues = 30;  // on either side of the slowest
 constexpr std::size_t kLeastTelling = 16;   // fewer can be smooth by chance
 constexpr double kSteep = 0.01;             // usual change from value to value, of the speed
 constexpr double kFarSmoother = 0.4, kSmootherThanOthers = 0.5;
 constexpr double kCloseReports = 4;  // pulses per report beyond which it matters little where
+
+constexpr std::array kUsualDiscs = {1,  2,  3,  4,  5,  6,  8,  10, 12, 15,
+                                    16, 18, 20, 24, 30, 36, 40, 60, 120};
 
 std::span<const NewValue> about_slowest(std::span<const NewValue> values) {
   std::size_t slowest = 1;
@@ -296,16 +333,16 @@ bool steep(std::span<const NewValue> values) {
 int pulses_by_smoothness(std::span<const NewValue> all, double slowest_rpm, double report_s) {
   const std::span<const NewValue> values = about_slowest(all);
   if (values.size() < kLeastTelling || !steep(values)) return 0;
-  double best = kFarSmoother * roughness_of(values, 1, values.size(), [&](std::size_t i) {
-                  return values[i].seen_s - values[i].since_s / 2;
-                });
-  double next = std::numeric_limits<double>::infinity();
+  const double rows = roughness_of(values, 1, values.size(), 1e300, [&](std::size_t i) {
+    return values[i].seen_s - values[i].since_s / 2;
+  });
+  double best = kFarSmoother * rows, next = best / kSmootherThanOthers;
   int pulses = 0;
   const int most = most_pulses(slowest_rpm, report_s / (kCloseReports * kSlowEnough));
-  for (int candidate = 1; candidate <= most; ++candidate) {
+  for (const int candidate : kUsualDiscs) {
     const double pitch = 2 * kPi / candidate;
-    if (explained(values, pitch, report_s) == Verdict::kContradicted) continue;
-    const double roughness = Placement(values, pitch, report_s).roughness();
+    if (candidate > most || explained(values, pitch, report_s) == Verdict::kContradicted) continue;
+    const double roughness = Placement(values, pitch, report_s).least_roughness(next);
     if (roughness < best) {
       if (pulses != 0) next = best;
       best = roughness;
@@ -337,7 +374,8 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
   if (pulses == 0) return edges;
   edges.pulses_per_turn = pulses;
   edges.recovered = true;
-  const Placement placement(values, 2 * kPi / pulses, report_s);
+  Placement placement(values, 2 * kPi / pulses, report_s);
+  placement.place();
   long long count = 0;
   for (std::size_t i = 1; i < values.size(); ++i) {
     if (!(values[i].speed > 0)) continue;
