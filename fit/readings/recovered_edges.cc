@@ -261,6 +261,11 @@ class Placement {
     return {low, high};
   }
 
+  // Rows may claim any speed.
+  static long long at_least_one(double n) {
+    return n > 1 ? static_cast<long long>(std::min(n, 1e9)) : 1;
+  }
+
   // All edges of [from, to), when that of `first` lies at `phase` from its row.
   void follow(std::size_t from, std::size_t first, std::size_t to, double phase) {
     edge_s_[first] = values_[first].seen_s + phase;
@@ -271,12 +276,12 @@ class Placement {
   void step_on(std::size_t i) {
     const double n = slow(i) ? std::round(values_[i].since_s / period_[i])
                              : std::floor((values_[i].seen_s - edge_s_[i - 1]) / period_[i] + 1e-6);
-    pulses_[i] = static_cast<long long>(std::max(1.0, n));
+    pulses_[i] = at_least_one(n);
     edge_s_[i] = edge_s_[i - 1] + static_cast<double>(pulses_[i]) * period_[i];
     // Slow again after a stretch in which the phase got lost: one step takes the blame.
     const double expected = values_[i].seen_s - report_s_ / 2;
     if (!slow(i) || std::fabs(expected - edge_s_[i]) < kMostStray * report_s_) return;
-    pulses_[i] = std::max(1ll, std::llround((expected - edge_s_[i - 1]) / period_[i]));
+    pulses_[i] = at_least_one(std::round((expected - edge_s_[i - 1]) / period_[i]));
     edge_s_[i] = expected;
   }
 
@@ -284,7 +289,7 @@ class Placement {
     const double n = slow(i + 1)
                          ? std::round(values_[i + 1].since_s / period_[i + 1])
                          : std::ceil((edge_s_[i + 1] - values_[i].seen_s) / period_[i + 1] - 1e-6);
-    pulses_[i + 1] = static_cast<long long>(std::max(1.0, n));
+    pulses_[i + 1] = at_least_one(n);
     edge_s_[i] = edge_s_[i + 1] - static_cast<double>(pulses_[i + 1]) * period_[i + 1];
   }
 
@@ -326,7 +331,7 @@ bool steep(std::span<const NewValue> values) {
   std::vector<double> changes;
   for (std::size_t i = 1; i < values.size(); ++i)
     changes.push_back(std::fabs(values[i].speed - values[i - 1].speed) /
-                      std::max(values[i].speed, values[i - 1].speed));
+                      std::max({values[i].speed, values[i - 1].speed, 1e-9}));
   return median(std::move(changes)) > kSteep;
 }
 
