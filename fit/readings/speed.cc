@@ -267,7 +267,7 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
   // The normal equations, the upper triangle of the symmetric ones: this loop is most of the work.
   double n00 = 0, n01 = 0, n02 = 0, n11 = 0, n12 = 0, n22 = 0, r0 = 0, r1 = 0, r2 = 0;
   int used = 0;
-  double low = 0, high = 0;
+  double low = 1, high = -1;
   out.width_s = 0;
   for (auto i = static_cast<std::size_t>(first - trace_.end_s.begin()); i < trace_.speed.size();
        ++i) {
@@ -295,7 +295,10 @@ bool SmoothSpeed::local_fit(double time_s, double half_width, std::size_t left_o
     high = std::max(high, x);
     ++used;
   }
-  if (used < 6 || low > -0.15 || high < 0.15) return false;
+  // Values on both sides; beside a kink at least none beyond the last of them.
+  const double left = within.from_s > time_s - half_width ? 0 : -0.15;
+  const double right = within.to_s < time_s + half_width ? 0 : 0.15;
+  if (used < 6 || low > left || high < right) return false;
   Eigen::Matrix3d normal;
   normal << n00, n01, n02, n01, n11, n12, n02, n12, n22;
   const Eigen::LDLT<Eigen::Matrix3d> solver(normal);
