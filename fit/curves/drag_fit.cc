@@ -16,6 +16,7 @@ namespace loadline {
 namespace {
 
 constexpr int kPasses = 4;
+constexpr Thinning kThinning{.most = 6000};
 // Change of the sum of squares that ends a pass of which only the noise is judged.
 constexpr double kQuick = 1e-4;
 // What digits, clocks and a ripple beyond the first order leave open, relative standard
@@ -141,14 +142,14 @@ void share_pulses(const Book& book, std::vector<Readings>& read) {
   if (pulses == 0) return;
   for (Readings& readings : read)
     if (readings.motor_edges.empty() && readings.handwheel_edges.empty())
-      readings = load_readings(book, readings.run.id, {.most = 6000}, pulses);
+      readings = load_readings(book, readings.run.id, kThinning, pulses);
 }
 
 std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool of_motor,
                            std::vector<std::string>& warnings) {
   std::vector<Coast> coasts;
   std::vector<Readings> read;
-  for (const Run& run : runs) read.push_back(load_readings(book, run.id, {.most = 6000}));
+  for (const Run& run : runs) read.push_back(load_readings(book, run.id, kThinning));
   share_pulses(book, read);
   for (const Readings& readings : read) {
     const Run& run = readings.run;

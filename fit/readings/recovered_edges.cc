@@ -21,20 +21,8 @@ struct NewValue {
   bool steady = false;   ///< stood from `since_s` before until `seen_s`, too long to be old
 };
 
-double usual_pace(std::span<const double> time_s, std::span<const double> rpm) {
-  std::vector<double> paces;
-  double last_time = 0, last_value = std::nan("");
-  for (std::size_t i = 0; i < rpm.size(); ++i) {
-    if (std::isnan(rpm[i]) || rpm[i] == last_value) continue;
-    if (!std::isnan(last_value)) paces.push_back(time_s[i] - last_time);
-    last_time = time_s[i];
-    last_value = rpm[i];
-  }
-  return median(std::move(paces));
-}
-
 std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const double> rpm) {
-  const Standing standing{usual_pace(time_s, rpm)};
+  const Standing standing = Standing::in(time_s, rpm);
   std::vector<NewValue> values;
   values.reserve(rpm.size());
   std::size_t last = rpm.size(), stood = rpm.size();  // rows of the last new value and its repeat
@@ -181,7 +169,7 @@ class Placement {
   double least_roughness(double limit) {
     double sum = 0;
     each_moving([&](std::size_t from, std::size_t to) {
-      if (sum < limit) sum += smoothest(from, to, bounds_in(from, to), limit - sum).roughness;
+      if (sum < limit) sum += smoothest(from, to, anchor_in(from, to), limit - sum).roughness;
     });
     return sum;
   }
@@ -213,7 +201,7 @@ class Placement {
     double at, roughness;
   };
 
-  Anchor bounds_in(std::size_t from, std::size_t to) const {
+  Anchor anchor_in(std::size_t from, std::size_t to) const {
     std::size_t first = from, last = from;
     for (std::size_t i = from; i < to; ++i) {
       std::size_t end = i;
@@ -239,7 +227,7 @@ class Placement {
   }
 
   void place(std::size_t from, std::size_t to) {
-    Anchor anchor = bounds_in(from, to);
+    Anchor anchor = anchor_in(from, to);
     const std::size_t near = std::max(from, anchor.first - std::min(anchor.first, kNear));
     const std::size_t far = std::min(to, anchor.last + kNear);
     constexpr double kAny = std::numeric_limits<double>::infinity();

@@ -47,10 +47,15 @@ std::size_t each_window(std::span<const double> time_s, std::span<const double> 
       continue;
     }
     if (stood > 0 && standing.is_steady(time_s[i] - since, rpm[i])) {
-      for (; stood_until - since > 1.5 * standing.usual_s; since += standing.usual_s)
-        take(since, since + standing.usual_s, value);
-      take(since, stood_until, value);
-      since = stood_until;
+      // In windows as long as the others, but never in more than there were rows: rows may pause.
+      const double pieces = std::clamp(std::round((stood_until - since) / standing.usual_s), 1.0,
+                                       static_cast<double>(stood));
+      const double first = since, length = (stood_until - since) / pieces;
+      for (double piece = 1; piece <= pieces; ++piece) {
+        const double until = piece < pieces ? first + piece * length : stood_until;
+        take(since, until, value);
+        since = until;
+      }
     } else {
       stale += stood;
     }
@@ -137,15 +142,10 @@ std::size_t block_for(std::size_t rows, std::size_t most) {
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most) {
   bool skip = true;
-  Standing standing;
-  std::size_t windows = 0, taken = 0, stale = 0;
+  const Standing standing = Standing::in(time_s, rpm);
+  std::size_t windows = 0;
   const auto count = [&](double, double, double) { ++windows; };
-  std::vector<double> lengths;
-  each_window(time_s, rpm, skip, standing, [&](double since, double until, double) {
-    if (taken++ % stride_of(rpm.size()) == 0) lengths.push_back(until - since);
-  });
-  standing.usual_s = median(std::move(lengths));
-  stale = each_window(time_s, rpm, skip, standing, count);
+  const std::size_t stale = each_window(time_s, rpm, skip, standing, count);
   if (windows < 3 || (stale > 3 * windows && coarse(rpm))) {
     skip = false;
     windows = 0;

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <limits>
+#include <span>
 
 namespace loadline {
 
@@ -9,6 +10,8 @@ namespace loadline {
 /// within about the one turn that a single pulse takes. A value that stands longer was true.
 struct Standing {
   double usual_s = 0;  ///< between new values; 0: not known, all that stands is old
+  /// By the rows of a tachometer; `rpm` may hold NaN.
+  static Standing in(std::span<const double> time_s, std::span<const double> rpm);
   bool is_steady(double stood_s, double next_rpm) const {
     if (!(usual_s > 0)) return false;
     const double turn_s = next_rpm > 0 ? 60 / next_rpm : std::numeric_limits<double>::infinity();

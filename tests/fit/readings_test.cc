@@ -173,6 +173,16 @@ TEST_CASE("true window means are not mistaken for edges") {
   CHECK(edges_from_rows(time, rpm).empty());
 }
 
+TEST_CASE("a pause between rows is no hundred million windows") {
+  // A value each millisecond, then one that stands over a pause of a day.
+  Rows rows;
+  for (int i = 0; i < 50; ++i) {
+    rows.time.push_back(i * 1e-3 + (i > 30 ? 86400 : 0));
+    rows.rpm.push_back(i == 31 ? 1030 : 1000 + i);
+  }
+  CHECK(speed_from_rows(rows.time, rows.rpm).speed.size() == 49);
+}
+
 namespace {
 
 // 40,000 rows of a speed that swings `sweeps` times between 100 and 900 rad/s, torque beside it.
