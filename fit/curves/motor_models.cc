@@ -79,23 +79,6 @@ std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFi
   return candidates;
 }
 
-// The equations can be so close on a narrow range that AICc says nothing; then the motor's entered
-// type decides, else the series motor, which is what such machines mostly have (common practice).
-// Its fit carries the widest doubt about what lies outside the measured speeds.
-constexpr double kClearly = 8;
-constexpr double kWholeRange =
-    0.25;  // lowest over highest speed; below it AICc is taken at its word
-constexpr double kAgainstType = 15;
-
-void prefer(std::vector<MotorCandidate>& candidates, const std::string& name,
-            double unless_worse_by) {
-  const auto at = std::find_if(candidates.begin(), candidates.end(),
-                               [&](const MotorCandidate& c) { return c.tried.name == name; });
-  if (at == candidates.end() || !at->fit->usable) return;
-  if (at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
-    std::rotate(candidates.begin(), at, at + 1);
-}
-
 double lowest_share(const SweepFit& fit) {
   double low = 1e300, high = 0;
   for (const Sweep& sweep : fit.sweeps)
@@ -104,18 +87,6 @@ double lowest_share(const SweepFit& fit) {
       high = std::max(high, row.speed);
     }
   return high > 0 ? low / high : 1;
-}
-
-void prefer_known(std::vector<MotorCandidate>& candidates, const Part& motor) {
-  const auto type = motor.text("type");
-  // Kloss' equation with a large breakdown slip is a straight line too: the simpler one, unless
-  // clear.
-  if (candidates.front().tried.name == "induction")
-    prefer(candidates, "permanent-magnet", kClearly);
-  if (type && *type != "unknown")
-    prefer(candidates, *type, kAgainstType);
-  else if (lowest_share(*candidates.front().fit) > kWholeRange)
-    prefer(candidates, "series", kClearly);
 }
 
 // Ends the chosen fit; a model whose parameters the data do not determine gives way to the next.
@@ -143,7 +114,7 @@ std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part&
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
                             "units of torque and speed.",
                             motor.name));
-  prefer_known(candidates, motor);
+  prefer_known(candidates, motor, lowest_share(*candidates.front().fit));
   settle_first_that_can(candidates, motor);
   return candidates;
 }

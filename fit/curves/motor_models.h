@@ -1,6 +1,7 @@
 // Which equation describes a motor's brake runs: all are fitted, compared, and one is chosen.
 #pragma once
 
+#include <algorithm>
 #include <functional>
 #include <memory>
 #include <string>
@@ -36,6 +37,33 @@ struct MotorCandidate {
 /// the one to use, settled, then by AICc. Error(kInput) when none describes the runs.
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options);
+
+/// Moves the candidate of this name to the front, unless its AICc is worse by so much.
+template <typename Candidate>
+void prefer(std::vector<Candidate>& candidates, const std::string& name, double unless_worse_by) {
+  const auto at = std::find_if(candidates.begin(), candidates.end(),
+                               [&](const Candidate& c) { return c.tried.name == name; });
+  if (at != candidates.end() && at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
+    std::rotate(candidates.begin(), at, at + 1);
+}
+
+/// Candidates in order of AICc where it says little. `lowest_share`: lowest measured speed over the
+/// highest. Kloss' equation with a large breakdown slip is a straight line too: then the simpler
+/// one. On a narrow range all equations are close: then the motor's entered type decides, else the
+/// series motor, which is what such machines mostly have (common practice); its fit carries the
+/// widest doubt about what lies outside the measured speeds.
+template <typename Candidate>
+void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
+  constexpr double kClearly = 8, kAgainstType = 15;
+  constexpr double kWholeRange = 0.25;  // below it AICc is taken at its word
+  const auto type = motor.text("type");
+  if (candidates.front().tried.name == "induction")
+    prefer(candidates, "permanent-magnet", kClearly);
+  if (type && *type != "unknown")
+    prefer(candidates, *type, kAgainstType);
+  else if (lowest_share > kWholeRange)
+    prefer(candidates, "series", kClearly);
+}
 
 /// Why the first of `models` was taken, one sentence.
 std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options);

@@ -44,6 +44,15 @@ std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
   return candidates;
 }
 
+double lowest_share(const std::vector<RunUp>& runs) {
+  double low = 1e300, high = 0;
+  for (const RunUp& run : runs) {
+    low = std::min(low, run.speed.front());
+    high = std::max(high, run.speed.back());
+  }
+  return low / high;
+}
+
 Curve curve_of(const RunUpFit& fit, const std::string& model, double reference_v) {
   Curve curve = Curve::of_equation(model, fit.natural, fit.covariance);
   curve.degrees_of_freedom = std::max(3.0, fit.values - fit.parameters);
@@ -105,6 +114,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
                             "the units.",
                             motor.name));
+  prefer_known(candidates, motor, lowest_share(runs));
   for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
   const RunUpFit& best = candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, reference_v);

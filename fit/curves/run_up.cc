@@ -17,9 +17,10 @@ using Eigen::VectorXd;
 constexpr double kStepGain = 0.02, kStepShare = 1.0 / 60;
 constexpr int kPasses = 4;
 constexpr double kFloor = 1e-4;  // of the top speed: what digits leave of perfect data
-// Of an edge at the end of an imported row, rad: half a slot, of one to some dozen in a turn.
-constexpr double kAge = 0.3, kAgeSd = 0.5;
-constexpr double kWarmthSd = 0.6;  // of the usual growth: a factor of two either way
+// Of an edge at the end of an imported row, by the standard deviation that its place has at most:
+// from none to half a slot, √3 of them.
+constexpr double kAge = 0.9, kAgeSd = 0.8;
+constexpr double kWarmthSd = 1.2;  // of the usual growth: from none to three times as much
 
 // At a moment of the stretch: value first, then derivatives by curve parameters (internal),
 // inertia, warmth, start speed.
@@ -60,7 +61,6 @@ class RunUpProblem final : public Residuals {
     for (const RunUp& run : runs_) {
       moments_.push_back(moments_of(run));
       data_rows_ += static_cast<int>(run.speed.size());
-      with_age_ = with_age_ || !run.windows_exact;
       warming_.emplace_back(run, torque_scale);
     }
   }
@@ -75,7 +75,7 @@ class RunUpProblem final : public Residuals {
   VectorXd start(const VectorXd& curve) const {
     VectorXd x = VectorXd::Zero(parameters());
     x.head(shape_.size()) = curve;
-    x[age_column()] = with_age_ ? kAge : 0;
+    x[age_column()] = kAge;
     for (std::size_t j = 0; j < runs_.size(); ++j)
       x[first_start() + static_cast<int>(j)] = 0.7 * runs_[j].speed.front();
     return x;
@@ -100,7 +100,6 @@ class RunUpProblem final : public Residuals {
   std::vector<WindingWarmth> warming_;
   std::vector<std::vector<double>> moments_;  ///< of the nodes
   int data_rows_ = 0;
-  bool with_age_ = false;
 };
 
 double volts_at(const RunUp& run, double share) {
@@ -192,7 +191,7 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
     const std::vector<Node> nodes = solve(u, x, x[start], j);
     if (!nodes.back().speed.allFinite() || !nodes.back().angle.allFinite()) return false;
     for (std::size_t i = 0; i < run.speed.size(); ++i, ++at) {
-      const double late = run.windows_exact ? 0 : x[age_column()] / run.speed[i];
+      const double late = run.slot_sd * x[age_column()] / run.speed[i];
       const double length = run.end_s[i] - run.start_s[i];
       const VectorXd mean =
           (angle_at(nodes, run.end_s[i] - late) - angle_at(nodes, run.start_s[i] - late)) / length;
@@ -202,9 +201,10 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
       double* line = jacobian + static_cast<std::ptrdiff_t>(at) * k;
       for (int c = 0; c <= warmth_column(); ++c) line[c] = weight * mean[1 + c];
       line[start] = weight * mean[mean.size() - 1];
-      if (run.windows_exact) continue;
+      if (!(run.slot_sd > 0)) continue;
       const auto node = [&](double t) { return nodes[node_before(nodes, t)].speed[0]; };
-      line[age_column()] = -weight * (node(run.end_s[i] - late) - node(run.start_s[i] - late)) /
+      line[age_column()] = -weight * run.slot_sd *
+                           (node(run.end_s[i] - late) - node(run.start_s[i] - late)) /
                            (length * run.speed[i]);
     }
   }
@@ -220,7 +220,7 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
     if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + column] = 1;
     ++at;
   }
-  r[at] = (x[age_column()] - (with_age_ ? kAge : 0)) / kAgeSd;
+  r[at] = (x[age_column()] - kAge) / kAgeSd;
   if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + age_column()] = 1 / kAgeSd;
   return true;
 }

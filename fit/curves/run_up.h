@@ -36,7 +36,9 @@ struct RunUp {
   std::vector<double> volts;
   bool windows_exact = false;
   double noise_sd = 1, correlation = 1;
-  /// Of a speed, rad/s, because its window ended at some edge before its row; 0 for exact windows.
+  /// Windows that are not exact end at some edge before their row: what is known of its place, rad,
+  /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.
+  double slot_sd = 0;
   std::vector<double> place_sd;
   std::vector<double> weight;
 };

@@ -15,7 +15,10 @@ constexpr double kSettling_s = 1;  // after the switch, of a channel that takes 
 constexpr double kSupplyStep = 0.05, kSupplyReach = 0.25;  // s
 
 constexpr double kJoinedGain = 0.003, kJoinedShare = 1.0 / 400;  // of top speed and stretch
-constexpr double kPlaceSd = 0.2;  // rad: a slot of one to some dozen in a turn
+// Standard deviation of the place of an edge in its slot, rad: usual, of one to some dozen slots in
+// a turn, and the most, of a single one.
+constexpr double kUsualSlotSd = 0.2, kWidestSlotSd = 1.8;
+constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
 struct Supply {
   std::vector<double> time_s, volts;
@@ -99,14 +102,64 @@ void take_windows(RunUp& run, const SpeedTrace& trace, std::size_t from, std::si
   run.length_s = run.end_s.back();
 }
 
-// Windows of imported rows end where an edge was, anywhere within a slot: what that is in speed
-// goes with the acceleration.
+// How four neighbours miss any parabola, and the same of an edge's place in each of them: the third
+// divided difference, scaled so that it scatters as single values do.
+struct Missed {
+  double by_speed = 0, by_place = 0;
+};
+
+Missed missed_parabola(const SpeedTrace& trace, std::size_t i) {
+  const double gain =
+      (trace.speed[i + 3] - trace.speed[i]) / (trace.middle_s(i + 3) - trace.middle_s(i));
+  double sum = 0, squares = 0, places = 0;
+  for (std::size_t a = i; a < i + 4; ++a) {
+    double weight = 1;
+    for (std::size_t b = i; b < i + 4; ++b)
+      if (b != a) weight /= trace.middle_s(a) - trace.middle_s(b);
+    sum += weight * trace.speed[a];
+    squares += weight * weight;
+    places += std::pow(weight * gain / trace.speed[a], 2);
+  }
+  return {sum / std::sqrt(squares), std::sqrt(places / squares)};
+}
+
+// Windows of imported rows end where an edge was, anywhere within a slot. How wide these can be,
+// as standard deviation of a place: the likeliest by the slowest values, whose scatter it would
+// make, and its own uncertainty on top. Nothing is left where a file holds instants or true means.
+double slot_sd(const SpeedTrace& trace, std::size_t from, std::size_t until) {
+  std::vector<Missed> slow;
+  std::vector<double> fast;
+  for (std::size_t i = from; i + 3 < until; ++i) {
+    const Missed missed = missed_parabola(trace, i);
+    if (slow.size() < kSlowest) slow.push_back(missed);
+    if (i > (from + until) / 2) fast.push_back(missed.by_speed);
+  }
+  const double noise = std::max(robust_sd(fast), 1e-4 * trace.speed[until - 1]);
+  const auto loss = [&](double sd) {
+    double sum = 2 * std::log(1 + std::pow(sd / kUsualSlotSd, 2));
+    for (const Missed& missed : slow) {
+      const double variance = noise * noise + std::pow(sd * missed.by_place, 2);
+      sum += std::log(variance) + missed.by_speed * missed.by_speed / variance;
+    }
+    return sum;
+  };
+  constexpr int kSteps = 60;
+  std::vector<double> losses;
+  const auto width = [](int k) { return kWidestSlotSd * std::pow(1.12, k - kSteps); };
+  for (int k = 0; k <= kSteps; ++k) losses.push_back(loss(width(k)));
+  const auto likeliest = std::min_element(losses.begin(), losses.end());
+  auto widest = likeliest;
+  while (widest + 1 != losses.end() && *(widest + 1) < *likeliest + 1) ++widest;
+  return width(static_cast<int>(widest - losses.begin()));
+}
+
+// What a radian of an edge's place is in speed goes with the acceleration.
 void set_place_sd(RunUp& run) {
   run.place_sd.assign(run.speed.size(), 0.0);
   if (run.windows_exact) return;
   for (std::size_t i = 0; i < run.speed.size(); ++i)
     if (const auto push = next_push(run, i))
-      run.place_sd[i] = push->torque / run.inertia.mean * kPlaceSd / run.speed[i];
+      run.place_sd[i] = run.slot_sd * push->torque / run.inertia.mean / run.speed[i];
 }
 
 }  // namespace
@@ -134,6 +187,7 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   if (from + 10 > until) return std::nullopt;
   take_windows(run, trace, from, until);
   run.weight.assign(run.speed.size(), 1.0);
+  run.slot_sd = run.windows_exact ? 0 : slot_sd(trace, from - 2, until);
   set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {

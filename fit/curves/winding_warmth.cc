@@ -9,7 +9,7 @@ namespace loadline {
 namespace {
 
 constexpr double kGainShare = 0.04;                    // of the top speed
-constexpr double kStandstillWarmth = 3 * kCopperPerK;  // per second
+constexpr double kStandstillWarmth = 2 * kCopperPerK;  // per second
 // Saturation σ times the greatest torque, as usual for such motors; see motor_shape.cc.
 constexpr double kSaturation = 0.4;
 

@@ -18,11 +18,11 @@ struct Push {
 std::optional<Push> next_push(const RunUp& run, std::size_t i);
 
 /// How the winding's resistance grows on the way up, over the speed, if it warms as is usual: held
-/// at standstill, a small motor's winding warms by some 3 K a second, a factor of two either way
-/// (common practice), and its resistance grows as copper's does (copper.h).
-/// The heat goes with the square of the current, which for the saturating series motor is
-/// I² = T·(√(1+(σT)²) + σT)/k (fit/curves/equations.h), and ∫T dt is J·ω. The growth counts from
-/// its mean over the run, for which the curve stands. Immutable: may be read by many threads.
+/// at standstill, a small motor's winding warms by some 2 K a second, hardly at all or three times
+/// as fast (common practice), and its resistance grows as copper's does (copper.h). The heat goes
+/// with the square of the current, which for the saturating series motor is I² = T·(√(1+(σT)²) +
+/// σT)/k (fit/curves/equations.h), and ∫T dt is J·ω. The growth counts from its mean over the run,
+/// for which the curve stands. Immutable: may be read by many threads.
 class WindingWarmth {
  public:
   /// `torque_scale` is the greatest torque, N·m.

@@ -3,39 +3,14 @@
 #include <doctest/doctest.h>
 
 #include <array>
-#include <cmath>
 #include <random>
 
 #include "fit/curves/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
+#include "tests/support/series_motor.h"
 
 using namespace loadline;
-
-namespace {
-
-// A/((ω+ω₀)²+ωₓ²) less friction and fan.
-struct SeriesMotor {
-  double stall, omega_0, omega_x, friction, fan;
-  double operator()(double w) const {
-    const double a = stall * (omega_0 * omega_0 + omega_x * omega_x);
-    return a / ((w + omega_0) * (w + omega_0) + omega_x * omega_x) - friction - fan * w * w;
-  }
-};
-
-struct Truth {
-  double stall, no_load_rpm = 0, peak_power = 0, peak_rpm = 0;
-  explicit Truth(const SeriesMotor& motor) : stall(motor(0)) {
-    for (double w = 1; motor(w) > 0; w += 0.05) {
-      no_load_rpm = w * tests::kRpm;
-      if (motor(w) * w <= peak_power) continue;
-      peak_power = motor(w) * w;
-      peak_rpm = w * tests::kRpm;
-    }
-  }
-};
-
-}  // namespace
 
 TEST_CASE("imported brake runs with a sharp turn: intervals hold the truth, and are of use") {
   constexpr int kRuns = 24;
@@ -47,9 +22,9 @@ TEST_CASE("imported brake runs with a sharp turn: intervals hold the truth, and 
   std::array<double, 4> widths{};
   for (int i = 0; i < kRuns; ++i) {
     CAPTURE(i);
-    const SeriesMotor motor{between(0.1, 0.4), between(200, 400), between(150, 400),
-                            between(0.002, 0.008), between(4e-9, 1.2e-8)};
-    const Truth truth(motor);
+    const tests::SeriesMotor motor{between(0.1, 0.4), between(200, 400), between(150, 400),
+                                   between(0.002, 0.008), between(4e-9, 1.2e-8)};
+    const tests::MotorTruth truth(motor);
     tests::BrakeBench bench;
     bench.torque = motor;
     bench.straight = true;
