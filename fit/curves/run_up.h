@@ -34,7 +34,6 @@ struct RunUp {
   /// Supply over the reference, evenly over the stretch, once its channel has followed the switch;
   /// empty = 1.
   std::vector<double> volts;
-  bool windows_exact = false;
   double noise_sd = 1, correlation = 1;
   /// Windows that are not exact end at some edge before their row: what is known of its place, rad,
   /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.

@@ -156,7 +156,7 @@ double slot_sd(const SpeedTrace& trace, std::size_t from, std::size_t until) {
 // What a radian of an edge's place is in speed goes with the acceleration.
 void set_place_sd(RunUp& run) {
   run.place_sd.assign(run.speed.size(), 0.0);
-  if (run.windows_exact) return;
+  if (!(run.slot_sd > 0)) return;
   for (std::size_t i = 0; i < run.speed.size(); ++i)
     if (const auto push = next_push(run, i))
       run.place_sd[i] = run.slot_sd * push->torque / run.inertia.mean / run.speed[i];
@@ -171,7 +171,6 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   if (trace.speed.size() < 14 || !(total > 0)) return std::nullopt;
   RunUp run;
   run.run = readings.run.id;
-  run.windows_exact = trace.from_edges;
   run.inertia = {total, readings.run.inertia_sd_kgm2.value_or(1e-6 * total)};
   const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
   // The first two moving windows reach back into standstill (a window without an edge may say 0 on
@@ -187,7 +186,7 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   if (from + 10 > until) return std::nullopt;
   take_windows(run, trace, from, until);
   run.weight.assign(run.speed.size(), 1.0);
-  run.slot_sd = run.windows_exact ? 0 : slot_sd(trace, from - 2, until);
+  run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from - 2, until);
   set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {

@@ -43,11 +43,7 @@ TEST_CASE("imported brake runs with a sharp turn: intervals hold the truth, and 
     run.inertia_kgm2 = bench.inertia;
     tests::store(scratch.book(), run, bench.rows());
     const MotorFit fit = fit_motor(scratch.book(), part);
-    const std::array<std::pair<const Estimate*, double>, 4> results = {
-        {{&fit.stall_torque, truth.stall},
-         {&fit.no_load_speed, truth.no_load_rpm},
-         {&fit.peak_power, truth.peak_power},
-         {&fit.peak_power_speed, truth.peak_rpm}}};
+    const auto results = tests::beside_truth(fit, truth);
     for (std::size_t k = 0; k < results.size(); ++k) {
       const auto& [estimate, value] = results[k];
       REQUIRE(estimate->low.has_value());

@@ -103,11 +103,7 @@ TEST_CASE("imported spin-ups: intervals hold the truth, and are of use") {
     run.motor = part.id;
     tests::store(scratch.book(), run, rows);
     const MotorFit fit = fit_motor(scratch.book(), part);
-    const std::array<std::pair<const Estimate*, double>, 4> results = {
-        {{&fit.stall_torque, truth.stall},
-         {&fit.no_load_speed, truth.no_load_rpm},
-         {&fit.peak_power, truth.peak_power},
-         {&fit.peak_power_speed, truth.peak_rpm}}};
+    const auto results = tests::beside_truth(fit, truth);
     for (std::size_t k = 0; k < results.size(); ++k) {
       const auto& [estimate, value] = results[k];
       REQUIRE(estimate->low.has_value());

@@ -1,6 +1,10 @@
 // A series motor as a formula, and what is true of it, by a search of its own.
 #pragma once
 
+#include <array>
+#include <utility>
+
+#include "fit/curves/motor_fit.h"
 #include "tests/support/bench_rows.h"
 
 namespace loadline::tests {
@@ -25,5 +29,14 @@ struct MotorTruth {
     }
   }
 };
+
+/// The four results of a motor, which must outlive this, each with what is true.
+inline std::array<std::pair<const Estimate*, double>, 4> beside_truth(const MotorFit& fit,
+                                                                      const MotorTruth& truth) {
+  return {{{&fit.stall_torque, truth.stall},
+           {&fit.no_load_speed, truth.no_load_rpm},
+           {&fit.peak_power, truth.peak_power},
+           {&fit.peak_power_speed, truth.peak_rpm}}};
+}
 
 }  // namespace loadline::tests
