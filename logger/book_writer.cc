@@ -26,7 +26,9 @@ BookWriter::BookWriter(Clock& clock, Book& book, std::int64_t run, double tick_h
       meter_(meter),
       options_(std::move(options)),
       zeros_(tick_hz),
-      capture_(capture) {}
+      capture_(capture) {
+  tail_.reserve(2 * kTail);  // so that remembering what is committed asks for no memory
+}
 
 void BookWriter::run() {
   Batch batch;
@@ -38,14 +40,29 @@ void BookWriter::run() {
 
 void BookWriter::write(Batch& batch) {
   save_raw(batch);
-  if (gave_up()) {
-    const std::lock_guard lock(mutex_);
-    if (fallback_) fallback_->append(batch.raw);
-    return;
-  }
-  zeros_.take(batch.haul.samples);
+  if (gave_up()) return append_to_fallback(batch.raw);
+  watch_zeros(batch);
   if (!commit_with_patience(batch)) give_up(batch);
   remember_tail(batch);
+}
+
+void BookWriter::watch_zeros(const Batch& batch) {
+  try {
+    zeros_.take(batch.haul.samples);
+  } catch (const std::bad_alloc&) {
+    // The zero of the run is then judged without these; the samples themselves come first.
+  }
+}
+
+void BookWriter::append_to_fallback(std::span<const std::uint8_t> bytes) {
+  const std::lock_guard lock(mutex_);
+  if (!fallback_) return;
+  try {
+    if (fallback_->append(bytes)) return;
+  } catch (const std::bad_alloc&) {
+    // Counted as lost, like what finds no room.
+  }
+  lost_bytes_ += bytes.size();
 }
 
 void BookWriter::save_raw(const Batch& batch) {
@@ -71,7 +88,9 @@ bool BookWriter::commit_once(const Batch& batch) {
   std::string trouble;
   try {
     commit(batch);
-  } catch (const Error& error) {
+  } catch (const std::bad_alloc&) {
+    trouble = "there is no memory left to write the book; close other programs.";
+  } catch (const std::exception& error) {
     trouble = error.what();
   }
   const std::lock_guard lock(mutex_);
@@ -128,12 +147,14 @@ std::optional<Zero> BookWriter::new_zero_before() {
 void BookWriter::give_up(const Batch& batch) {
   gave_up_.store(true);
   if (!options_.with_fallback) return mailbox_.abandon();
-  const std::lock_guard lock(mutex_);
   std::string stamp = clock_.utc();
   std::erase_if(stamp, [](char c) { return c == ':' || c == '-'; });
-  fallback_.emplace(fmt::format("loadline-run-{}-{}", run_, stamp), options_.introduction);
-  fallback_->append(tail_);
-  fallback_->append(batch.raw);
+  {
+    const std::lock_guard lock(mutex_);
+    fallback_.emplace(fmt::format("loadline-run-{}-{}", run_, stamp), options_.introduction);
+  }
+  append_to_fallback(tail_);
+  append_to_fallback(batch.raw);
 }
 
 void BookWriter::remember_tail(const Batch& batch) {

@@ -48,6 +48,8 @@ class BookWriter {
   /// True when the book was given up.
   bool gave_up() const { return gave_up_.load(); }
   std::vector<std::string> fallback_paths() const;
+  /// Bytes of the line that came after the book was given up and found no place at all.
+  std::uint64_t lost_bytes() const { return lost_bytes_.load(); }
 
   // After run() has returned:
   const ZeroWatch& zeros() const { return zeros_; }
@@ -61,6 +63,8 @@ class BookWriter {
   bool commit_once(const Batch& batch);
   void give_up(const Batch& batch);
   void save_raw(const Batch& batch);
+  void append_to_fallback(std::span<const std::uint8_t> bytes);
+  void watch_zeros(const Batch& batch);
   std::optional<Zero> new_zero_before();
   void remember_tail(const Batch& batch);
 
@@ -79,6 +83,7 @@ class BookWriter {
   std::vector<std::string> warnings_;
   std::atomic<std::uint64_t> committed_{0};
   std::atomic<bool> gave_up_{false};
+  std::atomic<std::uint64_t> lost_bytes_{0};
   mutable std::mutex mutex_;  // guards what follows
   std::string trouble_;
   std::optional<FallbackCapture> fallback_;

@@ -20,6 +20,8 @@ class FileDescriptor {
   ~FileDescriptor() { reset(); }
   int get() const { return fd_; }
   bool open() const { return fd_ >= 0; }
+  /// Gives it away, open.
+  int release() { return std::exchange(fd_, -1); }
   void reset(int fd = -1) {
     if (fd_ >= 0) ::close(fd_);
     fd_ = fd;

@@ -113,7 +113,7 @@ void Intake::run() {
       const std::lock_guard lock(mutex_);
       failure_ = error.what();
     }
-    finish(LineEnd::kFailed);
+    fail();
   }
   mailbox_.close();
 }
@@ -190,6 +190,7 @@ void Intake::publish() {
   whole_seen_ = counts.whole;
   const std::lock_guard lock(mutex_);
   counts_ = counts;
+  tick_hz_ = reader_.tick_hz();
   if (!identity_ && reader_.identity()) identity_ = reader_.identity();
   if (damaged_example_.empty()) damaged_example_ = reader_.damaged_example();
   if (haul_.samples.empty() && haul_.readings.empty()) return;
@@ -268,6 +269,16 @@ void Intake::finish(LineEnd end) {
   tell();
 }
 
+void Intake::fail() {
+  try {
+    finish(LineEnd::kFailed);
+  } catch (const std::exception&) {
+    // What was held back goes the way of what could not be delivered before.
+    end_.store(LineEnd::kFailed);
+    tell();
+  }
+}
+
 void Intake::tell() {
   // The lock orders this with a waiter that has just looked and is about to wait.
   const std::lock_guard lock(mutex_);
@@ -297,6 +308,11 @@ std::string Intake::failure() const {
 LineCounts Intake::counts() const {
   const std::lock_guard lock(mutex_);
   return counts_;
+}
+
+double Intake::tick_hz() const {
+  const std::lock_guard lock(mutex_);
+  return tick_hz_;
 }
 
 std::optional<WireIdentity> Intake::identity() const {

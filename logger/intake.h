@@ -67,6 +67,7 @@ class Intake {
   std::string failure() const;
   /// Copies for the eyes of other threads, a few milliseconds old at most.
   LineCounts counts() const;
+  double tick_hz() const;
   std::optional<WireIdentity> identity() const;
   /// What a damaged line looked like, for people; empty when there was none.
   std::string damaged_example() const;
@@ -92,6 +93,7 @@ class Intake {
   void look_after_rig();
   void wait_for_replug();
   void finish(LineEnd end);
+  void fail();
   void command(std::uint8_t type);
   bool two_way() const { return port_.two_way() && reader_.takes_commands(); }
   double since(std::chrono::nanoseconds then) const;
@@ -126,6 +128,7 @@ class Intake {
   mutable std::mutex mutex_;  // guards what follows
   std::condition_variable news_;
   LineCounts counts_;
+  double tick_hz_ = 1;
   std::optional<WireIdentity> identity_;
   std::string damaged_example_;
   std::string failure_;

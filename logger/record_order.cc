@@ -173,6 +173,7 @@ Json to_json(const RecordReport& report) {
                {"zero_after", zero_json(result.zero_after)},
                {"warnings", result.warnings},
                {"fallback_captures", result.fallback_paths},
+               {"lost_bytes", result.lost_bytes},
                {"next", report.next}};
   if (report.slip) json["slip"] = to_json(*report.slip);
   if (!result.why.empty()) json["why"] = result.why;
@@ -213,6 +214,10 @@ void throw_fault(const RecordReport& report) {
         "again, read them in with 'record … --port'.",
         paths);
   }
+  if (result.lost_bytes > 0)
+    sentence += fmt::format(
+        " No place took the last {} bytes of the line; they are lost, make room and record anew.",
+        result.lost_bytes);
   throw Error(result.book_gave_up ? Fault::kBook : Fault::kRig, sentence);
 }
 

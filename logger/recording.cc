@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <system_error>
 #include <thread>
 
 #include "logger/frame_reader.h"
@@ -26,7 +27,7 @@ constexpr double kMostZeroShift = 0.05;
 class JoinAtEnd {
  public:
   template <typename Body, typename Abort>
-  JoinAtEnd(Body body, Abort abort) : abort_(abort), thread_(body) {}
+  JoinAtEnd(Body body, Abort abort) : abort_(abort), thread_(started(body)) {}
   JoinAtEnd(const JoinAtEnd&) = delete;
   JoinAtEnd& operator=(const JoinAtEnd&) = delete;
   ~JoinAtEnd() {
@@ -39,6 +40,16 @@ class JoinAtEnd {
   }
 
  private:
+  template <typename Body>
+  static std::thread started(Body body) {
+    try {
+      return std::thread(body);
+    } catch (const std::system_error&) {
+      throw Error(Fault::kRig,
+                  "the operating system gives no more threads; close programs and repeat.");
+    }
+  }
+
   std::function<void()> abort_;
   std::thread thread_;
 };
@@ -99,6 +110,7 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
   result.zero_before = writer.zero_before();
   result.warnings = writer.warnings();
   result.fallback_paths = writer.fallback_paths();
+  result.lost_bytes = writer.lost_bytes();
   result.duration_s = static_cast<double>(intake_.span().ticks) / run.tick_hz.value_or(1);
   if (result.book_gave_up) result.why = writer.trouble();
   if (!result.book_gave_up) take_zero_after(attendant, writer, result, run);
@@ -141,7 +153,7 @@ void Recording::wait_for_first_sample(Attendant& attendant) {
 
 void Recording::describe_rig(Run& run) const {
   run.started_utc = clock_.utc();
-  run.tick_hz = reader_.tick_hz();
+  run.tick_hz = intake_.tick_hz();
   const auto rig = identity();
   if (!rig) {
     run.source = "csv";  // physical numbers, as from a file
@@ -203,7 +215,7 @@ void Recording::watch_standstill(RecordingView& view) {
     late_events_.emplace_back();
   RunEvent& event = late_events_.back();
   event.kind = "marker";
-  event.tick = std::llround(*standstill_.since_s() * reader_.tick_hz());
+  event.tick = std::llround(*standstill_.since_s() * intake_.tick_hz());
   event.length_s = view.standstill_s;
   event.detail = "the motor was held at standstill under torque";
 }

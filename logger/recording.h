@@ -73,7 +73,8 @@ struct RecordingResult {
   std::optional<Zero> zero_before, zero_after;
   std::vector<std::string> warnings;
   std::vector<std::string> fallback_paths;
-  std::string why;  ///< a sentence when the run did not end as it should
+  std::uint64_t lost_bytes = 0;  ///< of the line, for which neither book nor fallback had room
+  std::string why;               ///< a sentence when the run did not end as it should
 };
 
 class Recording {

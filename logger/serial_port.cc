@@ -9,6 +9,7 @@
 #include "db/basis/error.h"
 #include "logger/file_descriptor.h"
 #include "logger/port.h"
+#include "logger/port_lock.h"
 
 namespace loadline {
 namespace {
@@ -45,6 +46,7 @@ class SerialPort : public Port {
  public:
   SerialPort(std::string shown_path, std::string device, const PortOptions& options)
       : path_(std::move(shown_path)), device_(std::move(device)), options_(options) {
+    lock_ = SerialLock(path_, real_name());
     const char* doing = "";
     if (const sp_return result = open_now(doing); result != SP_OK) refuse(path_, doing, result);
   }
@@ -67,6 +69,13 @@ class SerialPort : public Port {
   bool live() const override { return true; }
 
   bool reopen() override {
+    port_.reset();
+    lock_ = {};
+    try {
+      lock_ = SerialLock(path_, real_name());
+    } catch (const Error&) {
+      return false;  // not back yet, or another program was quicker
+    }
     const char* doing = "";
     return open_now(doing) == SP_OK;
   }
@@ -75,14 +84,18 @@ class SerialPort : public Port {
   const std::string& path() const override { return path_; }
 
  private:
+  /// libserialport looks the device up by its kernel name, so links are followed here.
+  std::string real_name() const {
+    char real[PATH_MAX];
+    return ::realpath(device_.c_str(), real) ? real : device_;
+  }
+
   sp_return open_now(const char*& doing) {
     port_.reset();
-    // libserialport looks the device up by its kernel name, so links are followed here.
-    char real[PATH_MAX];
-    const char* name = ::realpath(device_.c_str(), real) ? real : device_.c_str();
     sp_port* found = nullptr;
     doing = "finding it";
-    if (const sp_return result = sp_get_port_by_name(name, &found); result != SP_OK) return result;
+    if (const sp_return result = sp_get_port_by_name(real_name().c_str(), &found); result != SP_OK)
+      return result;
     port_.reset(found);
     doing = "opening it";
     if (const sp_return result = sp_open(found, SP_MODE_READ_WRITE); result != SP_OK) {
@@ -103,6 +116,7 @@ class SerialPort : public Port {
   std::string path_;
   std::string device_;
   PortOptions options_;
+  SerialLock lock_;
   std::unique_ptr<sp_port, PortCloser> port_;
   int fd_ = -1;  // libserialport's own; never closed here
   WakeUp wake_;

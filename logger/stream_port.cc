@@ -11,6 +11,7 @@
 #include "db/basis/error.h"
 #include "logger/file_descriptor.h"
 #include "logger/port.h"
+#include "logger/port_lock.h"
 
 namespace loadline {
 namespace {
@@ -45,6 +46,7 @@ class StreamPort : public Port {
   explicit StreamPort(std::string path) : path_(std::move(path)) {
     if (const int error = open_now()) cannot_open_port(path_, error);
     kind_ = kind_of(fd_.get(), path_);
+    if (kind_ != StreamKind::kFile && path_ != "-") lock_port(fd_.get(), path_);
     if (kind_ == StreamKind::kTerminal) make_raw(fd_.get());
   }
 
@@ -78,7 +80,7 @@ class StreamPort : public Port {
     if (kind_ != StreamKind::kTerminal) return false;
     fd_.reset();
     if (open_now() != 0) return false;
-    if (!::isatty(fd_.get())) return fd_.reset(), false;
+    if (!::isatty(fd_.get()) || !try_lock_port(fd_.get())) return fd_.reset(), false;
     make_raw(fd_.get());
     return true;
   }

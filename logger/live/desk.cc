@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <cmath>
+
 #include "logger/cautions.h"
 
 namespace loadline {
@@ -29,6 +31,15 @@ std::optional<double> wished_number(const Json& wish, const char* key) {
   return found->get<double>();
 }
 
+std::optional<std::int64_t> wished_run(const Json& wish, const char* key) {
+  const auto number = wished_number(wish, key);
+  if (!number) return std::nullopt;
+  constexpr double kMostRuns = 1e9;  // far beyond a book, and exact as a whole number
+  if (!(*number >= 1 && *number <= kMostRuns) || *number != std::floor(*number))
+    throw Error(Fault::kInput, fmt::format("'{}' must be the number of a run.", key));
+  return static_cast<std::int64_t>(*number);
+}
+
 RecordOrder order_from(const Json& wish) {
   if (!wish.is_object()) throw Error(Fault::kInput, "the order is no JSON object.");
   RecordOrder order;
@@ -44,8 +55,7 @@ RecordOrder order_from(const Json& wish) {
   order.mounting.inertia_kgm2 = wished_number(wish, "inertia_kgm2");
   order.mounting.added_inertia_kgm2 = wished_number(wish, "added_inertia_kgm2");
   order.for_s = wished_number(wish, "for_s");
-  if (const auto run = wished_number(wish, "slip_check"))
-    order.mounting.slip_check = static_cast<std::int64_t>(*run);
+  order.mounting.slip_check = wished_run(wish, "slip_check");
   return order;
 }
 

@@ -92,8 +92,7 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   desk.begin(order);
   BothAttendants attendants(console, desk);
   RecordReport report = carry_out(order, book, rig, line, clock, attendants);
-  desk.end(report);
-  clock.sleep_for(std::chrono::seconds(1));  // pages that are open show how it ended
+  desk.end(report);  // the server's end shows it on the pages that are open
   return report;
 }
 

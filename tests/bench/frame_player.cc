@@ -2,7 +2,8 @@
 //   frame_player LINK SAMPLES [PACE]   plays until SAMPLES are sent (PACE of them a second)
 //
 // By its ticks it is a rig of 1,000 samples a second; the motor runs up and down between 1,000 and
-// 9,000 rpm while the load cell sees a noisy torque.
+// 9,000 rpm while the load cell sees a noisy torque. At the end it says how often it found no room on
+// the line: a real rig would have lost samples there.
 #include <array>
 #include <chrono>
 #include <cmath>
@@ -38,6 +39,7 @@ class Rig {
       if (frame.type == kWireWhoAreYou) introduce();
       if (frame.type != kWireStart && frame.type != kWireStop) continue;
       started = frame.type == kWireStart;
+      stopped_ = !started;
       tell_status(started);
     }
     return flush() && started;
@@ -71,6 +73,8 @@ class Rig {
     status.samples = number_;
     writer_.status(status);
   }
+  bool stopped() const { return stopped_; }
+  unsigned long stalls() const { return stalls_; }
   bool full() const { return writer_.bytes.size() > kPortion; }
   /// False when nobody takes the bytes any longer.
   bool flush() {
@@ -79,7 +83,9 @@ class Rig {
       const std::size_t left = writer_.bytes.size() - sent;
       const std::size_t taken = line_.write_some(writer_.bytes.data() + sent, left);
       sent += taken;
-      if (taken < left && !line_.wait(5000, true)) return false;
+      if (taken == left) continue;
+      ++stalls_;
+      if (!line_.wait(5000, true)) return false;
     }
     writer_.bytes.clear();
     return true;
@@ -101,6 +107,8 @@ class Rig {
   std::uint64_t edges_ = 0;
   std::uint32_t edge_tick_ = 0;
   std::uint32_t number_ = 0;
+  bool stopped_ = false;
+  unsigned long stalls_ = 0;
 };
 
 }  // namespace
@@ -123,7 +131,10 @@ int main(int argc, char** argv) {
       std::this_thread::sleep_until(began +
                                     std::chrono::duration<double>(static_cast<double>(k) / pace));
     if ((portion_ends || rig.full()) && !rig.flush()) return 1;
+    if (portion_ends && k % 16 == 0) rig.obey(0);
+    if (rig.stopped()) break;
   }
+  if (pace > 0) std::fprintf(stderr, "found no room %lu times\n", rig.stalls());
   rig.tell_status(false);
   rig.flush();
   // The last bytes are lost when this end closes before they are taken.

@@ -58,6 +58,39 @@ run=$(field .run f.json)
 kinds=$(sqlite3 line.book "SELECT group_concat(kind) FROM event WHERE run_id = $run")
 [[ $kinds == *hang-up*resumed* ]] || fail "re-plug left no events: $kinds"
 
+# One port, one reader, root or not: a second recorder is refused and told who holds the line, and the
+# first loses nothing. A killed recorder holds nothing.
+refused() {  # refused COMMAND…: exit status 3, and one sentence that names the first
+  local status=0
+  "$@" > out.txt 2> err.txt || status=$?
+  [[ $status == 3 && $(wc -l < err.txt) == 1 ]] || fail "second reader: status $status: $(cat err.txt)"
+  grep -q "in use by process $first (loadline-logger)" err.txt || fail "second reader: $(cat err.txt)"
+}
+for port in rig serial:rig; do
+  rig no-load "${short[@]}"
+  LD_PRELOAD=$shim ASAN_OPTIONS=${ASAN_OPTIONS:-}:verify_asan_link_order=0 \
+    "$logger" record no-load --port $port --motor heron --json > k.json 2> k.err & first=$!
+  device=$(readlink -f rig)
+  for _ in $(seq 200); do
+    [[ -n $(find /proc/$first/fd -lname "$device" 2> /dev/null) ]] && break
+    sleep 0.02
+  done
+  sleep 0.1
+  refused shimmed "$logger" record no-load --port "$port" --motor heron
+  refused shimmed "$logger" probe --port serial:rig
+  refused "$logger" zero --port rig
+  wait $first || fail "the first reader: $(cat k.err)"
+  [[ $(field .lost k.json) == 0 && $(field .damaged k.json) == 0 ]] || fail "a second reader took bytes"
+  wait
+done
+rig no-load "${short[@]}"
+"$logger" record no-load --port rig --motor heron > out.txt 2> err.txt & first=$!
+sleep 0.5
+kill -9 $first
+wait $first || true
+"$logger" record no-load --port rig --motor heron > out.txt 2> err.txt || fail "after a kill: $(cat err.txt)"
+wait
+
 # What is no rig is said so, with exit status 3 and the book as it was.
 runs=$(sqlite3 line.book "SELECT count(*) FROM run")
 printf 'not a rig\n' > text.txt
