@@ -1,6 +1,7 @@
 #include "db/check.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 #include <limits>

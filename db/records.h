@@ -2,8 +2,8 @@
 // All are plain values with no hold on the book.
 #pragma once
 
-#include <Eigen/Core>
 #include <array>
+#include <cstddef>
 #include <cstdint>
 #include <limits>
 #include <optional>
@@ -135,6 +135,21 @@ struct Calibration {
   std::string made_utc;
 };
 
+/// Variances and covariances of `size` quantities. Plain numbers: dense matrices are expensive to
+/// include, and nothing is computed with one before fit/ turns it into such a matrix.
+struct Covariance {
+  std::size_t size = 0;
+  std::vector<double> rows;  ///< size × size numbers, row after row
+
+  Covariance() = default;
+  /// All zero.
+  explicit Covariance(std::size_t quantities)
+      : size(quantities), rows(quantities * quantities, 0.0) {}
+  double& operator()(std::size_t i, std::size_t j) { return rows[i * size + j]; }
+  double operator()(std::size_t i, std::size_t j) const { return rows[i * size + j]; }
+  bool operator==(const Covariance&) const = default;
+};
+
 /// A fitted curve as stored: torque (N·m) over speed (rad/s), see fit/curves/curve.h for its use.
 struct StoredCurve {
   std::int64_t id = 0;
@@ -144,7 +159,7 @@ struct StoredCurve {
   std::string model;         ///< "series", "permanent-magnet", "induction", "smooth", "drag", …
   std::vector<std::string> parameter_names;
   std::vector<double> parameters;        ///< SI units
-  Eigen::MatrixXd covariance;            ///< of the parameters, calibration and inertia included
+  Covariance covariance;                 ///< of the parameters, calibration and inertia included
   double degrees_of_freedom = 0;         ///< effective, for Student's t
   double speed_low = 0, speed_high = 0;  ///< measured range, rad/s
   std::optional<double> supply_v;        ///< that the curve stands for

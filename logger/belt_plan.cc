@@ -1,6 +1,7 @@
 #include "logger/belt_plan.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

@@ -1,6 +1,7 @@
 #include "logger/record_order.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 

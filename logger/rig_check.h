@@ -1,6 +1,7 @@
 // What a rig's channels look like while somebody checks it: is each of them alive and sane?
 #pragma once
 
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>

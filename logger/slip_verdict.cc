@@ -1,6 +1,7 @@
 #include "logger/slip_verdict.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

@@ -1,6 +1,7 @@
 #include "db/basis/command_line.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

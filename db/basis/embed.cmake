@@ -24,4 +24,5 @@ function(loadline_embed target name file)
     COMMAND ${CMAKE_COMMAND} -DNAME=${name} -DFILE=${path} -DOUT=${out} -P ${LOADLINE_EMBED_SCRIPT}
     DEPENDS ${path} ${LOADLINE_EMBED_SCRIPT} VERBATIM)
   target_sources(${target} PRIVATE ${out})
+  set_source_files_properties(${out} PROPERTIES SKIP_PRECOMPILE_HEADERS ON)
 endfunction()

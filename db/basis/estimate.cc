@@ -1,6 +1,7 @@
 #include "db/basis/estimate.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

@@ -1,7 +1,7 @@
 // A number with its 95 % interval: what every answer of Loadline is made of.
 #pragma once
 
-#include <nlohmann/json.hpp>
+#include <nlohmann/json_fwd.hpp>
 #include <optional>
 #include <string>
 

@@ -9,15 +9,9 @@
 
 namespace loadline {
 
-inline std::optional<double> number_in(const Json& json, const char* key) {
-  const auto found = json.is_object() ? json.find(key) : json.end();
-  if (found == json.end() || !found->is_number()) return std::nullopt;
-  return found->get<double>();
-}
-
-inline std::string text_in(const Json& json, const char* key) {
-  const auto found = json.is_object() ? json.find(key) : json.end();
-  return found != json.end() && found->is_string() ? found->get<std::string>() : "";
-}
+/// json[key] where it is a number.
+std::optional<double> number_in(const Json& json, const char* key);
+/// json[key] where it is a text, else "".
+std::string text_in(const Json& json, const char* key);
 
 }  // namespace loadline

@@ -1,5 +1,7 @@
 #include "db/basis/web.h"
 
+#include <nlohmann/json.hpp>
+
 namespace loadline {
 
 std::string html_escape(std::string_view text) {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/units.h"
 #include "db/schema/schema.h"
@@ -93,8 +94,7 @@ std::vector<Estimate> curve_estimates(const StoredCurve& curve) {
   const double factor = student_factor(curve.degrees_of_freedom);
   std::vector<Estimate> estimates;
   for (std::size_t i = 0; i < curve.parameters.size(); ++i) {
-    const auto k = static_cast<Eigen::Index>(i);
-    const double variance = curve.covariance(k, k);
+    const double variance = curve.covariance(i, i);
     const double value = curve.parameters[i];
     if (!std::isfinite(value))
       estimates.push_back(Estimate::unknown("SI"));

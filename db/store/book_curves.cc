@@ -37,33 +37,30 @@ std::vector<double> numbers_of(const json& array) {
   return out;
 }
 
-json rows_of(const Eigen::MatrixXd& matrix) {
+json rows_of(const Covariance& matrix) {
   json rows = json::array();
-  for (Eigen::Index i = 0; i < matrix.rows(); ++i) {
+  for (std::size_t i = 0; i < matrix.size; ++i) {
     json row = json::array();
-    for (Eigen::Index j = 0; j < matrix.cols(); ++j) row.push_back(matrix(i, j));
+    for (std::size_t j = 0; j < matrix.size; ++j) row.push_back(matrix(i, j));
     rows.push_back(std::move(row));
   }
   return rows;
 }
 
-Eigen::MatrixXd matrix_of(const json& rows) {
-  const auto size = static_cast<Eigen::Index>(rows.size());
+Covariance matrix_of(const json& rows) {
   for (const json& row : rows)
     if (!row.is_array() || row.size() != rows.size()) return {};
-  Eigen::MatrixXd matrix(size, size);
-  for (Eigen::Index i = 0; i < size; ++i) {
-    const json& row = rows.at(static_cast<std::size_t>(i));
-    for (Eigen::Index j = 0; j < size; ++j)
-      matrix(i, j) = number_of(row.at(static_cast<std::size_t>(j)));
+  Covariance matrix(rows.size());
+  for (std::size_t i = 0; i < matrix.size; ++i) {
+    const json& row = rows.at(i);
+    for (std::size_t j = 0; j < matrix.size; ++j) matrix(i, j) = number_of(row.at(j));
   }
   return matrix;
 }
 
 bool has_one_size(const StoredCurve& curve) {
-  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
   return curve.parameter_names.size() == curve.parameters.size() &&
-         curve.covariance.rows() == size && curve.covariance.cols() == size;
+         curve.covariance.size == curve.parameters.size();
 }
 
 void parse_curve_numbers(sqlite3* db, const Statement& row, StoredCurve& curve) {

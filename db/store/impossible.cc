@@ -1,6 +1,7 @@
 #include "db/store/impossible.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 
@@ -69,12 +70,12 @@ std::string wide_count(const Book& book, std::int64_t run) {
 }
 
 std::string curve_fault(const StoredCurve& curve) {
-  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
-  if (curve.parameter_names.size() != curve.parameters.size() || curve.covariance.rows() != size)
+  const std::size_t size = curve.parameters.size();
+  if (curve.parameter_names.size() != curve.parameters.size() || curve.covariance.size != size)
     return "names, parameters and covariance are not of one size";
-  for (Eigen::Index i = 0; i < size; ++i) {
+  for (std::size_t i = 0; i < size; ++i) {
     if (curve.covariance(i, i) < 0) return "a variance is negative";
-    for (Eigen::Index j = 0; j < i; ++j) {
+    for (std::size_t j = 0; j < i; ++j) {
       const double scale = std::sqrt(curve.covariance(i, i) * curve.covariance(j, j));
       if (std::abs(curve.covariance(i, j) - curve.covariance(j, i)) > 1e-6 * scale)
         return "the covariance is not symmetric";

@@ -1,6 +1,7 @@
 #include "db/backup.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <filesystem>
 

@@ -1,4 +1,5 @@
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/progress.h"
 #include "db/exchange/csv_in.h"

@@ -1,4 +1,5 @@
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"

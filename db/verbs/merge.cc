@@ -1,6 +1,7 @@
 #include "db/exchange/merge.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/progress.h"
 #include "db/verbs/verbs.h"

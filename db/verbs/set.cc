@@ -1,4 +1,5 @@
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/exchange/shown.h"
 #include "db/verbs/verbs.h"

@@ -1,5 +1,6 @@
 // loadline-simrig: plays the rig of a scenario on a pseudo-terminal.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <iostream>
 

@@ -1,6 +1,7 @@
 #include "fit/belts/belt_answer.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cctype>

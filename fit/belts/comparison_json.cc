@@ -1,3 +1,5 @@
+#include <nlohmann/json.hpp>
+
 #include "db/basis/units.h"
 #include "fit/belts/comparison.h"
 

@@ -1,6 +1,7 @@
 #include "fit/belts/seat.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

@@ -1,5 +1,6 @@
 // The slip checks that the runs of a belt session lean on, and the band that they must lie in.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <map>

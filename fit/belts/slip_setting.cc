@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/units.h"
 #include "fit/belts/steady_part.h"

@@ -114,12 +114,29 @@ Curve Curve::of_equation(const std::string& model, Eigen::VectorXd parameters,
   return curve;
 }
 
+namespace {
+
+using RowMajor = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+
+Covariance plain(const Eigen::MatrixXd& matrix) {
+  Covariance covariance(static_cast<std::size_t>(matrix.rows()));
+  Eigen::Map<RowMajor>(covariance.rows.data(), matrix.rows(), matrix.cols()) = matrix;
+  return covariance;
+}
+
+}  // namespace
+
+Eigen::MatrixXd dense(const Covariance& covariance) {
+  const auto size = static_cast<Eigen::Index>(covariance.size);
+  return Eigen::Map<const RowMajor>(covariance.rows.data(), size, size);
+}
+
 StoredCurve Curve::to_stored() const {
   StoredCurve stored;
   stored.model = model;
   stored.parameter_names = parameter_names;
   stored.parameters.assign(parameters.begin(), parameters.end());
-  stored.covariance = covariance;
+  stored.covariance = plain(covariance);
   stored.degrees_of_freedom = degrees_of_freedom;
   stored.speed_low = speed_low;
   stored.speed_high = speed_high;
@@ -146,7 +163,7 @@ Curve Curve::from_stored(const StoredCurve& stored) {
   curve.parameter_names = stored.parameter_names;
   curve.parameters = Eigen::Map<const Eigen::VectorXd>(
       stored.parameters.data(), static_cast<Eigen::Index>(stored.parameters.size()));
-  curve.covariance = stored.covariance;
+  curve.covariance = dense(stored.covariance);
   curve.degrees_of_freedom = stored.degrees_of_freedom;
   curve.speed_low = stored.speed_low;
   curve.speed_high = stored.speed_high;

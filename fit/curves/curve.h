@@ -66,6 +66,9 @@ struct Curve {
   static Curve from_stored(const StoredCurve& stored);
 };
 
+/// The covariance that the book keeps, to compute with.
+Eigen::MatrixXd dense(const Covariance& covariance);
+
 /// Two-sided 95 % quantile factor of Student's t.
 double student_t_975(double degrees_of_freedom);
 

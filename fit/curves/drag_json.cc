@@ -1,4 +1,6 @@
 // The contract's JSON of a drag curve, and the curve as the book keeps it.
+#include <nlohmann/json.hpp>
+
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
 

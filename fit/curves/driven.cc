@@ -156,7 +156,7 @@ DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs) {
   Eigen::MatrixXd by_motor(n, static_cast<Eigen::Index>(stored->parameters.size()));
   for (Eigen::Index i = 0; i < n; ++i) by_motor.row(i) = rows.by_motor[static_cast<std::size_t>(i)];
   const Eigen::MatrixXd through = gain * by_motor;
-  covariance += through * stored->covariance * through.transpose();
+  covariance += through * dense(stored->covariance) * through.transpose();
   // What the motor's equation leaves open is a share of its whole torque, and the hand wheel feels
   // only the last part of it: an offset common to all rows.
   Eigen::VectorXd open(n);

@@ -1,5 +1,6 @@
 // A drive answer as it is printed: the contract's JSON, and a table for people.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/units.h"
 #include "fit/drive/answer.h"

@@ -1,6 +1,7 @@
 #include "fit/readings/load_cell.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <boost/math/distributions/chi_squared.hpp>

@@ -1,6 +1,7 @@
 #include "fit/report/page.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

@@ -1,5 +1,7 @@
 #include "fit/report/subjects.h"
 
+#include <nlohmann/json.hpp>
+
 #include "db/basis/json_read.h"
 
 namespace loadline {

@@ -1,6 +1,7 @@
 // What a report is about: motors and machines of the book with their stored curves.
 #pragma once
 
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>

@@ -1,5 +1,6 @@
 // loadline-fit belts: which belt lets the machine run fastest, by how much, and is it real?
 #include <iostream>
+#include <nlohmann/json.hpp>
 
 #include "db/book.h"
 #include "fit/belts/belt_answer.h"

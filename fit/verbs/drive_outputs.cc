@@ -1,6 +1,7 @@
 #include "fit/verbs/drive_outputs.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <tuple>

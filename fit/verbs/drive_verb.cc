@@ -1,6 +1,7 @@
 #include "fit/verbs/drive_verb.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <charconv>

@@ -1,5 +1,6 @@
 // loadline-fit groove: where a belt rides in a pulley's groove, and at what diameter it works.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <iostream>
 

@@ -1,6 +1,7 @@
 // loadline-fit length: which length to order, how much play it has, and which belts of the book
 // fit.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <filesystem>

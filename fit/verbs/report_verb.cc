@@ -1,5 +1,6 @@
 // loadline-fit report: everything about motors and machines as one page.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <optional>
 

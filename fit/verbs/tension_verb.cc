@@ -1,6 +1,7 @@
 // loadline-fit tension: how tight must a belt be, what does that cost the bearings, what to tap
 // for.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 #include <iostream>

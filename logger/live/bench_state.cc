@@ -1,5 +1,7 @@
 #include "logger/live/bench_state.h"
 
+#include <nlohmann/json.hpp>
+
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/record_order.h"

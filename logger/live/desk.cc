@@ -1,6 +1,7 @@
 #include "logger/live/desk.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 
@@ -206,10 +207,10 @@ void LiveDesk::ask_stop() {
   waiting_.reset();
 }
 
-Json LiveDesk::points_from(std::size_t& from, bool& anew) const {
+Json LiveDesk::points_from(std::uint64_t& from, bool& anew) const {
   // `from` carries the epoch above the index, so that a new run sends its points from the start.
-  constexpr std::size_t kEpoch = std::size_t{1} << 32;
-  const std::size_t seen = from / kEpoch == epoch_ ? from % kEpoch : 0;
+  constexpr std::uint64_t kEpoch = std::uint64_t{1} << 32;  // size_t may have 32 bits
+  const auto seen = static_cast<std::size_t>(from / kEpoch == epoch_ ? from % kEpoch : 0);
   anew = seen == 0;
   Json points = Json::array();
   for (std::size_t i = seen > dropped_ ? seen - dropped_ : 0; i < points_.size(); ++i) {
@@ -230,7 +231,7 @@ Json LiveDesk::coverage_json() const {
           {"hint", coverage_.hint()}};
 }
 
-Json LiveDesk::state(std::size_t& from) const {
+Json LiveDesk::state(std::uint64_t& from) const {
   const std::lock_guard lock(mutex_);
   bool anew = false;
   const Json points = points_from(from, anew);

@@ -4,8 +4,10 @@
 #pragma once
 
 #include <condition_variable>
+#include <cstdint>
 #include <deque>
 #include <mutex>
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 
@@ -41,7 +43,7 @@ class LiveDesk {
   void place_order(const Json& wish);
   void ask_stop();
   /// State as JSON with the trace's points from `from` on; `from` is set to their end.
-  Json state(std::size_t& from) const;
+  Json state(std::uint64_t& from) const;
   /// Waits for news, at most `patience`.
   void wait(std::chrono::milliseconds patience) const;
 
@@ -52,7 +54,7 @@ class LiveDesk {
   };
   void news();
   void add_point(const LiveReading& now);
-  Json points_from(std::size_t& from, bool& anew) const;
+  Json points_from(std::uint64_t& from, bool& anew) const;
   Json coverage_json() const;
 
   const bool may_start_;

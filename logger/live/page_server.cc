@@ -4,6 +4,7 @@
 #include <ifaddrs.h>
 #include <net/if.h>
 #include <netdb.h>
+#include <nlohmann/json.hpp>
 
 #include <array>
 #include <iostream>
@@ -188,7 +189,7 @@ HttpReply PageServer::State::open(const HttpRequest& request) {
 HttpReply PageServer::State::events() {
   HttpReply reply;
   reply.type = "text/event-stream";
-  reply.next_event = [this, from = std::size_t{0}]() mutable {
+  reply.next_event = [this, from = std::uint64_t{0}]() mutable {
     const Json state = desk.state(from);
     return "data: " + state.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n\n";
   };

@@ -1,5 +1,6 @@
 // calibrate: known masses on the arm make counts into newtons.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <iostream>

@@ -1,5 +1,6 @@
 // plan: a session that compares belts, drawn at random and walked through run by run.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <iostream>

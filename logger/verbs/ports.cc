@@ -1,5 +1,6 @@
 // ports: the serial devices of this machine.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <iostream>
 

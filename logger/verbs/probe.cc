@@ -1,5 +1,6 @@
 // probe: who is at the other end of the line, and is each of its channels alive?
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <unistd.h>
 

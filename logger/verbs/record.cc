@@ -1,5 +1,6 @@
 // record: one run, from the line into the book.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include <iostream>
 

@@ -1,5 +1,6 @@
 // zero: the load cell at rest and free of load, kept for the rig.
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "logger/console.h"
 #include "logger/listening.h"

@@ -29,10 +29,9 @@ StoredCurve curve(bool of_machine, std::int64_t subject, std::vector<std::string
   curve.of_machine = of_machine;
   curve.subject = subject;
   curve.model = of_machine ? "drag" : "permanent-magnet";
-  const auto size = static_cast<Eigen::Index>(parameters.size());
-  curve.covariance = Eigen::MatrixXd::Zero(size, size);
-  for (Eigen::Index i = 0; i < size; ++i)
-    curve.covariance(i, i) = std::pow(0.01 * parameters[static_cast<std::size_t>(i)], 2);
+  curve.covariance = Covariance(parameters.size());
+  for (std::size_t i = 0; i < parameters.size(); ++i)
+    curve.covariance(i, i) = std::pow(0.01 * parameters[i], 2);
   curve.parameter_names = std::move(names);
   curve.parameters = std::move(parameters);
   curve.degrees_of_freedom = 100;

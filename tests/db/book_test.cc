@@ -301,7 +301,8 @@ TEST_CASE("a curve keeps covariance and sources to the last bit") {
   curve.model = "permanent-magnet";
   curve.parameter_names = {"stall", "free"};
   curve.parameters = {0.1 + 0.2, 1.0 / 3.0};
-  curve.covariance = (Eigen::MatrixXd(2, 2) << 1e-9, 1.0 / 7, 1.0 / 7, 2e30).finished();
+  curve.covariance = Covariance(2);
+  curve.covariance.rows = {1e-9, 1.0 / 7, 1.0 / 7, 2e30};
   curve.speed_high = 900;
   curve.runs = {book.begin_run({}), book.begin_run({})};
   book.add_curve(curve);

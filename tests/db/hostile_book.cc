@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <sqlite3.h>
 #include <unistd.h>
+#include <nlohmann/json.hpp>
 
 #include <array>
 #include <cstdio>
@@ -108,7 +109,8 @@ void add_results(Book& book, char series, const Mounted& mounted) {
   curve.model = "permanent-magnet";
   curve.parameter_names = {"stall", "omega_n"};
   curve.parameters = {0.2, 900};
-  curve.covariance = Eigen::MatrixXd::Identity(2, 2);
+  curve.covariance = Covariance(2);
+  curve.covariance.rows = {1, 0, 0, 1};
   curve.speed_high = 800;
   curve.runs = {2};
   curve.made_utc = "2026-01-01T10:00:00Z";

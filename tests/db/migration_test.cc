@@ -12,6 +12,7 @@
 #include "db/store/statement.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
+#include "tests/support/tests_folder.h"
 
 namespace loadline {
 namespace {
@@ -20,8 +21,7 @@ using testing::Scratch;
 
 std::string stored_copy(const Scratch& scratch, int version) {
   const std::string name = "v" + std::to_string(version) + ".book";
-  std::filesystem::copy_file(std::string(LOADLINE_TESTS_DIR) + "/db/books/" + name,
-                             scratch.path(name));
+  std::filesystem::copy_file(tests_folder() + "/db/books/" + name, scratch.path(name));
   return scratch.path(name);
 }
 

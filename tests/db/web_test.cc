@@ -1,6 +1,7 @@
 #include "db/basis/web.h"
 
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <string>
 

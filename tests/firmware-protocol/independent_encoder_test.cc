@@ -7,12 +7,13 @@
 #include <vector>
 
 #include "firmware-protocol/messages.h"
+#include "tests/support/tests_folder.h"
 
 namespace {
 
 std::vector<std::uint8_t> run_encoder() {
-  const std::string command =
-      std::string("python3 '") + LOADLINE_TESTS_DIR + "/firmware-protocol/independent_encoder.py'";
+  const std::string command = std::string("python3 '") + loadline::tests_folder() +
+                              "/firmware-protocol/independent_encoder.py'";
   std::vector<std::uint8_t> bytes;
   std::FILE* pipe = ::popen(command.c_str(), "r");
   REQUIRE(pipe != nullptr);

@@ -18,6 +18,7 @@
 #include "firmware-protocol/simrig/line_player.h"
 #include "firmware-protocol/simrig/sensors.h"
 #include "tests/firmware-protocol/heard.h"
+#include "tests/support/tests_folder.h"
 
 namespace loadline::simrig {
 namespace {
@@ -251,7 +252,7 @@ TEST_CASE("a scenario that makes no sense is refused with the key in the sentenc
 
 TEST_CASE("every example scenario plays to its end and means what its name says") {
   const std::filesystem::path folder =
-      std::filesystem::path(LOADLINE_TESTS_DIR) / "../sample-runs/scenarios";
+      std::filesystem::path(tests_folder()) / "../sample-runs/scenarios";
   std::set<Play> kinds;
   for (const auto& entry : std::filesystem::directory_iterator(folder)) {
     if (entry.path().extension() != ".ini") continue;

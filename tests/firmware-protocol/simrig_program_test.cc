@@ -1,5 +1,6 @@
 // loadline-simrig as a person uses it: files, settings, and what it says to bad input.
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <filesystem>
 #include <fstream>

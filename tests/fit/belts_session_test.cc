@@ -1,5 +1,6 @@
 // Belt sessions from rows in a book to the answer: who is compared, who is refused and why.
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>

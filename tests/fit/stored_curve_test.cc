@@ -18,8 +18,8 @@ StoredCurve stored(const std::string& model, std::vector<double> parameters) {
   curve.of_machine = model.rfind("drag", 0) == 0;
   curve.parameters = std::move(parameters);
   curve.parameter_names.assign(curve.parameters.size(), "p");
-  const auto size = static_cast<Eigen::Index>(curve.parameters.size());
-  curve.covariance = Eigen::MatrixXd::Identity(size, size);
+  curve.covariance = Covariance(curve.parameters.size());
+  for (std::size_t i = 0; i < curve.covariance.size; ++i) curve.covariance(i, i) = 1;
   curve.degrees_of_freedom = 20;
   curve.speed_high = 900;
   return curve;

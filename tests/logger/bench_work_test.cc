@@ -1,6 +1,7 @@
 // Work at the bench beside the recording: slip checks, belt plans, calibration points, and what the
 // live page knows and lets in.
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <cmath>
@@ -243,7 +244,7 @@ TEST_CASE("Between runs the trace keeps two minutes; of a run it keeps all, thin
   LiveDesk desk(true);
   desk.rest("");
   show_for(desk, 300);
-  std::size_t from = 0;
+  std::uint64_t from = 0;
   Json state = desk.state(from);
   CHECK(state["points"].front()[0].get<double>() == doctest::Approx(300 - 0.1 - 120).epsilon(1e-3));
   CHECK(state["points"].back()[0].get<double>() == doctest::Approx(299.9));

@@ -11,6 +11,7 @@
 #include "fit/belts/analysis_of_variance.h"
 #include "fit/belts/studentized_range.h"
 #include "nist_file.h"
+#include "tests/support/tests_folder.h"
 
 using namespace loadline;
 using namespace loadline::reference;
@@ -103,7 +104,7 @@ TEST_CASE("Tukey's intervals: R's PlantGrowth") {
 // Values of the cdf computed with mpmath to 1e-11 or better for SciPy's own tests
 // (scipy/stats/tests/data/studentized_range_mpmath_ref.json, BSD licence).
 TEST_CASE("the studentized range agrees with SciPy's high-precision table") {
-  std::ifstream file(LOADLINE_TESTS_DIR "/reference/studentized_range.csv");
+  std::ifstream file(tests_folder() + "/reference/studentized_range.csv");
   std::string line;
   std::getline(file, line);
   int rows = 0;

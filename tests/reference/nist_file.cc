@@ -8,6 +8,8 @@
 #include <sstream>
 #include <stdexcept>
 
+#include "tests/support/tests_folder.h"
+
 namespace loadline::reference {
 namespace {
 
@@ -43,7 +45,7 @@ bool coefficient_row(const std::vector<std::string>& words) {
 }  // namespace
 
 NistLinear read_nist_linear(const std::string& name) {
-  const auto lines = lines_of(LOADLINE_TESTS_DIR "/reference/nist/linear/" + name + ".dat");
+  const auto lines = lines_of(tests_folder() + "/reference/nist/linear/" + name + ".dat");
   NistLinear set;
   for (std::size_t i = 0; i < lines.size(); ++i) {
     const auto words = words_of(lines[i]);
@@ -69,7 +71,7 @@ NistLinear read_nist_linear(const std::string& name) {
 }
 
 NistAnova read_nist_anova(const std::string& name) {
-  const auto lines = lines_of(LOADLINE_TESTS_DIR "/reference/nist/anova/" + name + ".dat");
+  const auto lines = lines_of(tests_folder() + "/reference/nist/anova/" + name + ".dat");
   NistAnova set;
   std::map<int, std::vector<double>> groups;
   for (std::size_t i = 0; i < lines.size(); ++i) {

@@ -23,6 +23,7 @@
 
 #include "fit/curves/jet_residuals.h"
 #include "fit/curves/nonlinear.h"
+#include "tests/support/tests_folder.h"
 
 namespace {
 
@@ -51,8 +52,7 @@ std::vector<long double> numbers_of(const std::string& text) {
 
 /// Line 41 on: "  b1 =  start1  start2  certified  sd"; line 61 on: "y x [x2]".
 Dataset read(const std::string& name) {
-  std::ifstream file(std::string(LOADLINE_TESTS_DIR) + "/reference/nist/nonlinear/" + name +
-                     ".dat");
+  std::ifstream file(loadline::tests_folder() + "/reference/nist/nonlinear/" + name + ".dat");
   REQUIRE_MESSAGE(file.good(), name);
   Dataset set;
   std::string line;

@@ -2,6 +2,7 @@
 #include "fit/drive/answer.h"
 
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <Eigen/LU>
 

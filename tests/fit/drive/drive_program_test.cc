@@ -1,5 +1,6 @@
 // loadline-fit drive as a person runs it, on a book with known curves.
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 #include <sstream>
@@ -33,10 +34,9 @@ void add_curve(Book& book, bool of_machine, std::int64_t subject, const std::str
   curve.model = model;
   curve.parameter_names = names;
   curve.parameters = parameters;
-  const auto n = static_cast<Eigen::Index>(parameters.size());
-  curve.covariance = Eigen::MatrixXd::Zero(n, n);
-  for (Eigen::Index k = 0; k < n; ++k)
-    curve.covariance(k, k) = std::pow(0.01 * parameters[static_cast<std::size_t>(k)], 2);
+  curve.covariance = Covariance(parameters.size());
+  for (std::size_t k = 0; k < parameters.size(); ++k)
+    curve.covariance(k, k) = std::pow(0.01 * parameters[k], 2);
   curve.degrees_of_freedom = 1e9;
   curve.speed_low = of_machine ? 0 : 0.05 * high;
   curve.speed_high = high;

@@ -1,6 +1,7 @@
 #include "fit/report/plot.h"
 
 #include <doctest/doctest.h>
+#include <nlohmann/json.hpp>
 
 #include <cmath>
 #include <limits>

@@ -1,0 +1,59 @@
+# Precompiled headers: what nearly every source of a part includes from other people's libraries,
+# parsed once. None of our own headers is among them, so that a change to one rebuilds only what
+# includes it; and every source still includes what it uses (a build without them shows it:
+# -DLOADLINE_PRECOMPILED=OFF, as tests/run.sh does for clang-tidy).
+#
+# loadline_precompiled(KIND TARGET…): KIND is
+#   plain   the standard library and text
+#   json    and JSON and command lines
+#   fit     plain, dense matrices and dual numbers
+#   all     all of these
+# JSON stays out of the first and the third because it costs half a second in each source that only
+# has it at hand: its literals are inline functions over the whole parser.
+if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU" AND NOT LOADLINE_FUZZ)
+  set(precompiled_default ON)
+else()
+  set(precompiled_default OFF)  # clang takes none that was made under other definitions
+endif()
+option(LOADLINE_PRECOMPILED "Precompile the headers of other people's libraries"
+       ${precompiled_default})
+
+set(plain_headers <algorithm> <array> <chrono> <cmath> <cstdint> <filesystem> <functional> <limits>
+    <map> <memory> <numeric> <optional> <random> <set> <span> <sstream> <string> <string_view>
+    <utility> <vector> <fmt/format.h>)
+set(json_headers <nlohmann/json.hpp> <boost/program_options.hpp>)
+set(fit_headers <Eigen/Dense> <ceres/jet.h>)
+
+# A precompiled header goes only with the definitions that it was made with.
+set(precompiled_definitions)
+foreach(library fmt::fmt Boost::program_options)
+  list(APPEND precompiled_definitions $<TARGET_PROPERTY:${library},INTERFACE_COMPILE_DEFINITIONS>)
+endforeach()
+
+function(loadline_precompile kind)
+  set(empty ${PROJECT_BINARY_DIR}/precompiled/${kind}.cc)
+  file(CONFIGURE OUTPUT ${empty} CONTENT "")
+  set(target loadline_precompiled_${kind})
+  add_library(${target} OBJECT EXCLUDE_FROM_ALL ${empty})
+  target_link_libraries(${target} PRIVATE loadline_settings)
+  target_include_directories(${target} SYSTEM PRIVATE
+                             $<TARGET_PROPERTY:Eigen3::Eigen,INTERFACE_INCLUDE_DIRECTORIES>)
+  target_compile_definitions(${target} PRIVATE ${precompiled_definitions})
+  target_precompile_headers(${target} PRIVATE ${ARGN})
+endfunction()
+
+function(loadline_precompiled kind)
+  if(LOADLINE_PRECOMPILED)
+    foreach(target ${ARGN})
+      target_compile_definitions(${target} PRIVATE ${precompiled_definitions})
+      target_precompile_headers(${target} REUSE_FROM loadline_precompiled_${kind})
+    endforeach()
+  endif()
+endfunction()
+
+if(LOADLINE_PRECOMPILED)
+  loadline_precompile(plain ${plain_headers})
+  loadline_precompile(json ${plain_headers} ${json_headers})
+  loadline_precompile(fit ${plain_headers} ${fit_headers})
+  loadline_precompile(all ${plain_headers} ${json_headers} ${fit_headers})
+endif()
