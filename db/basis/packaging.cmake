@@ -25,6 +25,7 @@ endforeach()
 add_custom_target(pages ALL DEPENDS ${pages})
 
 install(FILES logger/udev/70-loadline-rig.rules DESTINATION lib/udev/rules.d)
+install(FILES logger/systemd/loadline-watch@.service DESTINATION lib/systemd/system)
 install(DIRECTORY sample-runs/ DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/sample-runs)
 # Where README.md says that they are, so that its links hold.
 foreach(page README.md DEVELOPERS.md firmware-protocol/wire.md firmware-protocol/firmware/README.md
