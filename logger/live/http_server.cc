@@ -31,12 +31,12 @@ using std::chrono::milliseconds;
 Time now() { return std::chrono::steady_clock::now(); }
 
 constexpr int kMostAcceptedAtOnce = 256;
-constexpr std::size_t kMostLeaving = 32;  // cut off, but not yet closed
+constexpr std::size_t kMostLeaving = 32;        // cut off, but not yet closed
 constexpr auto kLookEvery = milliseconds(25);   // while anybody is connected
 constexpr auto kLastWords = milliseconds(300);  // for streams at the end
 constexpr auto kStalledStream = std::chrono::seconds(5);
 constexpr std::size_t kStreamBlock = 16'384;  // bytes handed over at once
-constexpr int kGivesWay = 5;                 // nice value of the server's thread
+constexpr int kGivesWay = 5;                  // nice value of the server's thread
 constexpr std::size_t kMostGuesses = 4'096;   // remembered, of all addresses
 
 /// A stream's text that is not handed over yet.

@@ -2,8 +2,8 @@
 //   frame_player LINK SAMPLES [PACE]   plays until SAMPLES are sent (PACE of them a second)
 //
 // By its ticks it is a rig of 1,000 samples a second; the motor runs up and down between 1,000 and
-// 9,000 rpm while the load cell sees a noisy torque. At the end it says how often it found no room on
-// the line: a real rig would have lost samples there.
+// 9,000 rpm while the load cell sees a noisy torque. At the end it says how often it found no room
+// on the line: a real rig would have lost samples there.
 #include <array>
 #include <chrono>
 #include <cmath>
