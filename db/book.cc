@@ -121,14 +121,6 @@ void require_own_programs(sqlite3* db, const std::string& path, bool for_writing
                     path, on_one_line(trigger->name)));
 }
 
-void require_current(sqlite3* db, const std::string& path) {
-  if (schema_version(db) < current_schema_version())
-    throw book_error(
-        fmt::format("the book {} has the older layout {}; bring it to {} with "
-                    "'loadline-db init --book {}', which keeps everything in it.",
-                    path, schema_version(db), current_schema_version(), path));
-}
-
 bool has_book_row(sqlite3* db) {
   Statement statement(db, "SELECT 1 FROM book");
   return statement.step();
@@ -169,12 +161,12 @@ Book Book::open(const std::string& path, Mode mode) {
   require_book(db, path, mode == Mode::kCreate);
   require_own_programs(db, path, mode != Mode::kRead);
   if (mode == Mode::kRead) {
-    require_current(db, path);
     execute(db, "PRAGMA query_only = ON");
   } else {
     if (sqlite3_db_readonly(db, "main") == 1) throw_sqlite_error(db, SQLITE_READONLY);
     ready_for_writing(db);
   }
+  state->layout = schema_version(db);
   execute(db, "PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384");
   Book book(std::move(state));
   if (mode != Mode::kRead) close_abandoned_runs(book);

@@ -34,7 +34,7 @@ struct RunFilter {
 class Book {
  public:
   enum class Mode {
-    kRead,    ///< must exist; an older schema is refused with the command that upgrades it
+    kRead,    ///< must exist; never changed; every shipped layout is read
     kWrite,   ///< must exist; migrates forward; closes runs whose recorder died
     kCreate,  ///< like kWrite, and makes the book when there is no file
   };
@@ -63,6 +63,18 @@ class Book {
   Part get(PartKind kind, const std::string& name) const;
   Part part(PartKind kind, std::int64_t id) const;
   std::vector<Part> parts(PartKind kind) const;  ///< by name
+  /// Whether a part has this very name; find() and get() know the names of joined parts too.
+  bool has(PartKind kind, const std::string& name) const;
+  /// Motor, machine or belt; uuid and made_utc are filled when empty. Error(kInput) for a date that
+  /// is none.
+  void add_part_event(const PartEvent& event);
+  std::vector<PartEvent> part_events() const;  ///< by date
+  std::vector<PartEvent> part_events(PartKind kind, std::int64_t part) const;
+  /// Parts that were joined into others, see db/join.h.
+  std::vector<JoinedPart> joined() const;
+  std::vector<JoinedPart> joined(PartKind kind, std::int64_t into) const;
+  std::optional<std::int64_t> joined_into(PartKind kind, const std::string& uuid) const;
+  void add_joined(const JoinedPart& joined);
 
   // ---- runs --------------------------------------------------------------------------------
   /// Opens a run (state kOpen; uuid, started_utc and program_version are filled when empty). It
@@ -77,8 +89,11 @@ class Book {
   void add_zero(const Zero& zero);
   /// Ends a run: state, sample count, content hash.
   void end_run(std::int64_t run, RunState state);
-  /// Rewrites all that is said of a run, also of an ended one, but never its samples.
+  /// Rewrites all that is said of a run, also of an ended one, but never its samples. What an ended
+  /// run said otherwise before stays in changes(). Where its kind was slip-check and is no longer,
+  /// the runs that leaned on it lean on none.
   void update_run(const Run& run);
+  std::vector<RunChange> changes(std::int64_t run) const;  ///< oldest first
 
   Run run(std::int64_t id) const;                             ///< Error(kInput) when there is none
   std::vector<Run> runs(const RunFilter& filter = {}) const;  ///< by id
@@ -128,6 +143,7 @@ class Book {
 
  private:
   struct State;
+  void append_sds(std::int64_t first, std::span<const ImportedReading> readings);
   explicit Book(std::unique_ptr<State> state);
   std::unique_ptr<State> state_;
 };

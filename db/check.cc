@@ -5,6 +5,7 @@
 
 #include <cmath>
 #include <limits>
+#include <map>
 #include <set>
 
 #include "db/basis/estimate.h"
@@ -65,22 +66,29 @@ std::set<std::string> guards_of(sqlite3* db) {
   return guards;
 }
 
-// A fresh book in memory says what must be there; laying it out is most of the work of checking a
-// small book, so it is asked once.
-const std::set<std::string>& guards_of_a_fresh_book() {
-  static const std::set<std::string> guards = [] {
-    sqlite3* raw = nullptr;
-    sqlite3_open(":memory:", &raw);
-    const std::unique_ptr<sqlite3, CloseConnection> fresh(raw);
-    upgrade_schema(raw);
-    return guards_of(raw);
-  }();
-  return guards;
+std::set<std::string> guards_of_a_fresh_book(int layout) {
+  sqlite3* raw = nullptr;
+  sqlite3_open(":memory:", &raw);
+  const std::unique_ptr<sqlite3, CloseConnection> fresh(raw);
+  upgrade_schema(raw, upgrades().first(static_cast<std::size_t>(layout)));
+  return guards_of(raw);
 }
 
-void check_guards(sqlite3* db, Findings& findings) {
+// A fresh book in memory says what must be there; laying it out is most of the work of checking a
+// small book, so it is asked once.
+const std::set<std::string>& guards_of_layout(int layout) {
+  static const std::set<std::string> guards = guards_of_a_fresh_book(current_schema_version());
+  if (layout == current_schema_version()) return guards;
+  static std::map<int, std::set<std::string>> older;
+  const auto at = older.find(layout);
+  return at != older.end() ? at->second
+                           : older.emplace(layout, guards_of_a_fresh_book(layout)).first->second;
+}
+
+void check_guards(const Book& book, Findings& findings) {
+  sqlite3* db = book.handle();
   const std::set<std::string> present = guards_of(db);
-  for (const std::string& guard : guards_of_a_fresh_book()) {
+  for (const std::string& guard : guards_of_layout(layout_of(book))) {
     if (present.count(guard) > 0) continue;
     const std::size_t second_blank = guard.find(' ', guard.find(' ') + 1);
     findings.add("file",
@@ -117,9 +125,35 @@ void check_orphans(sqlite3* db, const char* table, const char* source, Findings&
   }
 }
 
+// Standard uncertainties stand only beside rows of steady runs.
+void check_uncertainties(const Book& book, Findings& findings) {
+  if (layout_of(book) < 2) return;
+  Statement lone(book.handle(),
+                 "SELECT s.id >> 42 FROM imported_sd s LEFT JOIN imported i ON i.id = s.id "
+                 "LEFT JOIN run ON run.id = s.id >> 42 WHERE i.id IS NULL OR run.steady IS NOT 1 "
+                 "LIMIT 20");
+  while (lone.step())
+    findings.add(fmt::format("run {}", lone.whole(0)),
+                 "a standard uncertainty belongs to no steady reading");
+}
+
+void check_joined(const Book& book, Findings& findings) {
+  for (const JoinedPart& joined : book.joined()) {
+    const char* kind = part_kind_name(joined.kind);
+    Statement into(book.handle(), fmt::format("SELECT 1 FROM {} WHERE id = ?", kind));
+    if (!into.with(joined.into).step())
+      findings.add(fmt::format("joined {} '{}'", kind, on_one_line(joined.name)),
+                   "was joined into a part that is not in the book");
+    Statement still(book.handle(), fmt::format("SELECT 1 FROM {} WHERE uuid = ?", kind));
+    if (still.with(joined.uuid).step())
+      findings.add(fmt::format("joined {} '{}'", kind, on_one_line(joined.name)),
+                   "is in the book beside the part that it was joined into");
+  }
+}
+
 void check_rows(const Book& book, const Run& run, Findings& findings,
                 const std::function<void(std::int64_t)>& advance) {
-  RunScan scan;
+  RunScan scan(run.steady);
   const auto take = [&](auto rows) {
     scan.take(rows);
     advance(static_cast<std::int64_t>(rows.size()));
@@ -127,7 +161,7 @@ void check_rows(const Book& book, const Run& run, Findings& findings,
   if (run.source == "rig")
     book.each_block(run.id, 4096, take);
   else
-    each_reading_block(book, run.id, 4096, take);
+    each_reading_block(book, run, 4096, take);
   const std::string where = fmt::format("run {}", run.id);
   if (scan.count() != run.sample_count)
     findings.add(where,
@@ -219,9 +253,11 @@ CheckResult check_book(const Book& book, const std::function<void(double, double
   const std::function<void()> looks[] = {
       [&] { check_file(db, findings); },
       [&] { check_references(db, findings); },
-      [&] { check_guards(db, findings); },
+      [&] { check_guards(book, findings); },
       [&] { check_orphans(db, "sample", "rig", findings); },
       [&] { check_orphans(db, "imported", "csv", findings); },
+      [&] { check_uncertainties(book, findings); },
+      [&] { check_joined(book, findings); },
       [&] { check_runs(book, result, findings, progress); },
       [&] { check_slip_checks(db, findings); },
       [&] { check_curves(book, findings); },

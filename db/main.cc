@@ -9,7 +9,7 @@ int main(int argc, char** argv) {
       "that was measured on them and every curve that was fitted. Runs are never altered; any "
       "SQLite program can read them (view 'reading').",
       "",
-      {init_verb(), add_verb(), set_verb(), list_verb(), show_verb(), import_verb(), export_verb(),
-       merge_verb(), backup_verb(), check_verb()}};
+      {init_verb(), add_verb(), set_verb(), join_verb(), list_verb(), show_verb(), import_verb(),
+       export_verb(), merge_verb(), backup_verb(), check_verb()}};
   return run_program(program, argc, argv);
 }

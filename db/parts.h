@@ -52,4 +52,25 @@ struct Part {
   std::optional<std::string> text(const std::string& field) const;
 };
 
+/// Something that was done to a motor, machine or belt: oiled, new brushes.
+struct PartEvent {
+  std::string uuid;
+  PartKind kind = PartKind::kMotor;
+  std::int64_t part = 0;
+  std::string on_date;  ///< "2026-03-01"
+  std::string what;
+  std::string made_utc;  ///< when it was put down
+};
+
+/// A part that turned out to be another one under a second name; all that referred to it refers to
+/// that one now.
+struct JoinedPart {
+  std::string uuid;
+  PartKind kind = PartKind::kMotor;
+  std::string name;
+  std::int64_t into = 0;
+  std::string was_json;  ///< its fields and note, and the numbers of what was its own
+  std::string made_utc;
+};
+
 }  // namespace loadline

@@ -30,6 +30,28 @@ std::optional<RunKind> run_kind_from_name(const std::string& name) {
   return std::nullopt;
 }
 
+const char* tachometer_name(Tachometer tachometer) {
+  switch (tachometer) {
+    case Tachometer::kReciprocal:
+      return "reciprocal";
+    case Tachometer::kPeriod:
+      return "period";
+    case Tachometer::kGate:
+      return "gate";
+    case Tachometer::kAnalogue:
+      return "analogue";
+    case Tachometer::kDisplay:
+      return "display";
+  }
+  throw std::logic_error("no such tachometer");
+}
+
+std::optional<Tachometer> tachometer_from_name(const std::string& name) {
+  for (const Tachometer tachometer : kTachometers)
+    if (name == tachometer_name(tachometer)) return tachometer;
+  return std::nullopt;
+}
+
 const char* run_state_name(RunState state) {
   switch (state) {
     case RunState::kOpen:

@@ -21,6 +21,22 @@ inline constexpr std::array kRunKinds = {RunKind::kNoLoad,    RunKind::kBrake,  
 const char* run_kind_name(RunKind kind);
 std::optional<RunKind> run_kind_from_name(const std::string& name);
 
+/// How an imported run's speeds were made, as its owner states it.
+enum class Tachometer {
+  kReciprocal,  ///< turns between the last edges before two rows, over the time between these edges
+  kPeriod,      ///< time of the last turn, or of the last few pulses
+  kGate,        ///< pulses counted in a gate of fixed length
+  kAnalogue,    ///< a voltage in proportion to the speed
+  kDisplay,     ///< a number renewed every so often, smoothed or rounded
+};
+/// In the order in which a person sees them.
+inline constexpr std::array kTachometers = {Tachometer::kReciprocal, Tachometer::kPeriod,
+                                            Tachometer::kGate, Tachometer::kAnalogue,
+                                            Tachometer::kDisplay};
+/// "reciprocal", "period", "gate", "analogue", "display".
+const char* tachometer_name(Tachometer tachometer);
+std::optional<Tachometer> tachometer_from_name(const std::string& name);
+
 enum class RunState {
   kOpen,  ///< being recorded now (or its recorder died: the next opening for writing closes it)
   kComplete,
@@ -34,7 +50,9 @@ struct Run {
   std::string uuid;
   RunKind kind = RunKind::kBrake;
   RunState state = RunState::kOpen;
-  std::string source;       ///< "rig" (samples) or "csv" (imported readings)
+  std::string source;  ///< "rig" (samples) or "csv" (imported readings)
+  /// Imported rows are steady points in the order taken, without times: see ImportedReading.
+  bool steady = false;
   std::string started_utc;  ///< ISO 8601 "2026-11-25T18:03:11Z"
   std::string note;
   std::int64_t rig = 0, motor = 0, machine = 0, belt = 0, motor_pulley = 0, hand_pulley = 0;
@@ -43,6 +61,10 @@ struct Run {
   std::optional<double> inertia_sd_kgm2;     ///< its standard uncertainty, when known
   std::optional<double> added_inertia_kgm2;  ///< known inertia added for this run
   std::optional<double> supply_v;            ///< nominal or measured supply, when no channel has it
+  std::optional<Tachometer> tachometer;      ///< of an imported run, where the owner states it
+  std::optional<double> tachometer_pulses;   ///< its pulses per turn, likewise
+  std::string session;  ///< label of the evening that it belongs to; empty: by date and rig
+  std::string aside;    ///< why fits and report leave it out; empty: they use it
   // What the rig said of itself when the run started (source "rig"); part descriptions may change
   // later, a run's own may not.
   std::optional<double> tick_hz;  ///< ticks per second of the rig's clock
@@ -75,6 +97,8 @@ struct Sample {
 };
 
 /// One row of an imported run, in physical units; NaN where the file had no such column or cell.
+/// In a steady run `time_s` is the row's number, 1, 2, 3 …: an order and no time. Only such runs
+/// have the standard uncertainties of the reading beside them.
 struct ImportedReading {
   static constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
   double time_s = kNone;
@@ -83,12 +107,23 @@ struct ImportedReading {
   double torque_nm = kNone;
   double supply_v = kNone;
   double temperature_c = kNone;
+  double motor_rpm_sd = kNone, handwheel_rpm_sd = kNone, torque_nm_sd = kNone, supply_v_sd = kNone;
 };
 
 /// The rows of an imported run, channel by channel: NaN where the file had no such cell, a channel
 /// without any value empty.
 struct ReadingColumns {
   std::vector<double> time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c;
+  std::vector<double> motor_rpm_sd, handwheel_rpm_sd, torque_nm_sd, supply_v_sd;  ///< steady runs
+};
+
+/// Something said of an ended run that was put right later.
+struct RunChange {
+  std::int64_t run = 0;
+  std::string field;          ///< "kind", "aside", "motor", "supply-v" …, as `set run` names it
+  std::string before, after;  ///< as a person reads them; empty: nothing was said
+  std::string made_utc;
+  std::string made_by;  ///< who was logged in, where the system tells
 };
 
 /// Something that happened during a run: a gap, a reset of the rig, a brown-out, a marker.

@@ -141,6 +141,7 @@ std::vector<StepState> progress(const Book& book, const BeltPlan& plan) {
   std::map<std::tuple<std::string, std::string>, std::int64_t> slip_checks;
   for (const Run& run : book.runs()) {
     if (run.started_utc < plan.made_utc || run.state != RunState::kComplete) continue;
+    if (!run.aside.empty()) continue;  // so its step is to be done again
     const bool top = run.kind == RunKind::kTopSpeed && run.slip_check != 0;
     const bool slip = run.kind == RunKind::kSlipCheck;
     if (!top && !slip) continue;
@@ -184,7 +185,7 @@ std::optional<Repeatability> repeatability(const Book& book, std::int64_t machin
   filter.machine = machine;
   std::map<std::pair<std::int64_t, std::int64_t>, std::vector<double>> groups;
   for (const Run& run : book.runs(filter))
-    if (const auto rpm = rough_top_speed(book, run))
+    if (const auto rpm = run.aside.empty() ? rough_top_speed(book, run) : std::nullopt)
       groups[{run.belt, run.motor_pulley}].push_back(std::log(*rpm));
   Repeatability result;
   double squares = 0;

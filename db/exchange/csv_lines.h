@@ -9,12 +9,17 @@
 
 namespace loadline {
 
-/// Reads a file in large pieces. Accepts LF and CRLF, a missing last line end, and a UTF-8 byte
-/// order mark. Error(kInput) for a file that cannot be opened or read, one in UTF-16, and a line
-/// of more than a mebibyte (which no table of readings has).
+/// A table that can be read more than once, and what people call it.
+struct CsvSource {
+  std::string path, name;
+};
+
+/// Reads a file in large pieces. Accepts LF and CRLF, a missing last line end, byte order marks,
+/// and UTF-16, which is handed out as UTF-8. Error(kInput) for a file that cannot be opened or
+/// read, and a line of more than a mebibyte (which no table of readings has).
 class CsvLines {
  public:
-  explicit CsvLines(const std::string& path);
+  explicit CsvLines(const CsvSource& source);
 
   /// The next line without its end, valid until the next call; false at the end of the file.
   bool next(std::string_view& line);
@@ -28,13 +33,18 @@ class CsvLines {
   struct CloseFile {
     void operator()(std::FILE* file) const { std::fclose(file); }
   };
+  enum class Encoding { kBytes, kUtf16Little, kUtf16Big };
   bool fill();
-  void skip_byte_order_mark();
+  std::size_t read_into(char* to, std::size_t room);
+  std::size_t read_utf16_into(char* to, std::size_t room);
+  void judge_encoding();
 
-  std::string path_;
+  std::string name_;
   std::unique_ptr<std::FILE, CloseFile> file_;
   std::vector<char> buffer_;
   std::size_t begin_ = 0, end_ = 0;  ///< what of the buffer is not taken yet
+  Encoding encoding_ = Encoding::kBytes;
+  char32_t high_surrogate_ = 0;  ///< of UTF-16, whose second half has not come yet
   long number_ = 0;
   long long taken_ = 0, size_ = 0;
 };

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <map>
 
@@ -25,18 +26,43 @@ std::string field_cell(const Part& part, const PartField& field) {
   return number ? csv_number(*number) : "";
 }
 
+// The view `reading` has the first columns of all that are known.
+constexpr int kViewColumns = 6;
+const char* view_column(int i) { return reading_columns_known()[static_cast<std::size_t>(i)].name; }
+
 // Which of the reading view's columns hold anything in this run.
 std::vector<int> used_columns(const Book& book, std::int64_t run) {
   std::string counts;
-  for (const char* name : kReadingColumns)
-    counts += (counts.empty() ? "count(" : ", count(") + std::string(name) + ")";
+  for (int i = 0; i < kViewColumns; ++i)
+    counts += std::string(i > 0 ? ", " : "") + "count(" + view_column(i) + ")";
   Statement select(book.handle(), "SELECT " + counts + " FROM reading WHERE run_id = ?");
   select.with(run);
   select.step();
   std::vector<int> used;
-  for (int i = 0; i < kReadingColumnCount; ++i)
+  for (int i = 0; i < kViewColumns; ++i)
     if (select.whole(i) > 0) used.push_back(i);
   return used;
+}
+
+// A steady table as it can be imported again: without times, with the standard uncertainties.
+std::int64_t export_steady(const Book& book, const Run& run, std::ostream& out) {
+  const std::vector<ImportedReading> readings = book.readings(run.id);
+  std::vector<ReadingColumn> used;
+  for (const ReadingColumn& column : reading_columns_known()) {
+    if (column.member == &ImportedReading::time_s) continue;
+    if (std::any_of(readings.begin(), readings.end(), [&](const ImportedReading& reading) {
+          return !std::isnan(reading.*column.member);
+        }))
+      used.push_back(column);
+  }
+  const auto line = [&](auto cell) {
+    for (std::size_t i = 0; i < used.size(); ++i) out << (i > 0 ? "," : "") << cell(used[i]);
+    out << "\n";
+  };
+  line([](const ReadingColumn& column) { return std::string(column.name); });
+  for (const ImportedReading& reading : readings)
+    line([&](const ReadingColumn& column) { return csv_number(reading.*column.member); });
+  return static_cast<std::int64_t>(readings.size());
 }
 
 std::string optional_cell(const std::optional<double>& value) {
@@ -57,7 +83,8 @@ std::string run_row(const Run& run, const PartNames& names) {
   for (const auto& number : {run.inertia_kgm2, run.added_inertia_kgm2, run.supply_v})
     row += "," + optional_cell(number);
   return row + "," + csv_text(run.note) + "," + csv_text(run.uuid) + "," +
-         csv_text(run.content_hash) + "\n";
+         csv_text(run.content_hash) + (run.steady ? ",yes," : ",no,") + csv_text(run.session) +
+         "," + csv_text(run.aside) + "\n";
 }
 
 void write_curve(const StoredCurve& curve, const PartNames& names, std::ostream& out) {
@@ -96,14 +123,15 @@ std::int64_t export_run(const Book& book, std::int64_t run, std::ostream& out,
                 fmt::format("the book {} holds a {} '{}' that Loadline did not make, so it was not "
                             "read; run 'loadline-db check' on it.",
                             book.path(), foreign->type, on_one_line(foreign->name)));
-  const std::vector<int> used = used_columns(book, book.run(run).id);
+  const Run exported = book.run(run);
+  if (exported.steady) return export_steady(book, exported, out);
+  const std::vector<int> used = used_columns(book, run);
   if (used.size() < 2 || used.front() != 0)
     throw Error(Fault::kInput, fmt::format("run {} has no reading that could be written: it lacks "
                                            "the rig's clock rate or every channel.",
                                            run));
   std::string columns;
-  for (const int i : used)
-    columns += (columns.empty() ? "" : ",") + std::string(kReadingColumns[i]);
+  for (const int i : used) columns += (columns.empty() ? "" : ",") + std::string(view_column(i));
   out << columns << "\n";
   Statement select(book.handle(), "SELECT " + columns + " FROM reading WHERE run_id = ?");
   select.with(run);
@@ -139,7 +167,8 @@ std::int64_t export_parts(const Book& book, PartKind kind, std::ostream& out) {
 
 std::int64_t export_runs(const Book& book, std::ostream& out) {
   out << "run,kind,state,source,started_utc,samples,rig,motor,machine,belt,motor_pulley,"
-         "hand_pulley,slip_check,inertia_kgm2,added_inertia_kgm2,supply_v,note,uuid,content_hash\n";
+         "hand_pulley,slip_check,inertia_kgm2,added_inertia_kgm2,supply_v,note,uuid,content_hash,"
+         "steady,session,aside\n";
   const PartNames names(book);
   const std::vector<Run> runs = book.runs();
   for (const Run& run : runs) out << run_row(run, names);

@@ -47,6 +47,8 @@ class Merge {
 
   MergeResult run() {
     merge_all_parts();
+    merge_joined();
+    merge_part_events();
     merge_calibrations();
     merge_lone_zeros();
     merge_runs();
@@ -94,18 +96,65 @@ class Merge {
 
   std::int64_t merge_part(const Part& theirs) {
     claim(part_kind_name(theirs.kind), theirs.uuid);
-    if (const auto id = id_of(into_, part_kind_name(theirs.kind), theirs.uuid)) {
+    const auto id = id_of_part(theirs.kind, theirs.uuid);
+    if (id) {
       ++result_.parts_known;
       complete_part(into_.part(theirs.kind, *id), theirs);
       return *id;
     }
     Part part = theirs;
-    for (int number = 2; into_.find(part.kind, part.name); ++number)
+    for (int number = 2; into_.has(part.kind, part.name); ++number)
       part.name = numbered_name(theirs.name, number);
-    const std::int64_t id = into_.add(part);
+    const std::int64_t added = into_.add(part);
     if (part.name != theirs.name) result_.renamed.emplace_back(theirs.name, part.name);
     ++result_.parts_added;
-    return id;
+    return added;
+  }
+
+  // A part that was joined into another one here stays so, whatever an older copy says.
+  std::optional<std::int64_t> id_of_part(PartKind kind, const std::string& uuid) const {
+    if (const auto id = id_of(into_, part_kind_name(kind), uuid)) return id;
+    return into_.joined_into(kind, uuid);
+  }
+
+  void merge_joined() {
+    Book::Transaction transaction(into_);
+    for (const JoinedPart& joined : from_.joined())
+      let_in(fmt::format("joined {} {}", part_kind_name(joined.kind), on_one_line(joined.uuid)),
+             [&] { merge_joined(joined); });
+    transaction.commit();
+  }
+
+  void merge_joined(JoinedPart joined) {
+    require_uuid(joined.uuid, "this part");
+    if (into_.joined_into(joined.kind, joined.uuid)) return;
+    joined.into = part_here(joined.kind, joined.into);
+    const char* kind = part_kind_name(joined.kind);
+    const std::string other = into_.part(joined.kind, joined.into).name;
+    if (const auto ours = id_of(into_, kind, joined.uuid)) {
+      const std::string name = into_.part(joined.kind, *ours).name;
+      result_.differences.push_back(
+          fmt::format("{0} '{1}' was joined into '{2}' there; if they are one, do so here: "
+                      "loadline-db join {0} \"{1}\" --into \"{2}\"",
+                      kind, name, other));
+      return;
+    }
+    into_.add_joined(joined);
+  }
+
+  void merge_part_events() {
+    Book::Transaction transaction(into_);
+    for (const PartEvent& event : from_.part_events())
+      let_in(fmt::format("event '{}'", on_one_line(event.what)), [&] { merge_part_event(event); });
+    transaction.commit();
+  }
+
+  void merge_part_event(PartEvent event) {
+    claim("event", event.uuid);
+    if (id_of(into_, "subject_event", event.uuid)) return;
+    event.part = part_here(event.kind, event.part);
+    into_.add_part_event(event);
+    ++result_.events_added;
   }
 
   void complete_part(Part ours, const Part& theirs) {
@@ -222,6 +271,21 @@ class Merge {
       result_.differences.push_back(fmt::format(
           "run {} here and run {} there are copies of one run with different rows; ours is kept",
           id, theirs.id));
+    compare_statements(theirs, into_.run(id));
+  }
+
+  // What was put right in one of two copies is a person's word, not this program's to choose.
+  void compare_statements(const Run& theirs, const Run& ours) {
+    if (theirs.kind != ours.kind)
+      result_.differences.push_back(
+          fmt::format("run {} is a {} run here and a {} run there; ours "
+                      "is kept",
+                      ours.id, run_kind_name(ours.kind), run_kind_name(theirs.kind)));
+    if (theirs.aside.empty() != ours.aside.empty())
+      result_.differences.push_back(
+          fmt::format("run {} is put aside {} only ({}); ours is kept", ours.id,
+                      theirs.aside.empty() ? "here" : "there",
+                      on_one_line(theirs.aside.empty() ? ours.aside : theirs.aside)));
   }
 
   std::int64_t copy_run(const Run& theirs) {
@@ -245,6 +309,10 @@ class Merge {
       zero.rig = part_here(PartKind::kRig, zero.rig);
       into_.add_zero(zero);
     }
+    for (RunChange change : from_.changes(theirs.id)) {
+      change.run = id;
+      add_change(into_, change);
+    }
     into_.end_run(id, theirs.state);
     return id;
   }
@@ -259,7 +327,7 @@ class Merge {
     const bool from_rig = theirs.source == "rig";
     const std::string wide = from_rig ? wide_count(from_, theirs.id) : "";
     if (!wide.empty()) throw Error(Fault::kInput, wide);
-    RunScan scan;
+    RunScan scan(theirs.steady);
     const auto take = [&](auto rows) {
       scan.take(rows);
       if (!scan.impossible().empty()) throw Error(Fault::kInput, scan.impossible());
@@ -270,7 +338,7 @@ class Merge {
     if (from_rig)
       from_.each_block(theirs.id, kBlock, take);
     else
-      each_reading_block(from_, theirs.id, kBlock, take);
+      each_reading_block(from_, theirs, kBlock, take);
   }
 
   std::int64_t slip_check_here(const Run& theirs) {
@@ -329,7 +397,9 @@ class Merge {
 }  // namespace
 
 bool MergeResult::changed() const {
-  return parts_added + parts_completed + calibrations_added + curves_added + zeros_added > 0 ||
+  return parts_added + parts_completed + calibrations_added + curves_added + zeros_added +
+                 events_added >
+             0 ||
          !runs_added.empty();
 }
 

@@ -4,10 +4,12 @@
 // - A part that is not here is added; when another part of its kind has its name, it is added as
 //   "NAME (2)", "NAME (3)" … A part that is here keeps what it says here; only fields that are
 //   unknown here are taken over. Where both know a field and differ, that is reported.
+// - A part that was joined into another one stays so: what an older copy says of it goes to that
+//   one. Where only the other book has joined two parts of this one, that is reported.
 // - A run that is not here is added with its rows, events and zeros, under a new number; its
 //   content hash stays. One whose rows do not give its hash or are impossible is refused and
 //   reported, and so is one that is still being recorded. A run that is here is left alone; when
-//   the other has a different hash, that is reported.
+//   the other has a different hash, kind, or is put aside, that is reported.
 // - The other book may come from anybody: whatever this one would not have taken from its own
 //   programs, and whatever does not read, is refused and reported by itself, with all that leans on
 //   it; the rest comes in.
@@ -35,6 +37,7 @@ struct MergeResult {
   std::vector<std::pair<std::string, std::string>> renamed;  ///< name there, name here
   std::vector<std::int64_t> runs_added;                      ///< numbers here
   std::int64_t runs_known = 0, calibrations_added = 0, curves_added = 0, zeros_added = 0;
+  std::int64_t events_added = 0;  ///< of parts
   std::int64_t documents_left = 0;
   std::vector<Refusal> refused;
   std::vector<std::string> differences;  ///< sentences

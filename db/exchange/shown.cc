@@ -76,6 +76,7 @@ Json run_json(const Run& run, const PartNames& names) {
               {"kind", run_kind_name(run.kind)},
               {"state", run_state_name(run.state)},
               {"source", run.source},
+              {"steady", run.steady},
               {"started_utc", run.started_utc},
               {"samples", run.sample_count}};
   add_mounted(out, run, names);
@@ -84,6 +85,10 @@ Json run_json(const Run& run, const PartNames& names) {
   out["added_inertia_kgm2"] = optional_json(run.added_inertia_kgm2);
   out["supply_v"] = optional_json(run.supply_v);
   if (run.source == "rig") add_identity(out, run);
+  out["tachometer"] = run.tachometer ? Json(tachometer_name(*run.tachometer)) : Json(nullptr);
+  out["pulses"] = optional_json(run.tachometer_pulses);
+  out["session"] = run.session.empty() ? Json(nullptr) : Json(run.session);
+  out["aside"] = run.aside.empty() ? Json(nullptr) : Json(run.aside);
   out["note"] = run.note;
   out["content_hash"] = run.content_hash;
   out["program_version"] = run.program_version;

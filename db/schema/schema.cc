@@ -13,7 +13,8 @@
 namespace loadline {
 namespace {
 
-constexpr std::array kUpgrades = {Upgrade{1, upgrade_to_v1, programs_of_v1}};
+constexpr std::array kUpgrades = {Upgrade{1, upgrade_to_v1, programs_of_v1},
+                                  Upgrade{2, upgrade_to_v2, programs_of_v2}};
 
 int pragma_number(sqlite3* db, const char* name) {
   Statement statement(db, fmt::format("PRAGMA {}", name));
@@ -98,7 +99,8 @@ std::optional<ForeignProgram> foreign_table(sqlite3* db) {
       db,
       "(type = 'view' OR (type = 'table' AND sql LIKE 'CREATE VIRTUAL%')) AND lower(name) IN "
       "('book', 'document', 'rig', 'motor', 'machine', 'pulley', 'belt', 'run', 'sample', "
-      "'imported', 'event', 'zero', 'calibration', 'curve', 'curve_run')");
+      "'imported', 'event', 'zero', 'calibration', 'curve', 'curve_run', 'imported_sd', "
+      "'run_change', 'joined', 'subject_event')");
 }
 
 std::optional<ForeignProgram> foreign_view(sqlite3* db) {

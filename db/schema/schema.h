@@ -59,5 +59,7 @@ std::string column_of_field(const std::string& field);
 // The upgrades themselves.
 void upgrade_to_v1(sqlite3* db);
 std::string programs_of_v1();
+void upgrade_to_v2(sqlite3* db);
+std::string programs_of_v2();
 
 }  // namespace loadline

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <array>
+#include <cmath>
 #include <future>
 #include <new>
 
@@ -121,13 +122,37 @@ void put_after(ReadingColumns& to, ReadingColumns from) {
   }
 }
 
+// Typed or averaged points are few.
+ReadingColumns steady_columns(const std::vector<ImportedReading>& readings) {
+  ReadingColumns out;
+  const auto take = [&](std::vector<double>& into, double ImportedReading::*member) {
+    bool any = false;
+    for (const ImportedReading& reading : readings) any = any || !std::isnan(reading.*member);
+    if (!any) return;
+    for (const ImportedReading& reading : readings) into.push_back(reading.*member);
+  };
+  take(out.time_s, &ImportedReading::time_s);
+  take(out.motor_rpm, &ImportedReading::motor_rpm);
+  take(out.handwheel_rpm, &ImportedReading::handwheel_rpm);
+  take(out.torque_nm, &ImportedReading::torque_nm);
+  take(out.supply_v, &ImportedReading::supply_v);
+  take(out.temperature_c, &ImportedReading::temperature_c);
+  take(out.motor_rpm_sd, &ImportedReading::motor_rpm_sd);
+  take(out.handwheel_rpm_sd, &ImportedReading::handwheel_rpm_sd);
+  take(out.torque_nm_sd, &ImportedReading::torque_nm_sd);
+  take(out.supply_v_sd, &ImportedReading::supply_v_sd);
+  return out;
+}
+
 // From so many rows on a second connection, reading the other half, is worth its opening.
 constexpr std::size_t kWorthTwo = 200'000;
 
 }  // namespace
 
 ReadingColumns Book::reading_columns(std::int64_t run) const {
-  const std::size_t rows = rows_to_expect(this->run(run));
+  const Run read = this->run(run);
+  if (read.steady) return steady_columns(readings(run));
+  const std::size_t rows = rows_to_expect(read);
   if (rows < kWorthTwo) return read_columns(*this, run, 0, kTickMask, rows);
   const auto middle = static_cast<std::int64_t>(rows / 2);
   auto later = std::async(std::launch::async, [&] {

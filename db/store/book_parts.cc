@@ -80,6 +80,14 @@ Part read_part(const Statement& row, PartKind kind, const std::vector<const Part
   return part;
 }
 
+std::optional<Part> find_by_name(const Book& book, PartKind kind, const std::string& name) {
+  const auto fields = stored_fields(book.handle(), kind);
+  Statement select(book.handle(), select_parts(kind, fields) + " WHERE name = ?");
+  select.with(name);
+  if (!select.step()) return std::nullopt;
+  return read_part(select, kind, fields);
+}
+
 // As a person would type it for a shell.
 std::string in_quotes(const std::string& name) {
   return name.find(' ') == std::string::npos ? name : "\"" + name + "\"";
@@ -93,7 +101,7 @@ std::int64_t Book::add(const Part& part) {
     require_uuid(part.uuid, fmt::format("the {} '{}'", part_kind_name(part.kind), part.name));
   Scope scope(handle(), state_->writers);
   const char* kind = part_kind_name(part.kind);
-  if (find(part.kind, part.name))
+  if (has(part.kind, part.name))
     throw Error(
         Fault::kInput,
         fmt::format("there is already a {0} named '{1}'; change it with 'loadline-db set {0} "
@@ -119,7 +127,7 @@ void Book::update(const Part& part) {
   require_fields(part);
   Scope scope(handle(), state_->writers);
   const char* kind = part_kind_name(part.kind);
-  const auto other = find(part.kind, part.name);
+  const auto other = find_by_name(*this, part.kind, part.name);
   if (other && other->id != part.id)
     throw Error(Fault::kInput, fmt::format("there is already a {} named '{}'; choose another name.",
                                            kind, part.name));
@@ -137,12 +145,18 @@ void Book::update(const Part& part) {
   scope.commit();
 }
 
+bool Book::has(PartKind kind, const std::string& name) const {
+  return find_by_name(*this, kind, name).has_value();
+}
+
 std::optional<Part> Book::find(PartKind kind, const std::string& name) const {
-  const auto fields = stored_fields(handle(), kind);
-  Statement select(handle(), select_parts(kind, fields) + " WHERE name = ?");
-  select.with(name);
-  if (!select.step()) return std::nullopt;
-  return read_part(select, kind, fields);
+  auto found = find_by_name(*this, kind, name);
+  if (found || state_->layout < 2) return found;
+  Statement joined(handle(),
+                   "SELECT into_id FROM joined WHERE kind = ? AND name = ? "
+                   "ORDER BY made_utc DESC LIMIT 1");
+  if (joined.with(part_kind_name(kind), name).step()) return part(kind, joined.whole(0));
+  return std::nullopt;
 }
 
 Part Book::get(PartKind kind, const std::string& name) const {

@@ -8,13 +8,19 @@ namespace loadline {
 namespace {
 
 // The order of read_run and of bind_run.
-constexpr const char* kRunColumns =
+constexpr const char* kColumnsOfV1 =
     "id, uuid, kind, state, source, started_utc, note, rig_id, motor_id, machine_id, belt_id, "
     "motor_pulley_id, hand_pulley_id, slip_check_id, inertia_kgm2, inertia_sd_kgm2, "
     "added_inertia_kgm2, supply_v, tick_hz, motor_pulses_per_turn, handwheel_pulses_per_turn, "
     "converter_hz, cell_delay_s, supply_v_per_count, temperature_c_per_count, "
     "temperature_c_offset, firmware, host_clock_span_ns, rig_clock_span_ticks, program_version, "
     "sample_count, content_hash";
+
+std::string run_columns(int layout) {
+  return std::string(kColumnsOfV1) +
+         (layout < 2 ? ", 0, NULL, NULL, NULL, NULL"
+                     : ", steady, tachometer, tachometer_pulses, session, aside");
+}
 
 RunState state_from_name(const std::string& name) {
   if (name == "open") return RunState::kOpen;
@@ -43,6 +49,21 @@ void read_identity(const Statement& row, Run& run) {
   run.firmware = row.text(26);
 }
 
+// What layout 2 added.
+void read_statements(sqlite3* db, const Statement& row, Run& run) {
+  run.steady = row.whole(32) != 0;
+  if (!row.is_null(33)) {
+    run.tachometer = tachometer_from_name(row.text(33));
+    if (!run.tachometer)
+      throw Damaged(db, fmt::format("run {} has the unknown tachometer '{}'; run 'loadline-db "
+                                    "check'.",
+                                    run.id, on_one_line(row.text(33))));
+  }
+  run.tachometer_pulses = row.optional_real(34);
+  run.session = row.text(35);
+  run.aside = row.text(36);
+}
+
 Run read_run(sqlite3* db, const Statement& row) {
   Run run;
   run.id = row.whole(0);
@@ -68,6 +89,7 @@ Run read_run(sqlite3* db, const Statement& row) {
   run.program_version = row.text(29);
   run.sample_count = row.whole(30);
   run.content_hash = row.text(31);
+  read_statements(db, row, run);
   return run;
 }
 
@@ -96,6 +118,11 @@ int bind_conditions(Statement& statement, const Run& run) {
   statement.bind(++i, made_printable(run.firmware));
   statement.bind(++i, run.host_clock_span_ns);
   statement.bind(++i, run.rig_clock_span_ticks);
+  statement.bind(++i, run.tachometer ? std::optional<std::string>(tachometer_name(*run.tachometer))
+                                     : std::nullopt);
+  statement.bind(++i, run.tachometer_pulses);
+  for (const std::string& words : {run.session, run.aside})
+    statement.bind(++i, words.empty() ? std::nullopt : std::optional(words));
   return i + 1;
 }
 
@@ -104,9 +131,11 @@ constexpr const char* kInsertRun =
     "hand_pulley_id, slip_check_id, inertia_kgm2, inertia_sd_kgm2, added_inertia_kgm2, supply_v, "
     "tick_hz, motor_pulses_per_turn, handwheel_pulses_per_turn, converter_hz, cell_delay_s, "
     "supply_v_per_count, temperature_c_per_count, temperature_c_offset, firmware, "
-    "host_clock_span_ns, rig_clock_span_ticks, uuid, kind, state, source, started_utc, "
-    "program_version, recorder) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
-    "?, ?, ?, ?, ?, ?, 'open', ?, ?, ?, ?)";
+    "host_clock_span_ns, rig_clock_span_ticks, tachometer, tachometer_pulses, session, aside, "
+    "uuid, kind, state, source, started_utc, program_version, recorder, steady) VALUES (?, ?, ?, "
+    "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'open', ?, ?, "
+    "?, "
+    "?, ?)";
 
 constexpr const char* kUpdateRun =
     "UPDATE run SET note = ?, rig_id = ?, motor_id = ?, machine_id = ?, belt_id = ?, "
@@ -114,11 +143,22 @@ constexpr const char* kUpdateRun =
     "inertia_sd_kgm2 = ?, added_inertia_kgm2 = ?, supply_v = ?, tick_hz = ?, "
     "motor_pulses_per_turn = ?, handwheel_pulses_per_turn = ?, converter_hz = ?, "
     "cell_delay_s = ?, supply_v_per_count = ?, temperature_c_per_count = ?, "
-    "temperature_c_offset = ?, firmware = ?, host_clock_span_ns = ?, rig_clock_span_ticks = ? "
-    "WHERE id = ?";
+    "temperature_c_offset = ?, firmware = ?, host_clock_span_ns = ?, rig_clock_span_ticks = ?, "
+    "tachometer = ?, tachometer_pulses = ?, session = ?, aside = ?, kind = ? WHERE id = ?";
+
+void require_reason(const std::string& aside) {
+  constexpr std::size_t kLongest = 1000;
+  require_note(aside, "the reason to put the run aside");
+  if (aside.size() > kLongest)
+    throw Error(Fault::kInput, fmt::format("the reason to put the run aside is longer than {} "
+                                           "bytes; shorten it and put the rest into --note.",
+                                           kLongest));
+}
 
 void require_run_words(const Book& book, const Run& run) {
   require_note(run.note, "the note");
+  if (!run.session.empty()) require_name(run.session, "the session's label");
+  require_reason(run.aside);
   require_note(run.started_utc, "the time of the run's start");
   require_note(run.program_version, "the version of the program that recorded the run");
   if (!run.uuid.empty()) require_uuid(run.uuid, "the run");
@@ -130,6 +170,16 @@ void require_run_words(const Book& book, const Run& run) {
     throw Error(
         Fault::kInput,
         fault + "; 'loadline-db list runs --kind slip-check' shows the runs to choose from.");
+}
+
+// A run that is no slip check after all cannot be leant on.
+void detach_slip_check(Book& book, std::int64_t id) {
+  std::vector<Run> leaning = book.runs();
+  std::erase_if(leaning, [&](const Run& run) { return run.slip_check != id; });
+  for (Run& run : leaning) {
+    run.slip_check = 0;
+    book.update_run(run);
+  }
 }
 
 Zero read_zero(const Statement& row) {
@@ -165,10 +215,12 @@ std::int64_t Book::begin_run(const Run& run) {
   insert.bind(i++,
               run.program_version.empty() ? std::string(LOADLINE_VERSION) : run.program_version);
   insert.bind(i++, state_->recorder_mark());
+  insert.bind(i++, std::int64_t{run.steady});
   insert.run();
   const std::int64_t id = sqlite3_last_insert_rowid(handle());
   RunWriter writer;
   writer.from_rig = run.source != "csv";
+  writer.steady = run.steady;
   state_->writers[id] = writer;
   scope.commit();
   return id;
@@ -177,16 +229,21 @@ std::int64_t Book::begin_run(const Run& run) {
 void Book::update_run(const Run& run) {
   require_run_words(*this, run);
   Scope scope(handle(), state_->writers);
+  const Run before = this->run(run.id);
+  if (before.state != RunState::kOpen) record_changes(*this, before, run);
   Statement update(handle(), kUpdateRun);
-  update.bind(bind_conditions(update, run), run.id);
+  const int kind = bind_conditions(update, run);
+  update.bind(kind, run_kind_name(run.kind));
+  update.bind(kind + 1, run.id);
   update.run();
-  if (sqlite3_changes(handle()) != 1)
-    throw Error(Fault::kInput, fmt::format("there is no run {} in the book.", run.id));
+  if (before.kind == RunKind::kSlipCheck && run.kind != RunKind::kSlipCheck)
+    detach_slip_check(*this, run.id);
   scope.commit();
 }
 
 Run Book::run(std::int64_t id) const {
-  Statement select(handle(), fmt::format("SELECT {} FROM run WHERE id = ?", kRunColumns));
+  Statement select(handle(),
+                   fmt::format("SELECT {} FROM run WHERE id = ?", run_columns(state_->layout)));
   select.with(id);
   if (!select.step())
     throw Error(Fault::kInput, fmt::format("there is no run {} in the book {}; 'loadline-db list "
@@ -196,7 +253,7 @@ Run Book::run(std::int64_t id) const {
 }
 
 std::vector<Run> Book::runs(const RunFilter& filter) const {
-  std::string sql = fmt::format("SELECT {} FROM run WHERE ", kRunColumns);
+  std::string sql = fmt::format("SELECT {} FROM run WHERE ", run_columns(state_->layout));
   sql += filter.with_open ? "true" : "state <> 'open'";
   if (filter.kind) sql += fmt::format(" AND kind = '{}'", run_kind_name(*filter.kind));
   const std::pair<const char*, const std::optional<std::int64_t>&> ids[] = {

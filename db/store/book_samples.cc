@@ -80,6 +80,10 @@ void require_readings(std::int64_t run, const RunWriter& writer,
     for (const double value : {reading.motor_rpm, reading.handwheel_rpm, reading.torque_nm,
                                reading.supply_v, reading.temperature_c})
       if (!is_storable(value)) refuse(run, "a reading is beyond 1e15");
+    for (const double sd : {reading.motor_rpm_sd, reading.handwheel_rpm_sd, reading.torque_nm_sd,
+                            reading.supply_v_sd})
+      if (!is_storable(sd) || sd < 0)
+        refuse(run, "a standard uncertainty is negative or beyond 1e15");
     last = reading.time_s;
   }
 }
@@ -136,6 +140,14 @@ void bind_row(Statement& statement, int at, std::int64_t id, const ImportedReadi
   statement.bind(at + 5, reading.torque_nm);
   statement.bind(at + 6, reading.supply_v);
   statement.bind(at + 7, reading.temperature_c);
+}
+
+void bind_sd(Statement& statement, int at, std::int64_t id, const ImportedReading& reading) {
+  statement.bind(at + 1, id);
+  statement.bind(at + 2, reading.motor_rpm_sd);
+  statement.bind(at + 3, reading.handwheel_rpm_sd);
+  statement.bind(at + 4, reading.torque_nm_sd);
+  statement.bind(at + 5, reading.supply_v_sd);
 }
 
 // `bind(statement, at, i)` binds row i to the parameters after number `at`.
@@ -196,18 +208,34 @@ ImportedReading read_reading(const Statement& row) {
   return {row.real(0), row.real(1), row.real(2), row.real(3), row.real(4), row.real(5)};
 }
 
+ImportedReading read_steady_reading(const Statement& row) {
+  ImportedReading reading = read_reading(row);
+  reading.motor_rpm_sd = row.real(6);
+  reading.handwheel_rpm_sd = row.real(7);
+  reading.torque_nm_sd = row.real(8);
+  reading.supply_v_sd = row.real(9);
+  return reading;
+}
+
+constexpr const char* kSelectReadings =
+    "SELECT time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c "
+    "FROM imported WHERE id BETWEEN ? AND ? ORDER BY id";
+constexpr const char* kSelectSteadyReadings =
+    "SELECT i.time_s, i.motor_rpm, i.handwheel_rpm, i.torque_nm, i.supply_v, i.temperature_c, "
+    "s.motor_rpm_sd, s.handwheel_rpm_sd, s.torque_nm_sd, s.supply_v_sd "
+    "FROM imported i LEFT JOIN imported_sd s ON s.id = i.id "
+    "WHERE i.id BETWEEN ? AND ? ORDER BY i.id";
+
 }  // namespace
 
-void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
+void each_reading_block(const Book& book, const Run& run, std::size_t block,
                         const std::function<void(std::span<const ImportedReading>)>& take) {
-  Statement select(book.handle(),
-                   "SELECT time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c "
-                   "FROM imported WHERE id BETWEEN ? AND ? ORDER BY id");
-  select.with(row_id(run, 0), row_id(run, kTickMask));
+  Statement select(book.handle(), run.steady ? kSelectSteadyReadings : kSelectReadings);
+  select.with(row_id(run.id, 0), row_id(run.id, kTickMask));
   std::vector<ImportedReading> rows;
   rows.reserve(block);
   while (select.step()) {
-    rows.push_back(read_reading(select));
+    rows.push_back(run.steady ? read_steady_reading(select) : read_reading(select));
     if (rows.size() < block) continue;
     take(rows);
     rows.clear();
@@ -223,6 +251,7 @@ constexpr std::size_t kBlock = 4096;
 RunWriter writer_from_book(const Book& book, const Run& run) {
   RunWriter writer;
   writer.from_rig = run.source == "rig";
+  writer.steady = run.steady;
   if (writer.from_rig)
     book.each_block(run.id, kBlock, [&](std::span<const Sample> rows) {
       writer.hash.add(rows);
@@ -230,8 +259,8 @@ RunWriter writer_from_book(const Book& book, const Run& run) {
       writer.last_tick = rows.back().tick;
     });
   else
-    each_reading_block(book, run.id, kBlock, [&](std::span<const ImportedReading> rows) {
-      writer.hash.add(rows);
+    each_reading_block(book, run, kBlock, [&](std::span<const ImportedReading> rows) {
+      writer.hash.add(rows, writer.steady);
       writer.count += static_cast<std::int64_t>(rows.size());
       writer.last_time_s = rows.back().time_s;
     });
@@ -280,11 +309,24 @@ void Book::append(std::int64_t run, std::span<const ImportedReading> readings) {
               [&](Statement& statement, int at, std::size_t i) {
                 bind_row(statement, at, first + static_cast<std::int64_t>(i), readings[i]);
               });
-  writer.hash.add(readings);
+  if (writer.steady) append_sds(first, readings);
+  writer.hash.add(readings, writer.steady);
   writer.count += static_cast<std::int64_t>(readings.size());
   writer.last_time_s = readings.back().time_s;
   store_count(handle(), state_->update_count, run, writer.count);
   scope.commit();
+}
+
+void Book::append_sds(std::int64_t first, std::span<const ImportedReading> readings) {
+  constexpr int kColumns = 5;
+  if (!state_->sd_inserts.many)
+    prepare(state_->sd_inserts, handle(),
+            "imported_sd (id, motor_rpm_sd, handwheel_rpm_sd, torque_nm_sd, supply_v_sd)",
+            kColumns);
+  insert_rows(state_->sd_inserts, kColumns, readings.size(),
+              [&](Statement& statement, int at, std::size_t i) {
+                bind_sd(statement, at, first + static_cast<std::int64_t>(i), readings[i]);
+              });
 }
 
 void Book::end_run(std::int64_t run, RunState state) {
@@ -370,7 +412,7 @@ std::vector<Sample> Book::samples(std::int64_t run) const {
 std::vector<ImportedReading> Book::readings(std::int64_t run) const {
   std::vector<ImportedReading> all;
   all.reserve(rows_to_expect(this->run(run)));
-  each_reading_block(*this, run, kBlock, [&](std::span<const ImportedReading> rows) {
+  each_reading_block(*this, this->run(run), kBlock, [&](std::span<const ImportedReading> rows) {
     all.insert(all.end(), rows.begin(), rows.end());
   });
   return all;

@@ -33,6 +33,7 @@ inline constexpr int kBusyTimeoutMs = 5000;
 /// Where the appending of one open run stands.
 struct RunWriter {
   bool from_rig = true;  ///< samples, else imported readings
+  bool steady = false;   ///< of imported readings: with their standard uncertainties
   std::int64_t count = 0;
   std::int64_t last_tick = -1;
   double last_time_s = -std::numeric_limits<double>::infinity();
@@ -55,13 +56,14 @@ struct CloseConnection {
 struct Book::State {
   std::string path;
   Mode mode = Mode::kRead;
+  int layout = 0;  ///< schema version of the file
   std::unique_ptr<sqlite3, CloseConnection> db;
   std::unique_ptr<RecorderMark> mark;  ///< made with the first run that this Book begins
   std::map<std::int64_t, RunWriter> writers;
   std::map<std::int64_t, RunWriter> writers_at_begin;  ///< as they were when Transaction began
   // Kept prepared for recording; declared after db so that they are finalized before it closes.
   SampleInserts sample_inserts;
-  Inserts reading_inserts;
+  Inserts reading_inserts, sd_inserts;
   std::optional<Statement> update_count;
 
   const std::string& recorder_mark();
@@ -92,8 +94,15 @@ int close_abandoned_runs(Book& book);
 void close_open_runs(Book& book, const std::string& why);
 
 /// As Book::each_block, for the readings of an imported run.
-void each_reading_block(const Book& book, std::int64_t run, std::size_t block,
+void each_reading_block(const Book& book, const Run& run, std::size_t block,
                         const std::function<void(std::span<const ImportedReading>)>& take);
+
+/// Layout of an open book. Reading takes every shipped one; writing upgrades first.
+int layout_of(const Book& book);
+
+/// Puts down what `after` says otherwise than `before` of one run; `made_utc` is now.
+void record_changes(Book& book, const Run& before, const Run& after);
+void add_change(Book& book, const RunChange& change);
 
 /// The numbers of a table's rows in their order: for those who go on when one row is Damaged.
 std::vector<std::int64_t> row_numbers(sqlite3* db, const char* table);

@@ -29,7 +29,7 @@ void require(int done) {
   if (done != 1) throw std::runtime_error("SHA-256 is not available from the system's libcrypto");
 }
 
-constexpr std::size_t kWidestRow = 1 + 8 * 8;
+constexpr std::size_t kWidestRow = 1 + 8 * 8;  // a steady reading is put as two
 
 // Rows are gathered so that the digest is fed in large pieces.
 class RowBytes {
@@ -105,7 +105,7 @@ void ContentHash::add(std::span<const Sample> samples) {
   bytes.flush();
 }
 
-void ContentHash::add(std::span<const ImportedReading> readings) {
+void ContentHash::add(std::span<const ImportedReading> readings, bool steady) {
   RowBytes bytes(digest_->context);
   for (const ImportedReading& reading : readings) {
     bytes.begin_row();
@@ -115,6 +115,12 @@ void ContentHash::add(std::span<const ImportedReading> readings) {
     bytes.channel(reading.torque_nm);
     bytes.channel(reading.supply_v);
     bytes.channel(reading.temperature_c);
+    if (!steady) continue;
+    bytes.begin_row();
+    bytes.channel(reading.motor_rpm_sd);
+    bytes.channel(reading.handwheel_rpm_sd);
+    bytes.channel(reading.torque_nm_sd);
+    bytes.channel(reading.supply_v_sd);
   }
   bytes.flush();
 }

@@ -4,8 +4,9 @@
 // 0 the first channel), then the present values, little-endian. Samples: tick (8 bytes), then
 // torque counts (4), motor edges (8), motor edge tick (8), handwheel edges (8), handwheel edge tick
 // (8), supply counts (4), temperature counts (4). Readings: time_s, then the five channels, as IEEE
-// 754 doubles. Row numbers are not part of it: a run keeps its hash when it is merged into another
-// book.
+// 754 doubles; in a steady run then a second such byte and the standard uncertainties that are
+// there, of motor_rpm, handwheel_rpm, torque_nm and supply_v. Row numbers are not part of it: a run
+// keeps its hash when it is merged into another book.
 #pragma once
 
 #include <memory>
@@ -26,7 +27,7 @@ class ContentHash {
   ~ContentHash();
 
   void add(std::span<const Sample> samples);
-  void add(std::span<const ImportedReading> readings);
+  void add(std::span<const ImportedReading> readings, bool steady);
   /// 64 hex digits; the running digest goes on unharmed.
   std::string hex() const;
 

@@ -17,7 +17,7 @@ void RunScan::take(std::span<const Sample> samples) {
 }
 
 void RunScan::take(std::span<const ImportedReading> readings) {
-  hash_.add(readings);
+  hash_.add(readings, steady_);
   count_ += static_cast<std::int64_t>(readings.size());
   for (const ImportedReading& reading : readings) look_at(reading);
 }
@@ -57,6 +57,10 @@ void RunScan::look_at(const ImportedReading& reading) {
   for (const double value : {reading.motor_rpm, reading.handwheel_rpm, reading.torque_nm,
                              reading.supply_v, reading.temperature_c})
     if (std::abs(value) > 1e15) note(fmt::format("a value at {} s is no reading", reading.time_s));
+  for (const double sd :
+       {reading.motor_rpm_sd, reading.handwheel_rpm_sd, reading.torque_nm_sd, reading.supply_v_sd})
+    if (sd < 0 || sd > 1e15)
+      note(fmt::format("a standard uncertainty in row {} is none", reading.time_s));
 }
 
 std::string wide_count(const Book& book, std::int64_t run) {

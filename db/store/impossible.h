@@ -16,6 +16,7 @@ namespace loadline {
 /// Rows of one run as they are streamed: digest, count, and the first impossible row.
 class RunScan {
  public:
+  explicit RunScan(bool steady = false) : steady_(steady) {}
   void take(std::span<const Sample> samples);
   void take(std::span<const ImportedReading> readings);
   std::int64_t count() const { return count_; }
@@ -31,6 +32,7 @@ class RunScan {
   void look_at_edge_tick(const Sample& sample, const std::optional<std::int64_t>& edge_tick);
   void look_at(const ImportedReading& reading);
 
+  bool steady_;
   ContentHash hash_;
   std::int64_t count_ = 0;
   std::int64_t last_motor_edges_ = 0, last_handwheel_edges_ = 0;

@@ -4,7 +4,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <clocale>
 #include <ctime>
+#include <cwctype>
 #include <random>
 
 #include "db/basis/error.h"
@@ -104,6 +106,43 @@ std::string on_one_line(std::string_view text) {
   std::replace_if(
       line.begin(), line.end(), [](char c) { return c == '\n' || c == '\t'; }, ' ');
   return line;
+}
+
+std::string as_utf8(std::string_view text) {
+  bool valid = true;
+  for (std::string_view rest = text; valid && !rest.empty();) {
+    const std::size_t length = decode(rest).length;
+    valid = length > 0;
+    rest.remove_prefix(length);
+  }
+  if (valid) return std::string(text);
+  std::string out;
+  for (const char c : text) {
+    const auto byte = static_cast<unsigned char>(c);
+    if (byte < 0x80)
+      out += c;
+    else if (byte < 0xA0)
+      out += '?';
+    else
+      out += {static_cast<char>(0xC0 | byte >> 6), static_cast<char>(0x80 | (byte & 0x3F))};
+  }
+  return out;
+}
+
+std::string folded(const std::string& name) {
+  static const locale_t unicode = newlocale(LC_CTYPE_MASK, "C.UTF-8", nullptr);
+  std::string out;
+  for (std::string_view rest = name; !rest.empty();) {
+    const Decoded next = decode(rest);
+    const std::size_t length = std::max<std::size_t>(1, next.length);
+    const bool blank = rest.front() == ' ';
+    if (next.length == 0 || !unicode)
+      out += rest.substr(0, length);
+    else if (!blank || (!out.empty() && out.back() != ' '))
+      out += std::to_string(towlower_l(static_cast<wint_t>(next.code), unicode)) + ",";
+    rest.remove_prefix(length);
+  }
+  return out;
 }
 
 std::string new_uuid() {

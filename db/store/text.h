@@ -17,12 +17,19 @@ void require_note(const std::string& text, const std::string& what);
 /// 36 characters, hexadecimal digits and hyphens, as new_uuid() makes them.
 void require_uuid(const std::string& uuid, const std::string& what);
 
+/// `text` itself where it is UTF-8; else taken for Windows-1252, as older programs write it, with
+/// '?' for its few characters that are no letters of Western Europe.
+std::string as_utf8(std::string_view text);
+
 /// `text` with everything that require_note would refuse replaced by '?': for words that come off
 /// the line and must not stop a recording.
 std::string made_printable(std::string_view text);
 
 /// The same with line feeds and tabs replaced by blanks: for quoting an altered book in a sentence.
 std::string on_one_line(std::string_view text);
+
+/// `name` without difference of capitals and of blanks: equal for "Heron 70" and "heron  70".
+std::string folded(const std::string& name);
 
 /// Random version-4 UUID, lower case (RFC 4122 section 4.4).
 std::string new_uuid();

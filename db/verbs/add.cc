@@ -1,6 +1,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "db/basis/ask.h"
 #include "db/exchange/shown.h"
 #include "db/verbs/verbs.h"
 
@@ -15,6 +16,7 @@ int run_add(const Arguments& arguments) {
   take_fields(arguments, part);
   take_note(arguments, part.note);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
+  require_distinct_name(book, arguments, part);
   part.id = book.add(part);
   say(arguments, fmt::format("Added {} '{}' to {}.", kind, part.name, book.path()));
   if (arguments.json()) {
@@ -44,6 +46,7 @@ Verb add_verb() {
   verb.options.add_options()("note",
                              boost::program_options::value<std::string>()->value_name("TEXT"),
                              "words to keep with it");
+  add_yes_option(verb.options);
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt";
   verb.option_fits = field_fits;

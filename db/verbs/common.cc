@@ -4,7 +4,9 @@
 #include <charconv>
 #include <map>
 
+#include "db/basis/ask.h"
 #include "db/limits.h"
+#include "db/store/text.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -63,6 +65,24 @@ bool kind_has(PartKind kind, const std::string& name) {
 void take_reference(const Book& book, const Arguments& arguments, const char* option, PartKind kind,
                     std::int64_t& into) {
   if (const auto name = arguments.text(option)) into = book.get(kind, *name).id;
+}
+
+std::optional<Tachometer> tachometer_of(const std::string& word) {
+  const auto tachometer = tachometer_from_name(word);
+  if (tachometer) return tachometer;
+  throw Error(Fault::kInput,
+              fmt::format("'{}' is no kind of tachometer; the kinds are reciprocal, period, gate, "
+                          "analogue and display.",
+                          word));
+}
+
+double pulses_of(long long pulses) {
+  constexpr long long kMost = 10000;
+  if (pulses < 1 || pulses > kMost)
+    throw Error(Fault::kInput, fmt::format("--pulses takes a whole number from 1 to {}: the pulses "
+                                           "of one turn.",
+                                           kMost));
+  return static_cast<double>(pulses);
 }
 
 void take_number(const Arguments& arguments, const char* option, std::optional<double>& into) {
@@ -172,8 +192,16 @@ void add_run_options(po::options_description& options) {
       "added-inertia-kgm2", number(), "known inertia added for this run")(
       "supply-v", number(), "supply voltage, when no column has it")(
       "slip-check", po::value<long long>()->value_name("RUN"),
-      "the slip check that this run leans on")("note", po::value<std::string>()->value_name("TEXT"),
-                                               "words to keep with it");
+      "the slip check that this run leans on")(
+      "tachometer", po::value<std::string>()->value_name("reciprocal|period|gate|analogue|display"),
+      "how the speeds of a table were made: turns between edges over their time, time of the last "
+      "turn, pulses counted in a gate, a voltage, a number on a display; where it is not said it "
+      "is "
+      "judged from the rows")("pulses", po::value<long long>()->value_name("N"),
+                              "pulses of one turn of that tachometer")(
+      "session", po::value<std::string>()->value_name("LABEL"),
+      "the evening that the run belongs to, when its date and rig do not tell")(
+      "note", po::value<std::string>()->value_name("TEXT"), "words to keep with it");
 }
 
 void take_run_options(const Book& book, const Arguments& arguments, Run& run) {
@@ -193,7 +221,35 @@ void take_run_options(const Book& book, const Arguments& arguments, Run& run) {
       throw Error(Fault::kInput, "--slip-check takes the number of a run, 1 or above.");
     run.slip_check = *slip_check;
   }
+  if (const auto word = arguments.text("tachometer")) run.tachometer = tachometer_of(*word);
+  if (const auto pulses = arguments.whole("pulses")) run.tachometer_pulses = pulses_of(*pulses);
+  if (const auto label = arguments.text("session")) run.session = *label;
   take_note(arguments, run.note);
+}
+
+// What a later fit will miss; the run is kept all the same and can be completed with `set run`.
+std::string missing_words(const Run& run) {
+  const bool of_motor = run.kind == RunKind::kBrake || run.kind == RunKind::kNoLoad ||
+                        run.kind == RunKind::kSpinUp || run.kind == RunKind::kSlipCheck;
+  std::string missing;
+  const auto need = [&](bool there, const char* option) {
+    if (!there) missing += (missing.empty() ? "" : " and ") + std::string(option);
+  };
+  if (run.kind == RunKind::kCoastDown && !run.machine && !run.motor) return "--machine or --motor";
+  if (run.kind == RunKind::kDriven || run.kind == RunKind::kTopSpeed)
+    need(run.machine, "--machine");
+  if (of_motor || run.kind == RunKind::kDriven) need(run.motor, "--motor");
+  if (run.kind == RunKind::kTopSpeed) need(run.belt, "--belt");
+  return missing;
+}
+
+void require_distinct_name(const Book& book, const Arguments& arguments, const Part& part) {
+  for (const Part& other : book.parts(part.kind))
+    if (other.id != part.id && other.name != part.name && folded(other.name) == folded(part.name))
+      require_meant(arguments,
+                    fmt::format("there is a {} '{}' already, which differs from '{}' in capitals "
+                                "or blanks only; use that name if it is the same one",
+                                part_kind_name(part.kind), other.name, part.name));
 }
 
 }  // namespace loadline

@@ -1,6 +1,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+#include <fmt/ranges.h>
 
+#include "db/basis/ask.h"
 #include "db/basis/progress.h"
 #include "db/exchange/csv_in.h"
 #include "db/verbs/verbs.h"
@@ -10,20 +12,43 @@ namespace {
 
 namespace po = boost::program_options;
 
-// What a later fit will miss; the run is kept all the same and can be completed with `set run`.
-std::string missing_words(const Run& run) {
-  const bool of_motor = run.kind == RunKind::kBrake || run.kind == RunKind::kNoLoad ||
-                        run.kind == RunKind::kSpinUp || run.kind == RunKind::kSlipCheck;
-  std::string missing;
-  const auto need = [&](bool there, const char* option) {
-    if (!there) missing += (missing.empty() ? "" : " and ") + std::string(option);
-  };
-  if (run.kind == RunKind::kCoastDown && !run.machine && !run.motor) return "--machine or --motor";
-  if (run.kind == RunKind::kDriven || run.kind == RunKind::kTopSpeed)
-    need(run.machine, "--machine");
-  if (of_motor || run.kind == RunKind::kDriven) need(run.motor, "--motor");
-  if (run.kind == RunKind::kTopSpeed) need(run.belt, "--belt");
-  return missing;
+CsvOptions csv_options(const Arguments& arguments, const Run& run) {
+  CsvOptions options;
+  options.columns = arguments.text("columns").value_or("");
+  if (const auto mark = arguments.text("decimal")) {
+    if (*mark != "point" && *mark != "comma")
+      throw Error(Fault::kInput, fmt::format("--decimal is point or comma, not '{}'.", *mark));
+    options.decimal = *mark == "point" ? '.' : ',';
+  }
+  const bool by_hand_wheel =
+      run.kind == RunKind::kTopSpeed || (run.kind == RunKind::kCoastDown && run.machine != 0);
+  if (by_hand_wheel) options.speed_column = "handwheel_rpm";
+  return options;
+}
+
+/// Thrown out of an import that is to be asked about.
+struct Odd {
+  std::string sentence;
+};
+
+void require_usual(const Book& book, const Run& stored, const RunSurvey& survey,
+                   const std::string& file) {
+  std::vector<std::string> found = oddities(book, stored, survey);
+  if (const std::int64_t same = same_content(book, stored))
+    found.push_back(fmt::format("run {} holds the same rows of the same subject already", same));
+  if (found.empty()) return;
+  throw Odd{fmt::format("{} looks odd: {}", file, fmt::join(found, "; "))};
+}
+
+std::int64_t import_shown(Book& book, CsvTable& table, const Run& run, const JudgeImport& judge) {
+  std::optional<Progress> progress;
+  return import_table(
+      book, table, run,
+      [&](double done, double in_all) {
+        if (!progress) progress.emplace("import", in_all);
+        progress->at(done);
+      },
+      judge);
 }
 
 int run_import(const Arguments& arguments) {
@@ -32,12 +57,19 @@ int run_import(const Arguments& arguments) {
   run.kind = needed_run_kind(arguments);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   take_run_options(book, arguments, run);
-  std::optional<Progress> progress;
-  const std::int64_t id = import_csv(book, file, run, [&](double done, double in_all) {
-    if (!progress) progress.emplace("import", in_all);
-    progress->at(done);
-  });
-  progress.reset();
+  CsvTable table(file, csv_options(arguments, run));
+  std::int64_t id = 0;
+  try {
+    id = import_shown(
+        book, table, run,
+        arguments.flag("yes") ? JudgeImport() : [&](const Run& stored, const RunSurvey& survey) {
+          require_usual(book, stored, survey, file);
+        });
+  } catch (const Odd& odd) {
+    // Asked while nothing is being written, so that a recorder need not wait for the answer.
+    require_meant(arguments, odd.sentence);
+    id = import_shown(book, table, run, {});
+  }
   const Run stored = book.run(id);
   const std::string missing = missing_words(stored);
   if (!missing.empty())
@@ -63,9 +95,13 @@ Verb import_verb() {
       "FILE.csv --kind KIND",
       "read a table of readings as a new run",
       "The first row names the columns: time_s and any of motor_rpm, handwheel_rpm, torque_nm, "
-      "supply_v, temperature_c, in any order. Cells are separated by commas, numbers have a "
-      "decimal point, an empty cell is a missing value, time must not run backwards. Nothing "
-      "enters the book when anything in the file is wrong. KIND is no-load, brake, spin-up, "
+      "supply_v, temperature_c, in any order. Without time_s each row is a steady point, in the "
+      "order taken, and may have motor_rpm_sd, handwheel_rpm_sd, torque_nm_sd, supply_v_sd: the "
+      "standard uncertainty of that reading. An empty cell is a missing value, time must not run "
+      "backwards. Nothing enters the book when anything in the file is wrong. Tables of other "
+      "programs are read too: cells between commas, semicolons or tabs, decimal point or comma, "
+      "times of day; a header such as \"Torque [mN·m]\" is understood, any other is named by "
+      "--columns (a proposal is printed). KIND is no-load, brake, spin-up, "
       "coast-down, driven, slip-check or top-speed. The torque of a brake run is the reaction "
       "on the brake.",
       "loadline-db import sweep.csv --kind brake --motor \"Drawer 3\" --inertia-kgm2 3e-5",
@@ -73,8 +109,13 @@ Verb import_verb() {
       po::options_description("Options"),
       run_import};
   verb.options.add_options()("kind", po::value<std::string>()->value_name(run_kind_choices()),
-                             "what was measured");
+                             "what was measured")(
+      "columns", po::value<std::string>()->value_name("NAME=COLUMN:UNIT,…"),
+      "what foreign columns are: 'Drehzahl=motor_rpm,Moment [mNm]=torque_nm:mN·m,Nr=-' ('-' leaves "
+      "one out)")("decimal", po::value<std::string>()->value_name("point|comma"),
+                  "the decimal mark, where the numbers do not tell");
   add_run_options(verb.options);
+  add_yes_option(verb.options);
   add_common_options(verb.options);
   return verb;
 }

@@ -86,10 +86,11 @@ int list_runs(const Book& book, const Arguments& arguments) {
     if (arguments.json())
       array.push_back(run_json(run, names));
     else
-      rows.push_back(
-          {std::to_string(run.id), run_kind_name(run.kind), run_state_name(run.state),
-           run.started_utc, std::to_string(run.sample_count), names.of(PartKind::kMotor, run.motor),
-           names.of(PartKind::kMachine, run.machine), names.of(PartKind::kBelt, run.belt)});
+      rows.push_back({std::to_string(run.id), run_kind_name(run.kind),
+                      run.aside.empty() ? run_state_name(run.state) : "put aside", run.started_utc,
+                      std::to_string(run.sample_count), names.of(PartKind::kMotor, run.motor),
+                      names.of(PartKind::kMachine, run.machine),
+                      names.of(PartKind::kBelt, run.belt)});
   }
   if (arguments.json())
     print_json({{"runs", array}});

@@ -25,6 +25,7 @@ Json merge_json(const MergeResult& result) {
           {"calibrations_added", result.calibrations_added},
           {"curves_added", result.curves_added},
           {"zeros_added", result.zeros_added},
+          {"events_added", result.events_added},
           {"documents_left", result.documents_left},
           {"refused", refused},
           {"differences", result.differences}};

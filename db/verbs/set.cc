@@ -1,6 +1,8 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include "db/basis/ask.h"
+#include "db/exchange/csv_in.h"
 #include "db/exchange/shown.h"
 #include "db/verbs/verbs.h"
 
@@ -17,14 +19,31 @@ void forget_fields(const Arguments& arguments, Part& part) {
   }
 }
 
+// Options that put an ended run right.
+void add_mending_options(po::options_description& options) {
+  options.add_options()("aside", po::value<std::string>()->value_name("REASON"),
+                        "leave the run out of fits and report, which name it")(
+      "no-aside", po::bool_switch(), "use the run again")(
+      "kind", po::value<std::string>()->value_name(run_kind_choices()),
+      "what was measured, where it was entered wrongly");
+}
+
+// A switch has a value from the start.
+bool is_given(const Arguments& arguments, const std::string& option) {
+  return option == "no-aside" ? arguments.flag(option) : arguments.has(option);
+}
+
 // Options of runs that a part does not have, and the other way round, must not be taken in silence.
 bool option_fits(const std::string& first_word, const std::string& option) {
   po::options_description of_runs, common, of_parts;
   add_run_options(of_runs);
+  add_mending_options(of_runs);
   add_common_options(common);
   add_field_options(of_parts);
   const bool for_all = common.find_nothrow(option, false) || option == "note";
   const bool of_run = of_runs.find_nothrow(option, false);
+  if (option == "event" || option == "on")
+    return first_word == "motor" || first_word == "machine" || first_word == "belt";
   if (first_word == "run") return of_run || for_all;
   return of_parts.find_nothrow(option, false) ? field_fits(first_word, option) : for_all || !of_run;
 }
@@ -34,7 +53,7 @@ void require_changes(const Arguments& arguments, const std::string& first_word) 
   const Verb verb = set_verb();
   for (const auto& option : verb.options.options()) {
     const std::string& name = option->long_name();
-    if (name == "book" || name == "json" || !arguments.has(name)) continue;
+    if (name == "book" || name == "json" || name == "yes" || !is_given(arguments, name)) continue;
     if (!option_fits(first_word, name))
       throw Error(Fault::kInput,
                   fmt::format("a {0} has no --{1}; 'loadline-db set {0} --help' shows what it has.",
@@ -47,6 +66,16 @@ void require_changes(const Arguments& arguments, const std::string& first_word) 
                                            first_word));
 }
 
+// Puts the event of --event and --on down. False when there is none.
+bool take_event(const Arguments& arguments, Book& book, const Part& part) {
+  const auto what = arguments.text("event"), on = arguments.text("on");
+  if (!what && !on) return false;
+  if (!what || !on)
+    throw Error(Fault::kInput, "--event and --on go together: --event 'oiled' --on 2026-03-01.");
+  book.add_part_event({"", part.kind, part.id, *on, *what, ""});
+  return true;
+}
+
 int set_part(const Arguments& arguments, PartKind kind) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   Part part =
@@ -56,7 +85,11 @@ int set_part(const Arguments& arguments, PartKind kind) {
   take_fields(arguments, part);
   take_note(arguments, part.note);
   if (const auto name = arguments.text("name")) part.name = *name;
+  require_distinct_name(book, arguments, part);
+  Book::Transaction transaction(book);
   book.update(part);
+  take_event(arguments, book, part);
+  transaction.commit();
   say(arguments, fmt::format("Changed {} '{}'{}.", part_kind_name(kind), old_name,
                              part.name == old_name ? "" : ", now '" + part.name + "'"));
   if (arguments.json()) {
@@ -67,11 +100,36 @@ int set_part(const Arguments& arguments, PartKind kind) {
   return 0;
 }
 
+void take_mending(const Arguments& arguments, Run& run) {
+  const auto reason = arguments.text("aside");
+  if (reason && arguments.flag("no-aside"))
+    throw Error(Fault::kInput, "--aside and --no-aside exclude each other; choose one.");
+  if (reason && reason->find_first_not_of(' ') == std::string::npos)
+    throw Error(Fault::kInput, "--aside needs its reason; --no-aside uses the run again.");
+  if (reason) run.aside = *reason;
+  if (arguments.flag("no-aside")) run.aside.clear();
+  if (!arguments.has("kind")) return;
+  run.kind = needed_run_kind(arguments);
+  if (run.steady) require_steady_kind(run.kind);
+}
+
+// What a fit will miss now that the run is of another kind.
+void warn_of_missing(const Run& run) {
+  const std::string missing = missing_words(run);
+  if (!missing.empty())
+    warn(
+        fmt::format("no fit will find run {0}, because a {1} run needs {2}; complete it: "
+                    "loadline-db set run {0} {2} …",
+                    run.id, run_kind_name(run.kind), missing));
+}
+
 int set_run(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   Run run = book.run(run_number(arguments.name(1, "the number of the run")));
   take_run_options(book, arguments, run);
+  take_mending(arguments, run);
   book.update_run(run);
+  if (arguments.has("kind")) warn_of_missing(run);
   say(arguments,
       fmt::format("Changed run {}; fit its curve again when it was fitted before.", run.id));
   if (arguments.json()) print_json(run_json(book.run(run.id), PartNames(book)));
@@ -100,24 +158,33 @@ void add_missing(po::options_description& options, const po::options_description
 }  // namespace
 
 Verb set_verb() {
-  Verb verb{"set",
-            "KIND NAME | run NUMBER",
-            "change fields of a part, or the conditions of a run",
-            "Only the fields that are given change. What a run measured never changes; what was "
-            "mounted and its conditions can be put right.",
-            "loadline-db set motor \"Drawer 3\" --max-rpm 9000 --forget rated-a\n"
-            "loadline-db set run 7 --supply-v 231",
-            2,
-            po::options_description("Options"),
-            run_set};
+  Verb verb{
+      "set",
+      "KIND NAME | run NUMBER",
+      "change fields of a part, or the conditions of a run",
+      "Only the fields that are given change. What a run measured never changes; its kind, what "
+      "was mounted and its conditions can be put right, and it can be put aside; 'show run' "
+      "tells what stood there before. --event puts down what was done to a part.",
+      "loadline-db set motor \"Drawer 3\" --max-rpm 9000 --forget rated-a\n"
+      "loadline-db set run 7 --supply-v 231\n"
+      "loadline-db set run 8 --aside \"the belt came off\"\n"
+      "loadline-db set machine Wren --event oiled --on 2026-03-01",
+      2,
+      po::options_description("Options"),
+      run_set};
   po::options_description run_options;
   add_run_options(run_options);
+  add_mending_options(run_options);
   add_field_options(verb.options, &run_options);
   add_missing(verb.options, run_options);
   verb.options.add_options()("name", po::value<std::string>()->value_name("NAME"),
                              "a new name for the part")(
       "forget", po::value<std::vector<std::string>>()->composing()->value_name("FIELD"),
-      "a field that is to be unknown again; may be given several times");
+      "a field that is to be unknown again; may be given several times")(
+      "event", po::value<std::string>()->value_name("WORDS"),
+      "something that was done to the motor, machine or belt, with --on")(
+      "on", po::value<std::string>()->value_name("DATE"), "the day of the event, as 2026-03-01");
+  add_yes_option(verb.options);
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt run";
   verb.names_from = "first word";

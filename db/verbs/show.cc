@@ -92,6 +92,20 @@ Json calibration_json(const Calibration& calibration) {
           {"reason", calibration.reason}};
 }
 
+void show_part_events(const Book& book, const Part& part, Json& out, std::string& text) {
+  Json events = Json::array(), names = Json::array();
+  for (const PartEvent& event : book.part_events(part.kind, part.id)) {
+    events.push_back({{"on", event.on_date}, {"what", event.what}});
+    text += fmt::format("\n{}  {}", event.on_date, event.what);
+  }
+  for (const JoinedPart& joined : book.joined(part.kind, part.id)) {
+    names.push_back(joined.name);
+    text += fmt::format("\njoined {}: '{}'", joined.made_utc, joined.name);
+  }
+  out["events"] = events;
+  out["joined"] = names;
+}
+
 void show_latest_calibration(const Book& book, const Part& part, Json& out, std::string& text) {
   if (part.kind != PartKind::kRig) return;
   const auto calibration = book.latest_calibration(part.id);
@@ -118,6 +132,7 @@ int show_part(const Book& book, const Arguments& arguments, PartKind kind) {
   const Json runs = runs_of(book, part);
   out["runs"] = runs;
   text += fmt::format("\nruns  {}", run_list(runs));
+  show_part_events(book, part, out, text);
   show_latest_calibration(book, part, out, text);
   show_latest_curve(book, part, out, text);
   if (arguments.json())
@@ -138,6 +153,24 @@ Json zeros_json(const std::vector<Zero>& zeros) {
   return array;
 }
 
+void show_changes(const Book& book, const Run& run, Json& out, std::string& text) {
+  Json changes = Json::array();
+  const auto or_nothing = [](const std::string& words) {
+    return words.empty() ? std::string("nothing") : "'" + words + "'";
+  };
+  for (const RunChange& change : book.changes(run.id)) {
+    changes.push_back({{"field", change.field},
+                       {"before", change.before},
+                       {"after", change.after},
+                       {"made_utc", change.made_utc},
+                       {"made_by", change.made_by}});
+    text += fmt::format("\nchanged {}{}: {} from {} to {}", change.made_utc,
+                        change.made_by.empty() ? "" : " by " + change.made_by, change.field,
+                        or_nothing(change.before), or_nothing(change.after));
+  }
+  out["changes"] = changes;
+}
+
 int show_run(const Book& book, const Arguments& arguments) {
   const Run run = book.run(run_number(arguments.name(1, "the number of the run")));
   Json out = run_json(run, PartNames(book));
@@ -151,6 +184,7 @@ int show_run(const Book& book, const Arguments& arguments) {
     text += fmt::format("\n{} at tick {}: {}", event.kind, event.tick, event.detail);
   }
   out["events"] = events;
+  show_changes(book, run, out, text);
   out["zeros"] = zeros_json(book.zeros(run.id));
   if (arguments.json())
     print_json(out);

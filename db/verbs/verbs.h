@@ -12,6 +12,7 @@ namespace loadline {
 Verb init_verb();
 Verb add_verb();
 Verb set_verb();
+Verb join_verb();
 Verb list_verb();
 Verb show_verb();
 Verb import_verb();
@@ -49,5 +50,11 @@ void take_note(const Arguments& arguments, std::string& note);
 /// Options of `import` and `set run` that say what was mounted and under which conditions.
 void add_run_options(boost::program_options::options_description& options);
 void take_run_options(const Book& book, const Arguments& arguments, Run& run);
+
+/// The options that a fit will miss in `run` as it stands ("--motor and --machine"), or "".
+std::string missing_words(const Run& run);
+
+/// Asks, or refuses, when another part of the kind has this name but for capitals and blanks.
+void require_distinct_name(const Book& book, const Arguments& arguments, const Part& part);
 
 }  // namespace loadline

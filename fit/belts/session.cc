@@ -128,6 +128,7 @@ std::vector<Candidate> candidates_of(const Book& book, std::int64_t machine,
     candidate.reduced.order = static_cast<double>(candidates.size() - 1);
     candidate.reduced.belt = part_name(book, PartKind::kBelt, run.belt);
     candidate.reduced.block = block_name(book, run, session);
+    if (!run.aside.empty()) candidate.reasons.push_back("it is put aside: " + run.aside);
     if (!run.belt) candidate.reasons.emplace_back("it names no belt");
   }
   return candidates;
@@ -186,6 +187,7 @@ BeltSession read_belt_session(const Book& book, std::int64_t machine,
   BeltSession session;
   std::vector<Candidate> candidates = candidates_of(book, machine, options);
   for (Candidate& candidate : candidates) {
+    if (!candidate.run.aside.empty()) continue;
     try {
       reduce(load_readings(book, candidate.run.id), options, candidate);
     } catch (const Error& error) {

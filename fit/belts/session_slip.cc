@@ -61,6 +61,7 @@ class SlipChecks {
   static std::string mismatch(const Run& run, const Run& checked, const std::string& check) {
     const auto differs = [](std::int64_t a, std::int64_t b) { return a && b && a != b; };
     if (checked.kind != RunKind::kSlipCheck) return check + " is not a slip check";
+    if (!checked.aside.empty()) return check + " is put aside: " + checked.aside;
     if (differs(checked.belt, run.belt)) return check + " was made with another belt";
     if (differs(checked.machine, run.machine)) return check + " was made on another machine";
     if (differs(checked.motor, run.motor)) return check + " was made with another motor";
@@ -142,6 +143,7 @@ void check_slip(const Book& book, std::int64_t machine, const SessionOptions& op
   bool shared = false;
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     std::string reason;
+    if (!candidates[i].run.aside.empty()) continue;
     const SlipSetting* setting = checks.of(candidates[i].run, reason);
     if (setting) {
       creep[i] = value_of(setting->creep);

@@ -436,10 +436,15 @@ std::vector<Run> runs_alone(const Book& book, const Part& motor, RunKind kind) {
 }  // namespace
 
 DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& options) {
-  const std::vector<Run> coasts = runs_of(book, machine, RunKind::kCoastDown, options.runs);
-  const std::vector<Run> driven = runs_of(book, machine, RunKind::kDriven, options.runs);
-  if (coasts.empty() && !driven.empty()) return from_driven(fit_driven(book, driven));
-  DragFit fit = fit_runs(book, machine, coasts, false, options);
+  std::vector<std::string> left_out;
+  const std::vector<Run> coasts =
+      runs_of(book, machine, RunKind::kCoastDown, options.runs, &left_out);
+  const std::vector<Run> driven = runs_of(book, machine, RunKind::kDriven, options.runs, &left_out);
+  const bool only_driven = coasts.empty() && !driven.empty();
+  DragFit fit = only_driven ? from_driven(fit_driven(book, driven))
+                            : fit_runs(book, machine, coasts, false, options);
+  fit.warnings.insert(fit.warnings.begin(), left_out.begin(), left_out.end());
+  if (only_driven) return fit;
   if (driven.empty()) return fit;
   try {
     compare_with_driven(fit, fit_driven(book, driven));

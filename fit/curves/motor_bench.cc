@@ -58,11 +58,11 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor,
 
 MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOptions& options) {
   MotorBench bench;
-  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options.runs))
+  for (const Run& run : runs_of(book, motor, RunKind::kBrake, options.runs, &bench.warnings))
     if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
-  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options.runs))
+  for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options.runs, &bench.warnings))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
-  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs))
+  for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs, &bench.warnings))
     bench.spin_ups.push_back(load_readings(book, run.id));
   bench.own_drag = own_drag(book, motor, bench.warnings);
   if (!bench.brake.empty() && !bench.spin_ups.empty())
@@ -73,7 +73,8 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
         fmt::format("motor '{0}' has no brake run with speed and torque{1}; record one with "
                     "loadline-logger record brake --motor '{0}' (with a tachometer alone: record "
                     "spin-up), or import one.",
-                    motor.name, options.runs.empty() ? "" : " among the runs asked for"));
+                    motor.name, options.runs.empty() ? "" : " among the runs asked for") +
+            (bench.warnings.empty() ? "" : " " + bench.warnings.front()));
   return bench;
 }
 

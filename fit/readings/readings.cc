@@ -326,6 +326,11 @@ void from_samples(const Book& book, Readings& out, const Thinning& thinning) {
 }  // namespace
 
 double Readings::mean_supply_v() const {
+  if (!points.empty()) {
+    double total = 0;
+    for (const SteadyPoint& point : points) total += point.supply_v;
+    return total / static_cast<double>(points.size());
+  }
   // A sensor at the motor's terminals reads nothing before the switch and after it.
   double highest = 0;
   for (const double v : supply_all_v)
@@ -344,6 +349,10 @@ Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinni
                        int known_pulses) {
   Readings out;
   out.run = book.run(id);
+  if (out.run.steady) {
+    out.points = steady_points(book, out.run);
+    return out;
+  }
   if (out.run.sample_count > 0 && out.run.source == "rig")
     from_samples(book, out, thinning);
   else

@@ -8,6 +8,7 @@
 
 #include "db/book.h"
 #include "fit/readings/speed.h"
+#include "fit/readings/steady_points.h"
 
 namespace loadline {
 
@@ -20,6 +21,9 @@ struct TorqueSystematics {
 
 struct Readings {
   Run run;
+  /// Of a steady run (Run::steady), which has nothing else: all channels below stay empty, since
+  /// its rows have an order and no times.
+  std::vector<SteadyPoint> points;
   // Torque channel, one entry per value that the converter gave (holds are removed).
   std::vector<double> time_s;
   std::vector<double> torque;      ///< N·m, as the cell read it (lag and inertia still inside)

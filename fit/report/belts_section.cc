@@ -13,7 +13,8 @@ bool was_run_with_belts(const Book& book, const Subject& machine) {
   filter.kind = RunKind::kTopSpeed;
   filter.machine = machine.part.id;
   const std::vector<Run> runs = book.runs(filter);
-  return std::any_of(runs.begin(), runs.end(), [](const Run& run) { return run.belt != 0; });
+  return std::any_of(runs.begin(), runs.end(),
+                     [](const Run& run) { return run.belt != 0 && run.aside.empty(); });
 }
 
 Plot speeds_plot(const BeltComparison& comparison, const std::string& id,

@@ -81,7 +81,8 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
                           day_and_minute(run.started_utc), mounted(names, run), from,
                           maybe(run.supply_v), maybe(run.inertia_kgm2),
                           maybe(run.added_inertia_kgm2), std::to_string(run.sample_count),
-                          std::string(run_state_name(run.state)), run.program_version});
+                          run.aside.empty() ? run_state_name(run.state) : "put aside: " + run.aside,
+                          run.program_version});
   }
   page.table(without_empty_columns(std::move(table)));
 }

@@ -49,7 +49,8 @@ bool has(const std::string& text, const std::string& part) {
 const std::string kNoGuards =
     "DROP TRIGGER sample_is_never_altered; DROP TRIGGER sample_is_never_deleted;"
     "DROP TRIGGER imported_is_never_altered; DROP TRIGGER imported_is_never_deleted;"
-    "DROP TRIGGER run_is_never_deleted; DROP TRIGGER run_stays_ended;";
+    "DROP TRIGGER run_is_never_deleted; DROP TRIGGER run_stays_ended; DROP TRIGGER "
+    "run_kind_is_changed_on_record;";
 
 TEST_CASE("a sound book has no findings") { CHECK(found_after("SELECT 1") == ""); }
 

@@ -385,12 +385,12 @@ TEST_CASE("an import that meets the file-size limit leaves the book as it was") 
   for (int i = 0; i < 200000; ++i) text += std::to_string(i) + ".25,1234.5\n";
   scratch.write("long.csv", text);
   // 1024-byte blocks in POSIX ulimit -f are 512 bytes in dash: either way far too few.
-  const Outcome outcome = db("import long.csv --kind brake", "ulimit -f 2000;");
+  const Outcome outcome = db("import long.csv --kind no-load", "ulimit -f 2000;");
   CHECK(outcome.status == 4);
   CHECK(has(outcome.err, "file-size limit"));
   CHECK(db("list --json").json()["runs"] == 0);
   CHECK(db("check").status == 0);
-  CHECK(db("import long.csv --kind brake --json").json()["run"] == 1);
+  CHECK(db("import long.csv --kind no-load --json").json()["run"] == 1);
 }
 
 }  // namespace

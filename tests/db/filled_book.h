@@ -4,6 +4,7 @@
 #include <string>
 
 #include "db/book.h"
+#include "db/join.h"
 
 namespace loadline::testing {
 
@@ -88,6 +89,37 @@ inline Filled fill(Book& book, const std::string& motor = "Heron 90") {
   curve.runs = {ids.brake};
   ids.curve = book.add_curve(curve);
   return ids;
+}
+
+/// What layout 2 brought: a steady run that was mended and put aside, a labelled session, a joined
+/// motor, an event.
+inline void add_what_v2_has(Book& book, const Filled& ids) {
+  Run labelled = book.run(ids.imported);
+  labelled.session = "first frost";
+  labelled.tachometer = Tachometer::kGate;
+  labelled.tachometer_pulses = 20;
+  book.update_run(labelled);
+  Run steady;
+  steady.source = "csv";
+  steady.steady = true;
+  steady.kind = RunKind::kDriven;
+  steady.machine = ids.machine;
+  steady.id = book.begin_run(steady);
+  std::vector<ImportedReading> points(3);
+  for (int i = 0; i < 3; ++i) {
+    points[static_cast<std::size_t>(i)].time_s = i + 1;
+    points[static_cast<std::size_t>(i)].handwheel_rpm = 1000 + 4 * i;
+  }
+  points[1].handwheel_rpm_sd = 2.5;
+  book.append(steady.id, points);
+  book.end_run(steady.id, RunState::kComplete);
+  Run mended = book.run(steady.id);
+  mended.kind = RunKind::kTopSpeed;
+  mended.aside = "the belt came off";
+  book.update_run(mended);
+  book.add_part_event({"", PartKind::kMachine, ids.machine, "2026-03-01", "oiled", ""});
+  book.add(part(PartKind::kMotor, "heron 90"));
+  join_parts(book, PartKind::kMotor, "heron 90", "Heron 90");
 }
 
 }  // namespace loadline::testing

@@ -17,6 +17,7 @@
 #include "db/exchange/csv_out.h"
 #include "db/exchange/shown.h"
 #include "db/store/book_state.h"
+#include "db/store/impossible.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 
@@ -317,18 +318,14 @@ void edit_once(sqlite3* db, Bytes& bytes) {
 
 // The hash that the rows have now: whoever alters a book may know how it is made.
 void hash_anew(sqlite3* db, const Book& book, std::int64_t run, bool from_rig) {
-  ContentHash hash;
-  std::int64_t count = 0;
-  const auto take = [&](auto rows) {
-    hash.add(rows);
-    count += static_cast<std::int64_t>(rows.size());
-  };
+  RunScan scan(book.run(run).steady);
+  const auto take = [&](auto rows) { scan.take(rows); };
   if (from_rig)
     book.each_block(run, 4096, take);
   else
-    each_reading_block(book, run, 4096, take);
+    each_reading_block(book, book.run(run), 4096, take);
   Statement update(db, "UPDATE run SET content_hash = ?, sample_count = ? WHERE id = ?");
-  update.with(hash.hex(), count, run).run();
+  update.with(scan.hash(), scan.count(), run).run();
 }
 
 void edit_book(const std::string& path, const std::uint8_t* data, std::size_t size) {

@@ -4,6 +4,7 @@
 #include <sqlite3.h>
 
 #include <array>
+#include <cmath>
 #include <set>
 #include <sstream>
 
@@ -26,12 +27,12 @@ std::string stored_copy(const Scratch& scratch, int version) {
 }
 
 // What fill() in filled_book.h puts into a book, and beside it a belt and a document.
-void require_contents(const Book& book) {
+void require_contents(const Book& book, std::size_t runs) {
   CHECK(book.get(PartKind::kMotor, "Heron 90").uuid.size() == 36);
   const Part belt = book.get(PartKind::kBelt, "Ring, green");
   CHECK(belt.number("round-mm") == 5);
   CHECK(belt.text("section") == "round");
-  REQUIRE(book.runs().size() == 3);
+  REQUIRE(book.runs().size() == runs);
   CHECK(book.run(2).kind == RunKind::kBrake);
   CHECK(book.run(2).state == RunState::kInterrupted);
   CHECK(book.run(2).slip_check == 1);
@@ -51,17 +52,49 @@ void require_contents(const Book& book) {
   CHECK(check_book(book).findings.empty());
 }
 
+// And what add_what_v2_has() adds to it.
+void require_contents_of_v2(const Book& book) {
+  CHECK(book.run(3).kind == RunKind::kCoastDown);
+  CHECK(book.run(3).session == "first frost");
+  CHECK(book.run(3).tachometer == Tachometer::kGate);
+  CHECK(book.run(3).tachometer_pulses == 20);
+  REQUIRE(book.changes(3).size() == 3);
+  CHECK(book.changes(3)[0].before == "");
+  CHECK(book.changes(3)[0].after == "first frost");
+  const Run steady = book.run(4);
+  CHECK(steady.steady);
+  CHECK(steady.aside == "the belt came off");
+  CHECK(steady.kind == RunKind::kTopSpeed);
+  REQUIRE(book.changes(4).size() == 2);
+  CHECK(book.changes(4)[0].field == "kind");
+  CHECK(book.changes(4)[0].before == "driven");
+  const std::vector<ImportedReading> points = book.readings(4);
+  REQUIRE(points.size() == 3);
+  CHECK(points[1].time_s == 2);
+  CHECK(points[1].handwheel_rpm == 1004);
+  CHECK(points[1].handwheel_rpm_sd == 2.5);
+  CHECK(std::isnan(points[2].handwheel_rpm_sd));
+  REQUIRE(book.part_events(PartKind::kMachine, 1).size() == 1);
+  CHECK(book.part_events(PartKind::kMachine, 1)[0].what == "oiled");
+  CHECK(book.get(PartKind::kMotor, "heron 90").name == "Heron 90");
+}
+
 TEST_CASE("a stored book of every shipped version keeps everything") {
   for (int version = 1; version <= current_schema_version(); ++version) {
     CAPTURE(version);
     const Scratch scratch;
     const std::string path = stored_copy(scratch, version);
-    if (version < current_schema_version())
-      CHECK_THROWS_AS(Book::open(path, Book::Mode::kRead), Error);
+    const std::size_t runs = version == 1 ? 3 : 4;
+    {
+      const std::string bytes = testing::bytes_of(path);
+      require_contents(Book::open(path, Book::Mode::kRead), runs);
+      CHECK(testing::bytes_of(path) == bytes);
+    }
     { const Book upgraded = Book::open(path, Book::Mode::kWrite); }
     const Book book = Book::open(path, Book::Mode::kRead);
     CHECK(schema_version(book.handle()) == current_schema_version());
-    require_contents(book);
+    require_contents(book, runs);
+    if (version >= 2) require_contents_of_v2(book);
   }
 }
 
@@ -123,15 +156,16 @@ TEST_CASE("upgrades run in order, once, and all or nothing") {
   const std::string path = stored_copy(scratch, 1);
   sqlite3* db = nullptr;
   REQUIRE(sqlite3_open(path.c_str(), &db) == SQLITE_OK);
-  const std::array good = {Upgrade{1, upgrade_to_v1}, Upgrade{2, add_a_table}};
-  const std::array bad = {Upgrade{1, upgrade_to_v1}, Upgrade{2, add_a_table},
-                          Upgrade{3, fail_half_way}};
+  const std::array good = {Upgrade{1, upgrade_to_v1}, Upgrade{2, upgrade_to_v2},
+                           Upgrade{3, add_a_table}};
+  const std::array bad = {Upgrade{1, upgrade_to_v1}, Upgrade{2, upgrade_to_v2},
+                          Upgrade{3, add_a_table}, Upgrade{4, fail_half_way}};
   CHECK_THROWS_AS(upgrade_schema(db, bad), Error);
   CHECK(schema_version(db) == 1);
   CHECK_THROWS_AS(Statement(db, "SELECT * FROM later"), Error);
   upgrade_schema(db, good);
   upgrade_schema(db, good);
-  CHECK(schema_version(db) == 2);
+  CHECK(schema_version(db) == 3);
   {
     Statement later(db, "SELECT a FROM later");
     REQUIRE(later.step());
@@ -148,7 +182,7 @@ TEST_CASE("the file says what it is to other programs") {
   const std::string bytes = testing::bytes_of(scratch.path("a.book"));
   // Offsets of user_version and application_id: SQLite file format, section 1.3.
   CHECK(bytes.substr(68, 4) == "LOAD");
-  CHECK(bytes.substr(60, 4) == std::string("\0\0\0\1", 4));
+  CHECK(bytes.substr(60, 4) == std::string("\0\0\0\2", 4));
   CHECK(static_cast<int>(bytes[18]) == 2);  // written with a write-ahead log
 }
 

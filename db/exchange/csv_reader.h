@@ -1,0 +1,72 @@
+// How a file becomes readings, behind CsvTable: the quick way for the plain table that import
+// documents, and the careful one for tables of other programs.
+#pragma once
+
+#include <memory>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "db/exchange/csv_in.h"
+#include "db/exchange/csv_lines.h"
+
+namespace loadline {
+
+class CsvReader {
+ public:
+  CsvReader() = default;
+  virtual ~CsvReader() = default;
+  CsvReader(const CsvReader&) = delete;
+  CsvReader& operator=(const CsvReader&) = delete;
+  virtual bool steady() const = 0;
+  virtual void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) = 0;
+};
+
+/// The careful way: separator, marks, encoding, clock times, foreign names. Reads the file twice.
+std::unique_ptr<CsvReader> foreign_reader(const CsvSource& source, const CsvOptions& options);
+
+// What both share.
+
+inline constexpr std::size_t kRowsPerBlock = 4096;
+inline constexpr double kLargestValue = 1e15;
+
+std::string_view trimmed_cell(std::string_view text);
+
+/// A piece of the file fit to stand in a message: printable and short.
+std::string shown_cell(std::string_view text);
+
+/// Where a fault lies and what it is.
+struct CsvPlace {
+  const std::string& path;
+  long line;
+
+  [[noreturn]] void refuse(const std::string& what) const;
+  [[noreturn]] void refuse(std::size_t column, const std::string& name,
+                           const std::string& what) const;
+};
+
+/// Cuts one cell off the front of `rest`, and the separator after it. Quotes are taken away; a
+/// doubled quote inside stands for one (RFC 4180 section 2). `more` says whether a separator was
+/// there.
+std::string take_cell(std::string_view& rest, bool& more, char separator, const CsvPlace& place);
+std::vector<std::string> split_cells(std::string_view line, char separator, const CsvPlace& place);
+
+/// Refuses a header without a column of readings, with one twice, with times beside standard
+/// uncertainties.
+void require_useful_columns(const std::vector<const ReadingColumn*>& columns,
+                            const CsvPlace& place);
+
+bool is_sd_column(const ReadingColumn& column);
+std::string list_of_columns();
+
+/// Numbers the points of a steady table. False for a row of empty cells, which is passed over.
+class SteadyRows {
+ public:
+  bool take(ImportedReading& point, const std::vector<const ReadingColumn*>& columns,
+            const CsvPlace& place);
+
+ private:
+  long points_ = 0;
+};
+
+}  // namespace loadline
