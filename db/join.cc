@@ -1,6 +1,7 @@
 #include "db/join.h"
 
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 #include "db/exchange/shown.h"
 #include "db/store/statement.h"

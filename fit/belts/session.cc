@@ -61,7 +61,31 @@ double supply_change(const Readings& readings) {
   return early > 0 && late > 0 ? 100 * (late / early - 1) : 0;
 }
 
+// Points typed one by one: their mean, at whichever shaft the tachometer was held.
+void reduce_points(const std::vector<SteadyPoint>& points, Candidate& candidate) {
+  using P = SteadyPoint;
+  const PointMean hand = mean_of(points, &P::handwheel, &P::handwheel_sd, &P::handwheel_digit_sd);
+  const PointMean motor = mean_of(points, &P::motor, &P::motor_sd, &P::motor_digit_sd);
+  const PointMean& top = hand.known() ? hand : motor;
+  if (!top.known() || !(top.value > 0)) {
+    candidate.reasons.emplace_back("it holds no speed");
+    return;
+  }
+  if (hand.known()) candidate.hand_speed = hand.value;
+  if (motor.known()) candidate.motor_speed = motor.value;
+  TopSpeed& out = candidate.reduced;
+  out.speed = top.value;
+  out.speed_sd = top.sd;
+  out.motor_speed = candidate.motor_speed;
+  const PointMean supply = mean_of(points, &P::supply_v, &P::supply_v_sd, &P::supply_v_digit_sd);
+  if (supply.known() && supply.value > 0) out.supply = supply.value;
+}
+
 void reduce(const Readings& readings, const SessionOptions& options, Candidate& candidate) {
+  if (readings.run.steady) {
+    reduce_points(readings.points, candidate);
+    return;
+  }
   SteadyOptions steady;
   steady.tolerance_percent = options.steady_percent;
   steady.supply_change_percent = supply_change(readings);

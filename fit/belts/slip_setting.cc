@@ -87,9 +87,32 @@ SlipBand band_about(const std::string& quantity, const std::string& unit, double
   return {quantity, unit, middle, middle - half, middle + half, percent, checks, block};
 }
 
+SlipSetting setting_of_points(const Readings& readings) {
+  using P = SteadyPoint;
+  SlipSetting setting;
+  setting.run = readings.run.id;
+  const double to_rpm = rpm_from_rad_per_s(1);
+  const PointMean creep = mean_of(readings.points, &P::motor, &P::motor_sd, &P::motor_digit_sd);
+  const PointMean torque = mean_of(readings.points, &P::torque, &P::torque_sd, &P::torque_digit_sd);
+  const PointMean hand =
+      mean_of(readings.points, &P::handwheel, &P::handwheel_sd, &P::handwheel_digit_sd);
+  if (creep.known()) setting.creep = about(creep.value * to_rpm, creep.sd * to_rpm, "rpm");
+  if (torque.known()) setting.torque = about(torque.value, torque.sd, "N·m");
+  const double creep_rpm = creep.known() ? creep.value * to_rpm : 0;
+  if (!creep.known() && !torque.known())
+    setting.fault = "holds neither motor speed nor torque";
+  else if (creep.known() && !(creep_rpm > 0))
+    setting.fault = "shows no slip: the motor stood still";
+  else if (hand.known() &&
+           hand.value * to_rpm > std::max(kTurningLeastRpm, kTurningShare * creep_rpm))
+    setting.fault = "is none: the hand wheel turned";
+  return setting;
+}
+
 }  // namespace
 
 SlipSetting slip_setting(const Readings& readings) {
+  if (readings.run.steady) return setting_of_points(readings);
   SlipSetting setting;
   setting.run = readings.run.id;
   double start_s = 0, end_s = readings.duration_s;

@@ -31,6 +31,8 @@ struct DrivenFit {
   std::vector<std::string> warnings;
 };
 
+/// Each row of a steady table is one steady speed; its weight comes from the uncertainties stated
+/// beside it, else from its last digits. Runs by several motors may be fitted together.
 /// Error(kInput) when no run is usable: no motor curve yet (with the command that makes it), no
 /// motor speed, or fewer than three settings' worth of steady speeds.
 DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs);

@@ -1,6 +1,7 @@
 #include "fit/readings/steady_points.h"
 
 #include <algorithm>
+#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 
 #include "db/basis/units.h"
@@ -35,6 +36,42 @@ double reading_step(std::span<const double> values) {
     if (step < kFinest * largest) return 0;
     if (multiple(step)) return step;
   }
+}
+
+PointMean mean_of(std::span<const SteadyPoint> points, double SteadyPoint::*value,
+                  double SteadyPoint::*sd, double SteadyPoint::*digit_sd) {
+  std::vector<double> values, weights;
+  double digit = 0;
+  bool stated = true;
+  for (const SteadyPoint& point : points) {
+    if (std::isnan(point.*value)) continue;
+    stated = stated && point.*sd > 0;
+    values.push_back(point.*value);
+    weights.push_back(point.*sd > 0 ? 1 / (point.*sd * point.*sd) : 0);
+    digit = point.*digit_sd;
+  }
+  PointMean mean;
+  mean.readings = static_cast<int>(values.size());
+  if (values.empty()) return mean;
+  if (!stated) weights.assign(values.size(), 1);
+  double sum = 0, weight = 0, squares = 0;
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    sum += weights[i] * values[i];
+    weight += weights[i];
+  }
+  mean.value = sum / weight;
+  for (std::size_t i = 0; i < values.size(); ++i)
+    squares += weights[i] * (values[i] - mean.value) * (values[i] - mean.value);
+  const double freedom = static_cast<double>(values.size()) - 1;
+  const double scatter = freedom > 0 ? std::sqrt(squares / freedom / weight) : 0;
+  if (stated) {
+    mean.sd = std::max(1 / std::sqrt(weight), scatter);
+    return mean;
+  }
+  const double student =
+      freedom > 0 ? boost::math::quantile(boost::math::students_t(freedom), 0.975) / 1.959964 : 1;
+  mean.sd = std::max(scatter * student, digit);
+  return mean;
 }
 
 std::vector<SteadyPoint> steady_points(const Book& book, const Run& run) {

@@ -33,6 +33,21 @@ struct SteadyPoint {
 /// The points of a steady run.
 std::vector<SteadyPoint> steady_points(const Book& book, const Run& run);
 
+/// Mean of one reading over points that repeat one thing.
+struct PointMean {
+  double value = SteadyPoint::kNone;  ///< NaN when no point has it
+  /// Standard uncertainty, enlarged for few readings so that ± 1.96 of it is Student's interval.
+  double sd = SteadyPoint::kNone;
+  int readings = 0;
+  bool known() const { return readings > 0; }
+};
+
+/// Where every reading has its stated uncertainty: weighted by it, and enlarged where they scatter
+/// by more (Birge's ratio). Else: plain mean, scatter over √n, and no less than the last digit
+/// tells.
+PointMean mean_of(std::span<const SteadyPoint> points, double SteadyPoint::*value,
+                  double SteadyPoint::*sd, double SteadyPoint::*digit_sd);
+
 /// The step to which values were read: the largest power of ten of which all are whole multiples,
 /// but no more than a hundredth of the largest one, since round numbers come by chance too; 0 for
 /// no value. Finer than a millionth of the largest one nothing is read by hand: 0 as well.
