@@ -7,11 +7,13 @@
 #   bash tests/run.sh --part db,logger    only the tests of these folders of tests/, and what they need
 #   bash tests/run.sh --tidy              clang-tidy over every source besides
 #   bash tests/run.sh --fuzz 60           every fuzz target for 60 seconds besides
+#   bash tests/run.sh --long              what takes an hour besides: clang-tidy, a minute of each fuzz
+#                                         target, all tests under sanitizers, packages built twice
 #   bash tests/run.sh -R belts            further words go to ctest
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-sanitize="" part="" tidy=no fuzz=0
+sanitize="" part="" tidy=no fuzz=0 long=no
 while [[ $# -gt 0 ]]; do
   case $1 in
     --sanitize)
@@ -26,11 +28,12 @@ while [[ $# -gt 0 ]]; do
       [[ $part =~ ^[a-z,-]+$ ]] || { echo "run.sh: --part takes names of folders in tests/." >&2; exit 2; }
       shift 2 ;;
     --tidy) tidy=yes; shift ;;
+    --long) long=yes tidy=yes fuzz=60; shift ;;
     --fuzz)
       fuzz=${2:-}
       [[ $fuzz =~ ^[1-9][0-9]*$ ]] || { echo "run.sh: --fuzz takes seconds." >&2; exit 2; }
       shift 2 ;;
-    --help) sed -n '2,10s/^# \{0,1\}//p' "$0"; exit 0 ;;
+    --help) sed -n '2,12s/^# \{0,1\}//p' "$0"; exit 0 ;;
     *) break ;;
   esac
 done
@@ -58,9 +61,11 @@ fi
 cmake --build "$folder" -j "$jobs" "${targets[@]}"
 
 if [[ $tidy == yes ]]; then
+  # Without precompiled headers: clang reads none of GCC's, and a source that lacks an include shows.
+  configure build-tidy -DBUILD_TESTING=ON -DLOADLINE_PRECOMPILED=OFF
   find db fit logger firmware-protocol -name '*.cc' -print0 | sort -z |
     # GCC's options that clang does not know are no complaint about the source.
-    xargs -0 -n 1 -P "$jobs" clang-tidy --quiet -p "$folder" \
+    xargs -0 -n 1 -P "$jobs" clang-tidy --quiet -p build-tidy \
       --extra-arg=-Wno-unknown-warning-option 2> "$folder/tidy.log" ||
     { echo "run.sh: clang-tidy has complaints (above)." >&2; exit 1; }
   echo "clang-tidy: clean"
@@ -87,4 +92,11 @@ export ASAN_OPTIONS=${ASAN_OPTIONS:-detect_leaks=1:strict_string_checks=1}
 export UBSAN_OPTIONS=${UBSAN_OPTIONS:-halt_on_error=1:print_stacktrace=1}
 export LSAN_OPTIONS=${LSAN_OPTIONS:-suppressions=$PWD/tests/support/leaks.supp:print_suppressions=0}
 export TSAN_OPTIONS=${TSAN_OPTIONS:-halt_on_error=1}
+if [[ $long == yes ]]; then
+  # Without tests/study: its one test computes for hours there.
+  bash tests/run.sh --sanitize address,undefined \
+    --part firmware-protocol,db,logger,fit,drive,report,reference,commands,browser "$@"
+  bash tests/run.sh --sanitize thread --part firmware-protocol,db,logger,browser "$@"
+  bash tests/commands/packages_test.sh .
+fi
 ctest --test-dir "$folder" --output-on-failure -j "$jobs" "${label[@]}" "$@"
