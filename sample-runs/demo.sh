@@ -19,6 +19,8 @@ if [[ -f $here/../CMakeLists.txt ]]; then
   for folder in db logger fit firmware-protocol; do PATH=$PWD/build/$folder:$PATH; done
   demo=$PWD/build/demo
 else
+  # Unpacked somewhere: the programs lie beside.
+  [[ -x $here/../../../bin/loadline-db ]] && PATH=$(cd "$here/../../../bin" && pwd):$PATH
   demo=$PWD/loadline-demo
 fi
 rm -rf "$demo"

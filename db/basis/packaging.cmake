@@ -1,6 +1,6 @@
-# `cmake --install` and the Debian package (`cpack` in the build folder): programs, man pages and
-# completions made by the programs themselves, the udev rule for rigs, the sample runs, the pages to
-# read. (The firmware image, where one is built, is installed by its own folder.) Included last, when
+# `cmake --install`, the Debian package and the archive that runs from any folder (`cpack` in the build
+# folder makes both, with their SHA-256): programs, man pages and completions made by the programs
+# themselves, the udev rule for rigs, the sample runs, the pages to read. (The firmware image, where one is built, is installed by its own folder.) Included last, when
 # every program is known.
 include(GNUInstallDirs)
 
@@ -42,7 +42,14 @@ string(SUBSTRING "${readme}" ${licence_at} -1 licence)
 file(WRITE ${PROJECT_BINARY_DIR}/copyright "${licence}")
 install(FILES ${PROJECT_BINARY_DIR}/copyright DESTINATION ${CMAKE_INSTALL_DOCDIR})
 
-set(CPACK_GENERATOR DEB)
+# The same bytes wherever and whenever they are built (packaging_times.cmake); packages_test.sh looks.
+set(CPACK_GENERATOR DEB TGZ)
+set(CPACK_PROJECT_CONFIG_FILE ${CMAKE_CURRENT_LIST_DIR}/packaging_times.cmake)
+set(CPACK_PRE_BUILD_SCRIPTS ${CMAKE_CURRENT_LIST_DIR}/packaging_times.cmake)
+set(CPACK_POST_BUILD_SCRIPTS ${CMAKE_CURRENT_LIST_DIR}/packaging_order.cmake)
+set(CPACK_LOADLINE_SOURCE ${PROJECT_SOURCE_DIR})
+set(CPACK_PACKAGE_CHECKSUM SHA256)
+set(CPACK_ARCHIVE_COMPONENT_INSTALL OFF)
 set(CPACK_PACKAGE_NAME loadline)
 set(CPACK_PACKAGE_VENDOR "Loadline")
 set(CPACK_PACKAGE_CONTACT "The Loadline developers <loadline@localhost>")
@@ -55,6 +62,5 @@ set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
 set(CPACK_DEBIAN_PACKAGE_SUGGESTS "sqlite3, chromium | www-browser")
-set(CPACK_PACKAGING_INSTALL_PREFIX /usr)
 set(CPACK_STRIP_FILES ON)
 include(CPack)
