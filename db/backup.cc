@@ -4,6 +4,7 @@
 
 #include <filesystem>
 
+#include "db/basis/new_file.h"
 #include "db/store/book_state.h"
 
 namespace loadline {
@@ -83,6 +84,7 @@ void require_sound(const Book& copy) {
 
 void backup_book(const Book& book, const std::string& path,
                  const std::function<void(double, double)>& progress) {
+  refuse_book(path);
   std::error_code ignored;
   if (fs::exists(path, ignored))
     throw Error(Fault::kInput,

@@ -8,6 +8,7 @@
 #include <cstring>
 #include <filesystem>
 
+#include "db/basis/new_file.h"
 #include "db/schema/schema.h"
 #include "db/store/book_state.h"
 #include "db/store/text.h"
@@ -24,6 +25,7 @@ void require_file(const std::string& path, Book::Mode mode) {
   const fs::file_status status = fs::status(path, ignored);
   if (status.type() == fs::file_type::directory)
     throw book_error(fmt::format("{} is a folder, not a book; name a file with --book.", path));
+  if (mode == Book::Mode::kCreate) refuse_beside_a_book(path);
   if (!fs::exists(status)) {
     if (mode != Book::Mode::kCreate)
       throw book_error(
@@ -99,6 +101,11 @@ void require_book(sqlite3* db, const std::string& path, bool may_make) {
         fmt::format("{} is an SQLite file but not a book; name the right file with "
                     "--book.",
                     path));
+  if (version < 1)
+    throw book_error(
+        fmt::format("the book {} says that it has the layout {}, which there never was: its label "
+                    "was altered; take the book from its last backup.",
+                    path, version));
   if (version > current_schema_version())
     throw book_error(
         fmt::format("the book {} was written by a newer version of Loadline (layout "
@@ -119,6 +126,17 @@ void require_own_programs(sqlite3* db, const std::string& path, bool for_writing
                     "written to it; bring its runs into another book with 'loadline-db merge {0} "
                     "--book OTHER.book'.",
                     path, on_one_line(trigger->name)));
+}
+
+bool is_unmoved(sqlite3* db) {
+  int moved = 0;
+  sqlite3_file_control(db, "main", SQLITE_FCNTL_HAS_MOVED, &moved);
+  return moved == 0;
+}
+
+bool is_logged(sqlite3* db) {
+  Statement statement(db, "PRAGMA journal_mode");
+  return statement.step() && statement.text(0) == "wal";
 }
 
 bool has_book_row(sqlite3* db) {
@@ -150,6 +168,10 @@ Book Book::open(const std::string& path, Mode mode) {
   require_file(path, mode);
   auto state = std::make_unique<State>();
   state->path = path;
+  std::error_code ignored;
+  const std::string real =
+      fs::weakly_canonical(path, ignored).string();  // the log lies beside that
+  const bool log_there = has_log(real);
   state->mode = mode;
   int flags = SQLITE_OPEN_READWRITE;
   if (mode == Mode::kCreate) flags |= SQLITE_OPEN_CREATE;
@@ -168,6 +190,11 @@ Book Book::open(const std::string& path, Mode mode) {
   }
   state->layout = schema_version(db);
   execute(db, "PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384");
+  if (is_logged(db)) {
+    state->log_was_missing = !log_there;
+    state->real_path = real;
+  }
+  if (mode != Mode::kRead) sqlite3_wal_hook(db, State::after_commit, state.get());
   Book book(std::move(state));
   if (mode != Mode::kRead) close_abandoned_runs(book);
   return book;
@@ -181,10 +208,24 @@ Book::~Book() = default;
 const std::string& Book::path() const { return state_->path; }
 sqlite3* Book::handle() const { return state_->db.get(); }
 
-bool Book::in_place() const {
-  int moved = 0;
-  sqlite3_file_control(handle(), "main", SQLITE_FCNTL_HAS_MOVED, &moved);
-  return moved == 0;
+bool Book::in_place() const { return is_unmoved(handle()) && state_->log_in_place(); }
+bool Book::log_was_missing() const { return state_->log_was_missing; }
+
+int Book::State::after_commit(void* self, sqlite3* db, const char* name, int pages) {
+  constexpr int kLongLog = 1000;     // pages; SQLite's own measure
+  constexpr int kLongestLog = 4000;  // where nobody calls commit()
+  State& state = *static_cast<State*>(self);
+  state.fold_due = pages >= kLongLog && !state.writers.empty();
+  if (pages >= (state.fold_due ? kLongestLog : kLongLog))
+    sqlite3_wal_checkpoint_v2(db, name, SQLITE_CHECKPOINT_PASSIVE, nullptr, nullptr);
+  return SQLITE_OK;
+}
+
+void Book::State::fold() {
+  std::vector<MarkedRun> runs;
+  for (const auto& [run, writer] : writers) runs.push_back({run, writer.count});
+  if (!real_path.empty()) fold_log(db.get(), runs);
+  fold_due = false;
 }
 
 const std::string& Book::State::recorder_mark() {
@@ -206,14 +247,26 @@ Book::Transaction::~Transaction() {
 }
 
 void Book::Transaction::commit() {
-  if (!book_.in_place())
+  sqlite3* db = book_.handle();
+  if (!is_unmoved(db))
     throw book_error(
         fmt::format("the book {} is no longer in its place: it was moved or deleted, or its drive "
                     "is gone; what "
                     "was committed is in the file that was there. Put it back, then repeat.",
                     book_.path()));
-  execute(book_.handle(), "COMMIT");
+  if (!book_.state_->log_in_place()) {
+    // We still hold the log that is gone from its place: what was committed goes into the book.
+    sqlite3_exec(db, "ROLLBACK", nullptr, nullptr, nullptr);
+    sqlite3_wal_checkpoint_v2(db, nullptr, SQLITE_CHECKPOINT_PASSIVE, nullptr, nullptr);
+    throw book_error(
+        fmt::format("the log {}-wal of the book was moved, replaced or deleted by another program; "
+                    "what was committed is in the book, and nothing more goes into it until all "
+                    "programs that have it open have ended.",
+                    book_.path()));
+  }
+  execute(db, "COMMIT");
   open_ = false;
+  if (book_.state_->fold_due) book_.state_->fold();
 }
 
 Scope::Scope(sqlite3* db, std::map<std::int64_t, RunWriter>& writers)

@@ -138,6 +138,10 @@ class Book {
     bool open_ = true;
   };
 
+  /// Whether the file was without its log when this Book opened it; only where it shows a mark
+  /// (db/store/log_mark.h) does that mean a loss.
+  bool log_was_missing() const;
+
   /// For db/ itself (exchange, check, backup) and for tests; everyone else uses the calls above.
   sqlite3* handle() const;
 

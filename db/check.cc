@@ -192,6 +192,16 @@ void check_runs(const Book& book, CheckResult& result, Findings& findings,
   });
 }
 
+void check_log(const Book& book, Findings& findings) {
+  for (const LogMark& mark : log_marks(book.handle()))
+    if (mark.lost || book.log_was_missing())
+      findings.add(fmt::format("run {}", mark.run),
+                   fmt::format("the book's log (-wal), which held what was recorded after the "
+                               "first {} rows, is missing; put it back, or take the book from its "
+                               "last backup",
+                               mark.rows));
+}
+
 void check_slip_checks(sqlite3* db, Findings& findings) {
   Statement wrong(db,
                   "SELECT run.id, other.kind, other.id FROM run JOIN run AS other "
@@ -259,6 +269,7 @@ CheckResult check_book(const Book& book, const std::function<void(double, double
       [&] { check_uncertainties(book, findings); },
       [&] { check_joined(book, findings); },
       [&] { check_runs(book, result, findings, progress); },
+      [&] { check_log(book, findings); },
       [&] { check_slip_checks(db, findings); },
       [&] { check_curves(book, findings); },
       [&] { check_parts(book, findings); },

@@ -240,6 +240,7 @@ void Intake::wait_for_replug() {
     if (!port_.reopen()) continue;
     waiting_for_replug_.store(false);
     reader_.line_was_cut();
+    if (flowing()) away_s_ = away_s_ + since(began);
     note_event("resumed", since(began), fmt::format("'{}' is back", port_.path()));
     last_sign_ = last_question_ = clock_.now();
     if (two_way()) command(kWireWhoAreYou);

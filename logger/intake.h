@@ -73,6 +73,8 @@ class Intake {
   std::string damaged_example() const;
   /// True while an unplugged rig is waited for.
   bool waiting_for_replug() const { return waiting_for_replug_.load(); }
+  /// For how long an unplugged or restarted rig was waited for, in all and after the first sample.
+  double away_s() const { return away_s_.load(); }
   /// True once the first sample was put into the mailbox.
   bool flowing() const { return flowing_.load(); }
   /// Whom to show samples to, from now on. Must outlive run().
@@ -124,6 +126,7 @@ class Intake {
   std::atomic<bool> stop_{false};
   std::atomic<bool> waiting_for_replug_{false};
   std::atomic<bool> flowing_{false};
+  std::atomic<double> away_s_{0};
   std::atomic<LiveMeter*> meter_{nullptr};
   mutable std::mutex mutex_;  // guards what follows
   std::condition_variable news_;

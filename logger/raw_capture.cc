@@ -8,6 +8,7 @@
 #include <cstring>
 
 #include "db/basis/error.h"
+#include "db/basis/new_file.h"
 
 namespace loadline {
 namespace {
@@ -30,7 +31,9 @@ std::size_t write_all(int fd, std::span<const std::uint8_t> bytes) {
 
 }  // namespace
 
-RawCapture::RawCapture(std::string path) : path_(std::move(path)), file_(create(path_)) {
+RawCapture::RawCapture(std::string path) : path_(std::move(path)) {
+  refuse_book(path_);
+  file_.reset(create(path_));
   if (file_.open()) return;
   throw Error(Fault::kInput,
               fmt::format("the capture '{}' cannot be made: {}; choose another name.", path_,

@@ -123,10 +123,32 @@ LiveScale live_scale(const Book& book, const Part& rig) {
   return scale;
 }
 
+namespace {
+
+/// A run is dated by this machine's clock, which stands at some old date where its battery is
+/// empty.
+void check_clock(const Book& book, const std::string& now) {
+  const std::string older = [&] {
+    const std::vector<Run> runs = book.runs();
+    return runs.empty() ? std::string() : runs.back().started_utc;
+  }();
+  constexpr const char* kThisProgram = "2025-01-01";  // it was not there before
+  if (now >= kThisProgram && now >= older) return;
+  warn(
+      fmt::format("this machine's clock says {}, {}; set the clock, for runs are told apart by "
+                  "their evenings.",
+                  now,
+                  now < older ? fmt::format("before the run that was recorded last ({})", older)
+                              : std::string("which cannot be")));
+}
+
+}  // namespace
+
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant) {
   RecordReport report;
   report.run = run_of(book, order.kind, order.mounting, rig);
+  check_clock(book, clock.utc());
   RecordingOptions options = options_for(order, *line.port);
   expect_usual_zero(book, rig, options.writer);
   if (rig.id == 0)

@@ -111,6 +111,11 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
   result.warnings = writer.warnings();
   result.fallback_paths = writer.fallback_paths();
   result.lost_bytes = writer.lost_bytes();
+  if (const double away_s = intake_.away_s(); away_s > 0)
+    result.warnings.push_back(
+        fmt::format("the line was away for {:.1f} s; what the rig would have sent then is in no "
+                    "count of lost samples.",
+                    away_s));
   result.duration_s = static_cast<double>(intake_.span().ticks) / run.tick_hz.value_or(1);
   if (result.book_gave_up) result.why = writer.trouble();
   if (!result.book_gave_up) take_zero_after(attendant, writer, result, run);

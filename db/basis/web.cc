@@ -2,12 +2,35 @@
 
 #include <nlohmann/json.hpp>
 
+#include "db/basis/utf8.h"
+
 namespace loadline {
+
+namespace {
+
+/// What is no text at all in an altered book (bytes that are no UTF-8, control characters) becomes
+/// the sign for that, U+FFFD.
+std::string as_text(std::string_view bytes) {
+  std::string out;
+  out.reserve(bytes.size());
+  while (!bytes.empty()) {
+    const Utf8Character next = first_character(bytes);
+    const bool blank = next.code == '\n' || next.code == '\t';
+    if (next.length > 0 && (blank || !is_control(next.code)))
+      out += bytes.substr(0, next.length);
+    else
+      out += "\xEF\xBF\xBD";
+    bytes.remove_prefix(next.length > 0 ? next.length : 1);
+  }
+  return out;
+}
+
+}  // namespace
 
 std::string html_escape(std::string_view text) {
   std::string out;
   out.reserve(text.size());
-  for (const char c : text) {
+  for (const char c : as_text(text)) {
     switch (c) {
       case '&':
         out += "&amp;";

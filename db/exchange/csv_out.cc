@@ -105,7 +105,8 @@ void write_curve(const StoredCurve& curve, const PartNames& names, std::ostream&
 }  // namespace
 
 std::string csv_text(const std::string& text) {
-  std::string cell = reads_as_formula(text) ? "'" + text : text;
+  const std::string shown = made_printable(text);  // an altered book gives a terminal no orders
+  std::string cell = reads_as_formula(shown) ? "'" + shown : shown;
   if (cell.find_first_of(",\"\n\r") == std::string::npos) return cell;
   std::string quoted = "\"";
   for (const char c : cell) quoted += c == '"' ? std::string("\"\"") : std::string(1, c);

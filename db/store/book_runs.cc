@@ -223,6 +223,10 @@ std::int64_t Book::begin_run(const Run& run) {
   writer.steady = run.steady;
   state_->writers[id] = writer;
   scope.commit();
+  if (sqlite3_get_autocommit(handle())) {  // else the caller's transaction decides
+    state_->fold();
+    if (!state_->real_path.empty()) state_->log = log_identity(state_->real_path);
+  }
   return id;
 }
 

@@ -337,6 +337,7 @@ void Book::end_run(std::int64_t run, RunState state) {
                    "UPDATE run SET state = ?, sample_count = ?, content_hash = ?, "
                    "recorder = NULL WHERE id = ?");
   update.with(run_state_name(state), writer.count, writer.hash.hex(), run).run();
+  clear_log_mark(handle(), run);
   state_->writers.erase(run);
   scope.commit();
 }
@@ -353,7 +354,14 @@ bool interrupt_run(Book& book, std::int64_t run, const std::string& why) {
     last.with(row_id(run, 0), row_id(run, kTickMask)).step();
     return last.whole(0) & kTickMask;
   }();
-  book.add_event({run, last_tick, "interrupted", 0, why + "; what was committed is kept"});
+  std::string what = why + "; what was committed is kept";
+  for (const LogMark& mark : log_marks(book.handle())) {
+    if (mark.run != run || !book.log_was_missing()) continue;
+    keep_log_mark_as_lost(book.handle(), mark);
+    what = fmt::format("{}, but the book's log was missing: of what was recorded {} rows are left",
+                       why, mark.rows);
+  }
+  book.add_event({run, last_tick, "interrupted", 0, what});
   book.end_run(run, RunState::kInterrupted);
   transaction.commit();
   return true;

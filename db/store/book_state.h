@@ -10,6 +10,7 @@
 
 #include "db/book.h"
 #include "db/store/content_hash.h"
+#include "db/store/log_mark.h"
 #include "db/store/recorder_mark.h"
 #include "db/store/statement.h"
 
@@ -55,6 +56,7 @@ struct CloseConnection {
 
 struct Book::State {
   std::string path;
+  std::string real_path;  ///< links followed; empty where the book has no log
   Mode mode = Mode::kRead;
   int layout = 0;  ///< schema version of the file
   std::unique_ptr<sqlite3, CloseConnection> db;
@@ -65,7 +67,15 @@ struct Book::State {
   SampleInserts sample_inserts;
   Inserts reading_inserts, sd_inserts;
   std::optional<Statement> update_count;
+  bool log_was_missing = false;                ///< before this Book opened the file
+  bool fold_due = false;                       ///< the log has grown long
+  std::optional<std::pair<dev_t, ino_t>> log;  ///< that the open runs are written to
 
+  /// Folds the log into the file, marked as db/store/log_mark.h says.
+  void fold();
+  bool log_in_place() const { return !log || log == log_identity(real_path); }
+  /// SQLite calls it after each commit, with the length of the log.
+  static int after_commit(void* self, sqlite3* db, const char* name, int pages);
   const std::string& recorder_mark();
 };
 

@@ -10,6 +10,7 @@
 #include <random>
 
 #include "db/basis/error.h"
+#include "db/basis/utf8.h"
 
 namespace loadline {
 namespace {
@@ -17,34 +18,9 @@ namespace {
 constexpr std::size_t kLongestName = 200;
 constexpr std::size_t kLongestNote = 100000;
 
-struct Decoded {
-  char32_t code;
-  std::size_t length;  ///< 0 when the bytes are no UTF-8
-};
-
-// Table 3-7 of the Unicode Standard: no overlong forms, no surrogates, nothing above U+10FFFF.
-Decoded decode(std::string_view text) {
-  const auto byte = [&](std::size_t i) { return static_cast<unsigned char>(text[i]); };
-  const unsigned char lead = byte(0);
-  if (lead < 0x80) return {lead, 1};
-  const std::size_t length = lead >= 0xF0 ? 4 : lead >= 0xE0 ? 3 : 2;
-  if (lead < 0xC2 || lead > 0xF4 || text.size() < length) return {0, 0};
-  char32_t code = lead & (0xFFU >> (length + 1));
-  for (std::size_t i = 1; i < length; ++i) {
-    if ((byte(i) & 0xC0U) != 0x80U) return {0, 0};
-    code = (code << 6) | (byte(i) & 0x3FU);
-  }
-  static constexpr char32_t kLeast[] = {0, 0, 0x80, 0x800, 0x10000};
-  const bool surrogate = code >= 0xD800 && code <= 0xDFFF;
-  if (code < kLeast[length] || code > 0x10FFFF || surrogate) return {0, 0};
-  return {code, length};
-}
-
-bool is_control(char32_t code) { return code < 0x20 || (code >= 0x7F && code <= 0x9F); }
-
 void require_text(const std::string& text, const std::string& what, bool may_break_lines) {
   for (std::string_view rest = text; !rest.empty();) {
-    const Decoded next = decode(rest);
+    const Utf8Character next = first_character(rest);
     if (next.length == 0)
       throw Error(Fault::kInput, fmt::format("{} is not valid UTF-8; type it again.", what));
     const bool break_or_tab = next.code == '\n' || next.code == '\t';
@@ -89,7 +65,7 @@ void require_uuid(const std::string& uuid, const std::string& what) {
 std::string made_printable(std::string_view text) {
   std::string out;
   for (std::string_view rest = text.substr(0, kLongestNote); !rest.empty();) {
-    const Decoded next = decode(rest);
+    const Utf8Character next = first_character(rest);
     const bool keep =
         next.length > 0 && (!is_control(next.code) || next.code == '\n' || next.code == '\t');
     if (keep)

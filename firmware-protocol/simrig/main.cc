@@ -51,6 +51,7 @@ void play_on_line(const Arguments& arguments, const simrig::Scenario& scenario,
                   std::uint64_t seed) {
   simrig::LineOptions options;
   options.link = arguments.text("link").value_or("");
+  refuse_book(options.link);
   options.fast = arguments.flag("fast");
   options.wait_s = *arguments.number("wait");
   options.announce = [&](const std::string& path) {

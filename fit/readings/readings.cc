@@ -8,6 +8,7 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/repeated_times.h"
 
 namespace loadline {
 namespace {
@@ -185,10 +186,14 @@ struct RowsOfSpeed {
 };
 
 void from_rows(const Book& book, Readings& out, const Thinning& thinning, int known_pulses) {
-  const ReadingColumns c = book.reading_columns(out.run.id);
+  ReadingColumns c = book.reading_columns(out.run.id);
   if (c.time_s.empty())
     throw Error(Fault::kInput,
                 fmt::format("run {} holds no rows; record or import it again.", out.run.id));
+  if (const std::size_t merged = merge_repeated_times(c); merged > 0)
+    out.warnings.push_back(fmt::format(
+        "Of run {} {} rows bear the time of the row before them; rows of one time were averaged.",
+        out.run.id, merged));
   RowsOfSpeed motor(c.time_s, c.motor_rpm, known_pulses);
   RowsOfSpeed handwheel(c.time_s, c.handwheel_rpm, known_pulses);
   out.motor = motor.trace(thinning.most);

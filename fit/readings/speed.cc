@@ -248,8 +248,11 @@ void SmoothSpeed::find_kinks() {
 }
 
 double SmoothSpeed::choose_half_width() const {
-  const double least = 3.2 * trace_.interval_s;
-  const double most = std::max(least, (trace_.end_s.back() - trace_.start_s.front()) / 6);
+  // Times that are all one give no width at all, and the search below must end on any times.
+  const double span = trace_.end_s.back() - trace_.start_s.front();
+  const double least = std::max(3.2 * trace_.interval_s, 1e-9 * span);
+  const double most = std::max(least, span / 6);
+  if (!(least > 0)) return 0;
   std::vector<std::pair<double, double>> scores;  // half width, score
   for (double h = least; h <= most; h *= 1.5) scores.emplace_back(h, cross_validation(h));
   double best = scores.front().second;

@@ -236,6 +236,117 @@ TEST_CASE("a run stays open while its recorder lives, whoever else opens the boo
   CHECK(Book::open(path, Book::Mode::kWrite).run(run).state == RunState::kInterrupted);
 }
 
+namespace {
+
+// A recorder that is killed in the middle of a run, `commits` of a thousand samples in. What it had
+// folded into the book by then is only what its begin and the length of its log made it.
+void record_and_die(const std::string& path, int commits) {
+  const int status = in_child([&] {
+    Book book = Book::open(path, Book::Mode::kCreate);
+    const std::int64_t run = book.begin_run({});
+    for (int i = 0; i < commits; ++i) {
+      Book::Transaction transaction(book);
+      book.append(run, testing::samples(1000, i * 1000 + 1));
+      transaction.commit();
+    }
+    kill(getpid(), SIGKILL);
+  });
+  REQUIRE(WIFSIGNALED(status));
+}
+
+std::string found_in(const std::string& path) {
+  const Book book = Book::open(path, Book::Mode::kRead);
+  std::string all;
+  for (const Finding& finding : check_book(book).findings) all += finding.what + "\n";
+  return all;
+}
+
+}  // namespace
+
+TEST_CASE("a log that is lost shows, also later, and one that was only folded in does not") {
+  const std::string said = "log (-wal), which held what was recorded after the first ";
+  for (const bool replaced : {false, true}) {
+    const Scratch scratch;
+    const std::string path = scratch.path("bench.book");
+    record_and_die(path, 5);
+    REQUIRE(std::filesystem::file_size(path + "-wal") > 0);
+    CHECK(found_in(path).empty());
+    record_and_die(path, 5);
+    if (replaced)
+      scratch.write("bench.book-wal", "<!doctype html><title>A report</title>");
+    else
+      std::filesystem::remove(path + "-wal");
+    CHECK(has(found_in(path), said + "0 rows"));
+    CHECK(has(found_in(path), said));  // looking at it changes nothing
+    {
+      const Book book = Book::open(path, Book::Mode::kWrite);  // ends the run
+      CHECK(book.runs().back().state == RunState::kInterrupted);
+      CHECK(has(book.events(book.runs().back().id).back().detail, "log was missing"));
+    }
+    CHECK(has(found_in(path), said));
+  }
+  SUBCASE("after a reader or another program has folded it in, nothing is missing") {
+    const Scratch scratch;
+    const std::string path = scratch.path("bench.book");
+    record_and_die(path, 5);
+    sql(path, "SELECT count(*) FROM sample");
+    CHECK_FALSE(std::filesystem::exists(path + "-wal"));
+    CHECK(found_in(path).empty());
+    Book book = Book::open(path, Book::Mode::kWrite);
+    CHECK(book.runs().back().sample_count == 5000);
+    CHECK(check_book(book).findings.empty());
+  }
+  SUBCASE("of a long run, from the last folding on") {
+    const Scratch scratch;
+    const std::string path = scratch.path("bench.book");
+    record_and_die(path, 400);
+    std::filesystem::remove(path + "-wal");
+    const std::string found = found_in(path);
+    CHECK(has(found, said));
+    CHECK_FALSE(has(found, said + "0 rows"));
+  }
+}
+
+TEST_CASE("no output takes the place of a file that belongs to a book, by whatever name") {
+  namespace fs = std::filesystem;
+  const Scratch scratch;
+  const std::string path = scratch.path("bench.book");
+  Book book = Book::open(path, Book::Mode::kCreate);  // open: so its log is there
+  testing::fill(book);
+  fs::create_symlink(".", scratch.path("folder"));
+  fs::create_symlink("bench.book-wal", scratch.path("soft"));
+  fs::create_symlink("soft", scratch.path("softer"));
+  fs::create_symlink("bench.book-journal", scratch.path("nowhere"));
+  fs::create_symlink("bench.book", scratch.path("other.book"));
+  fs::create_hard_link(path + "-wal", scratch.path("hard"));
+  fs::create_hard_link(path + "-shm", scratch.path("hard-index"));
+  fs::create_symlink("bench.book-wal", scratch.path("table.csv.part"));
+  const std::string log = testing::bytes_of(path + "-wal");
+  REQUIRE_FALSE(log.empty());
+  const auto run = [&](const std::string& words) {
+    return testing::run_program(scratch, LOADLINE_DB_PROGRAM, words + " --book bench.book");
+  };
+  for (const std::string name :
+       {"bench.book-wal", "bench.book-shm", "bench.book-journal", "./bench.book-wal",
+        "folder/folder/bench.book-wal", "soft", "softer", "nowhere", "other.book-wal", "hard",
+        "hard-index", "other.book", "bench.book"}) {
+    CAPTURE(name);
+    const Outcome refused = run("export motors --force -o " + name);
+    CHECK(refused.status == 2);
+    CHECK(has(refused.err, "is not written over"));
+    CHECK(run("backup " + name).status == 2);
+  }
+  CHECK(run("export motors --force -o '" + path + "-wal'").status == 2);
+  CHECK(run("export motors -o table.csv").status == 2);  // what stands in its way leads to the log
+  CHECK(testing::bytes_of(path + "-wal") == log);
+  CHECK_FALSE(fs::exists(path + "-journal"));
+  CHECK(
+      testing::run_program(scratch, LOADLINE_DB_PROGRAM, "init --book bench.book-journal").status ==
+      2);
+  CHECK(run("export motors -o notes-wal").status == 0);  // there is no book 'notes'
+  CHECK(check_book(book).findings.empty());
+}
+
 TEST_CASE("two recorders in one book take turns and both runs are whole") {
   const Scratch scratch;
   const std::string path = scratch.path("bench.book");

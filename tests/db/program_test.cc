@@ -260,12 +260,27 @@ TEST_CASE("what another program wrote into a book gives a terminal no orders") {
       "UPDATE motor SET name = 'a' || char(27) || '[2J' || char(155) || '31m' || char(7, 127)";
   const std::string command = "sqlite3 " + quoted(bench.path("bench.book")) + " " + quoted(sql);
   REQUIRE(std::system(command.c_str()) == 0);
-  for (const char* words : {"list motors", "show motor nobody"}) {
+  for (const char* words : {"list motors", "export motors", "show motor nobody"}) {
     CAPTURE(words);
     const Outcome said = bench.db(words);
     for (const std::string& text : {said.out, said.err})
       for (const char* order : {"\x1b", "\xC2\x9B", "\a", "\x7F"}) CHECK_FALSE(has(text, order));
     CHECK(has(said.out + said.err, "a?[2J?31m??"));
+  }
+}
+
+TEST_CASE("a book whose label was altered is named as that") {
+  const Bench bench;
+  REQUIRE(bench.db("init").status == 0);
+  for (const char* label : {"0", "-3"}) {
+    sqlite3* db = nullptr;
+    REQUIRE(sqlite3_open(bench.path("bench.book").c_str(), &db) == SQLITE_OK);
+    execute(db, std::string("PRAGMA user_version = ") + label);
+    sqlite3_close(db);
+    const Outcome again = bench.db("init");
+    CHECK(again.status == 4);
+    CHECK(has(again.err, "its label was altered"));
+    CHECK(bench.db("list").status == 4);
   }
 }
 

@@ -13,6 +13,8 @@ TEST_CASE("a hostile name reaches the page as text") {
   CHECK(html_escape("<img src=x onerror=\"a('b')\">&") ==
         "&lt;img src=x onerror=&quot;a(&#39;b&#39;)&quot;&gt;&amp;");
   CHECK(html_escape("Zoë №5 🧵") == "Zoë №5 🧵");
+  // Bytes that are no UTF-8 (0xFF is none anywhere; RFC 3629, section 1) and control characters.
+  CHECK(html_escape("a\xFFz\x1B[2J\n\xC3") == "a\xEF\xBF\xBDz\xEF\xBF\xBD[2J\n\xEF\xBF\xBD");
 }
 
 TEST_CASE("a name cannot close the script that carries it") {

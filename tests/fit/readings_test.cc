@@ -7,6 +7,7 @@
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/readings.h"
+#include "fit/readings/repeated_times.h"
 #include "fit/readings/speed.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -37,6 +38,39 @@ TEST_CASE("the correlation factor of first-order noise is (1+rho)/(1-rho)") {
     }
     // 20 series of 4000: the mean of the estimates is known to about 4 %.
     CHECK(sum / 20 == doctest::Approx((1 + rho) / (1 - rho)).epsilon(0.12));
+  }
+}
+
+TEST_CASE("rows that bear one time become one row with the mean of what each channel has") {
+  const double none = std::nan("");
+  ReadingColumns rows{{0, 0, 1, 2, 2, 2},       {10, 20, 30, 1, none, 3},    {},
+                      {1, none, none, 4, 5, 6}, {7, 7, 8, none, none, none}, {}};
+  CHECK(merge_repeated_times(rows) == 3);
+  CHECK(rows.time_s == std::vector<double>{0, 1, 2});
+  CHECK(rows.motor_rpm == std::vector<double>{15, 30, 2});
+  CHECK(rows.torque_nm[0] == 1);
+  CHECK(std::isnan(rows.torque_nm[1]));
+  CHECK(rows.torque_nm[2] == 5);
+  CHECK(std::isnan(rows.supply_v[2]));
+  CHECK(rows.handwheel_rpm.empty());
+  CHECK(merge_repeated_times(rows) == 0);
+  ReadingColumns one{{5, 5, 5}, {1, 2, 3}, {}, {}, {}, {}};
+  CHECK(merge_repeated_times(one) == 2);
+  CHECK(one.motor_rpm == std::vector<double>{2});
+}
+
+TEST_CASE("a search for the width of a smooth speed ends on any times") {
+  // Most windows of no length, and all of them.
+  for (const int lengths : {0, 3}) {
+    SpeedTrace trace;
+    for (int i = 0; i < 40; ++i) {
+      const double start = i < 40 - lengths ? 1 : i;
+      trace.start_s.push_back(start);
+      trace.end_s.push_back(i < 40 - lengths ? 1 : i + 1);
+      trace.speed.push_back(100 + i % 3);
+    }
+    const SmoothSpeed speed(trace);
+    CHECK_FALSE(speed.at(1.0).valid);
   }
 }
 

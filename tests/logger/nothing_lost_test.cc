@@ -291,6 +291,58 @@ TEST_CASE("A book that is taken away in mid-run is missed at once") {
   CHECK(committed + samples_in(result.fallback_paths) >= 2'000);
 }
 
+TEST_CASE("A log that is taken away in mid-run is missed at once, and what went into it is kept") {
+  testing::Scratch folder;
+  { const Book book = bench_book(folder); }
+  const std::string path = folder.path("test.book");
+  const FallbackIn fallback(folder.path(""));
+  std::atomic<std::int64_t> handed_out{0};
+  std::thread take_away =
+      once(handed_out, 800, [&] { std::filesystem::rename(path + "-wal", folder.path("gone")); });
+  PacedRig rig(2, handed_out);
+  const RecordingResult result = record(path, rig);
+  take_away.join();
+  CHECK(result.book_gave_up);
+  CHECK(result.state == RunState::kInterrupted);
+  CHECK(result.why.find("-wal of the book was moved") != std::string::npos);
+  const Book book = Book::open(path, Book::Mode::kWrite);
+  const std::int64_t committed = sound_samples(book);
+  CHECK(committed > 0);
+  CHECK(committed < 1'500);
+  CHECK(committed + samples_in(result.fallback_paths) >= 2'000);
+  CHECK(first_cell(book, "PRAGMA integrity_check") == "ok");
+}
+
+TEST_CASE("What finds no place at all is counted, and never lost in silence") {
+  testing::Scratch folder;
+  { const Book book = bench_book(folder); }
+  const pid_t child = fork();
+  REQUIRE(child >= 0);
+  if (child == 0) {
+    const SignalWatch signals;
+    // Every file of this process is full at once; so is each fallback, wherever it is begun.
+    std::atomic<std::int64_t> handed_out{0};
+    std::thread fill = once(handed_out, 800, [] {
+      const rlimit most = {1, 1};
+      ::setrlimit(RLIMIT_FSIZE, &most);
+    });
+    PacedRig rig(2, handed_out);
+    RecordingOptions options;
+    options.writer.book_patience_s = 0.3;
+    const RecordingResult result = record(folder.path("test.book"), rig, options);
+    fill.join();
+    int faults = 0;
+    if (!result.book_gave_up) faults |= 1;
+    if (result.lost_bytes == 0) faults |= 2;
+    if (!result.fallback_paths.empty()) faults |= 4;
+    _exit(faults);
+  }
+  int status = 0;
+  ::waitpid(child, &status, 0);
+  REQUIRE(WIFEXITED(status));
+  CHECK(WEXITSTATUS(status) == 0);
+}
+
 TEST_CASE(
     "A fallback capture that meets a limit goes on in another part, each with the introduction") {
   testing::Scratch folder;
