@@ -6,9 +6,9 @@
 #include <array>
 #include <charconv>
 #include <fstream>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/estimate.h"
-#include "db/basis/json_read.h"
 #include "db/store/statement.h"
 #include "db/store/text.h"
 

@@ -5,7 +5,6 @@
 #include <microhttpd.h>
 #include <poll.h>
 #include <sys/eventfd.h>
-#include <sys/resource.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
@@ -36,7 +35,6 @@ constexpr auto kLookEvery = milliseconds(25);   // while anybody is connected
 constexpr auto kLastWords = milliseconds(300);  // for streams at the end
 constexpr auto kStalledStream = std::chrono::seconds(5);
 constexpr std::size_t kStreamBlock = 16'384;  // bytes handed over at once
-constexpr int kGivesWay = 5;                  // nice value of the server's thread
 constexpr std::size_t kMostGuesses = 4'096;   // remembered, of all addresses
 
 /// A stream's text that is not handed over yet.
@@ -180,7 +178,6 @@ void HttpServer::State::start_daemon() {
 }
 
 void HttpServer::State::serve() {
-  ::setpriority(PRIO_PROCESS, static_cast<id_t>(::gettid()), kGivesWay);  // this thread's own
   while (!closing.load()) {
     one_round();
     wait();

@@ -9,7 +9,6 @@
 //                 its length is told beforehand or it comes in chunks
 //   time          kRequestTime from connecting (or from the answer before) until the whole request
 //                 is there, kAnswerTime until its answer is taken; no byte prolongs either
-//   processor     the thread gives way to the others of the program
 #pragma once
 
 #include <chrono>
