@@ -139,6 +139,14 @@ bool is_logged(sqlite3* db) {
   return statement.step() && statement.text(0) == "wal";
 }
 
+bool shows_marks(sqlite3* db) {
+  try {
+    return !log_marks(db).empty();
+  } catch (const Error&) {
+    return false;  // a damaged book, which says so when it is read
+  }
+}
+
 bool has_book_row(sqlite3* db) {
   Statement statement(db, "SELECT 1 FROM book");
   return statement.step();
@@ -194,6 +202,10 @@ Book Book::open(const std::string& path, Mode mode) {
     state->log_was_missing = !log_there;
     state->real_path = real;
   }
+  // A reader that is the last to close tidies the log away; a standing mark says that it must be
+  // there.
+  if (mode == Mode::kRead && log_there && shows_marks(db))
+    sqlite3_db_config(db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
   if (mode != Mode::kRead) sqlite3_wal_hook(db, State::after_commit, state.get());
   Book book(std::move(state));
   if (mode != Mode::kRead) close_abandoned_runs(book);
@@ -215,7 +227,7 @@ int Book::State::after_commit(void* self, sqlite3* db, const char* name, int pag
   constexpr int kLongLog = 1000;     // pages; SQLite's own measure
   constexpr int kLongestLog = 4000;  // where nobody calls commit()
   State& state = *static_cast<State*>(self);
-  state.fold_due = pages >= kLongLog && !state.writers.empty();
+  state.fold_due = (state.fold_due || pages >= kLongLog) && !state.writers.empty();
   if (pages >= (state.fold_due ? kLongestLog : kLongLog))
     sqlite3_wal_checkpoint_v2(db, name, SQLITE_CHECKPOINT_PASSIVE, nullptr, nullptr);
   return SQLITE_OK;
@@ -224,8 +236,14 @@ int Book::State::after_commit(void* self, sqlite3* db, const char* name, int pag
 void Book::State::fold() {
   std::vector<MarkedRun> runs;
   for (const auto& [run, writer] : writers) runs.push_back({run, writer.count});
-  if (!real_path.empty()) fold_log(db.get(), runs);
+  if (!real_path.empty() && !fold_log(db.get(), runs)) marks_standing = std::move(runs);
   fold_due = false;
+}
+
+Book::State::~State() {
+  if (marks_standing.empty() || clear_log_marks(db.get(), marks_standing)) return;
+  // The marks say that a log must be there: so it stays.
+  sqlite3_db_config(db.get(), SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
 }
 
 const std::string& Book::State::recorder_mark() {
@@ -264,8 +282,10 @@ void Book::Transaction::commit() {
                     "programs that have it open have ended.",
                     book_.path()));
   }
+  for (const MarkedRun& mark : book_.state_->marks_standing) clear_log_mark(db, mark.run);
   execute(db, "COMMIT");
   open_ = false;
+  book_.state_->marks_standing.clear();
   if (book_.state_->fold_due) book_.state_->fold();
 }
 

@@ -71,6 +71,13 @@ struct Book::State {
   bool fold_due = false;                       ///< the log has grown long
   std::optional<std::pair<dev_t, ino_t>> log;  ///< that the open runs are written to
 
+  std::vector<MarkedRun> marks_standing;  ///< that could not be taken away yet
+
+  State() = default;
+  ~State();
+  State(const State&) = delete;
+  State& operator=(const State&) = delete;
+
   /// Folds the log into the file, marked as db/store/log_mark.h says.
   void fold();
   bool log_in_place() const { return !log || log == log_identity(real_path); }

@@ -6,6 +6,7 @@
 #include <array>
 #include <charconv>
 #include <fstream>
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "db/basis/estimate.h"
@@ -44,19 +45,36 @@ std::optional<std::pair<dev_t, ino_t>> log_identity(const std::string& book) {
   return std::pair(file.st_dev, file.st_ino);
 }
 
-void fold_log(sqlite3* db, const std::vector<MarkedRun>& runs) {
+namespace {
+
+/// `work` in a transaction of its own; false when it failed, and then nothing of it is left.
+bool at_once(sqlite3* db, const std::function<void()>& work) {
   try {
     execute(db, "BEGIN IMMEDIATE");
-    for (const MarkedRun& run : runs) put_mark(db, run, false);
+    work();
     execute(db, "COMMIT");
-    sqlite3_wal_checkpoint_v2(db, nullptr, SQLITE_CHECKPOINT_PASSIVE, nullptr, nullptr);
-    // At once, so that a kill right here is no loss that is reported later.
-    execute(db, "BEGIN IMMEDIATE");
-    for (const MarkedRun& run : runs) clear_log_mark(db, run.run);
-    execute(db, "COMMIT");
-  } catch (const Error&) {
+    return true;
+  } catch (const std::exception&) {
     if (!sqlite3_get_autocommit(db)) sqlite3_exec(db, "ROLLBACK", nullptr, nullptr, nullptr);
+    return false;
   }
+}
+
+}  // namespace
+
+bool fold_log(sqlite3* db, const std::vector<MarkedRun>& runs) {
+  const bool marked = at_once(db, [&] {
+    for (const MarkedRun& run : runs) put_mark(db, run, false);
+  });
+  if (!marked) return true;
+  sqlite3_wal_checkpoint_v2(db, nullptr, SQLITE_CHECKPOINT_PASSIVE, nullptr, nullptr);
+  return clear_log_marks(db, runs);  // so that a kill right here is no loss that is reported later
+}
+
+bool clear_log_marks(sqlite3* db, const std::vector<MarkedRun>& runs) {
+  return at_once(db, [&] {
+    for (const MarkedRun& run : runs) clear_log_mark(db, run.run);
+  });
 }
 
 std::vector<LogMark> log_marks(sqlite3* db) {

@@ -29,14 +29,16 @@ struct MarkedRun {
   std::int64_t rows = 0;  ///< of the run that are in the book itself
 };
 /// Folds the log into the book, with the mark for these runs. A fault is left to the next commit,
-/// which meets it too.
-void fold_log(sqlite3* db, const std::vector<MarkedRun>& runs);
+/// which meets it too; false when the marks may stand because of it.
+bool fold_log(sqlite3* db, const std::vector<MarkedRun>& runs);
 
 /// The marks that the book shows. `lost` once a later opening has found the log missing.
 struct LogMark : MarkedRun {
   bool lost = false;
 };
 std::vector<LogMark> log_marks(sqlite3* db);
+/// Takes these runs' marks away; false when that fails.
+bool clear_log_marks(sqlite3* db, const std::vector<MarkedRun>& runs);
 /// Takes the run's mark away, unless it says that something is lost.
 void clear_log_mark(sqlite3* db, std::int64_t run);
 void keep_log_mark_as_lost(sqlite3* db, const MarkedRun& run);

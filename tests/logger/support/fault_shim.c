@@ -1,4 +1,4 @@
-/* Preloaded, it lets one call of a program fail, once:
+/* Preloaded, it lets one call of a program fail, once, from main() on:
  *   FAULT_CALL   which: open, read, write, pread, pwrite, fsync, truncate, mmap, poll, thread, memory,
  *                fcntl, flock, ioctl, stat, socket, epoll
  *   FAULT_NTH    the how manyeth of these (1, 2, …); 0 or none: no fault
@@ -36,7 +36,21 @@ __attribute__((constructor)) static void arm(void) {
   g_nth = nth ? atol(nth) : 0;
   g_errno = error ? atol(error) : EIO;
   g_count = getenv("FAULT_COUNT");
+}
+
+/* What runs before main() is the C library's and cannot be answered by anybody. */
+static int (*g_main)(int, char**, char**);
+static int armed_main(int count, char** words, char** settings) {
   g_armed = 1;
+  return g_main(count, words, settings);
+}
+int __libc_start_main(int (*body)(int, char**, char**), int count, char** words, void (*begin)(void),
+                      void (*end)(void), void (*unload)(void), void* stack) {
+  int (*real)(int (*)(int, char**, char**), int, char**, void (*)(void), void (*)(void),
+              void (*)(void), void*);
+  *(void**)&real = dlsym(RTLD_NEXT, "__libc_start_main");
+  g_main = body;
+  return real(armed_main, count, words, begin, end, unload, stack);
 }
 
 __attribute__((destructor)) static void tell(void) {
