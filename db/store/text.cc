@@ -87,7 +87,7 @@ std::string on_one_line(std::string_view text) {
 std::string as_utf8(std::string_view text) {
   bool valid = true;
   for (std::string_view rest = text; valid && !rest.empty();) {
-    const std::size_t length = decode(rest).length;
+    const std::size_t length = first_character(rest).length;
     valid = length > 0;
     rest.remove_prefix(length);
   }
@@ -109,7 +109,7 @@ std::string folded(const std::string& name) {
   static const locale_t unicode = newlocale(LC_CTYPE_MASK, "C.UTF-8", nullptr);
   std::string out;
   for (std::string_view rest = name; !rest.empty();) {
-    const Decoded next = decode(rest);
+    const Utf8Character next = first_character(rest);
     const std::size_t length = std::max<std::size_t>(1, next.length);
     const bool blank = rest.front() == ' ';
     if (next.length == 0 || !unicode)
