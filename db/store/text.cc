@@ -108,14 +108,17 @@ std::string as_utf8(std::string_view text) {
 std::string folded(const std::string& name) {
   static const locale_t unicode = newlocale(LC_CTYPE_MASK, "C.UTF-8", nullptr);
   std::string out;
+  bool blank_before = true;  // so that blanks at the start go too
   for (std::string_view rest = name; !rest.empty();) {
     const Utf8Character next = first_character(rest);
     const std::size_t length = std::max<std::size_t>(1, next.length);
     const bool blank = rest.front() == ' ';
-    if (next.length == 0 || !unicode)
-      out += rest.substr(0, length);
-    else if (!blank || (!out.empty() && out.back() != ' '))
-      out += std::to_string(towlower_l(static_cast<wint_t>(next.code), unicode)) + ",";
+    if (!blank && blank_before && !out.empty()) out += "32,";
+    if (!blank)
+      out += next.length == 0 || !unicode
+                 ? std::string(rest.substr(0, length))
+                 : std::to_string(towlower_l(static_cast<wint_t>(next.code), unicode)) + ",";
+    blank_before = blank;
     rest.remove_prefix(length);
   }
   return out;

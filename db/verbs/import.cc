@@ -1,10 +1,14 @@
 #include <fmt/format.h>
-#include <nlohmann/json.hpp>
 #include <fmt/ranges.h>
+#include <unistd.h>
+#include <nlohmann/json.hpp>
+
+#include <iostream>
 
 #include "db/basis/ask.h"
 #include "db/basis/progress.h"
 #include "db/exchange/csv_in.h"
+#include "db/exchange/typed_points.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -51,16 +55,11 @@ std::int64_t import_shown(Book& book, CsvTable& table, const Run& run, const Jud
       judge);
 }
 
-int run_import(const Arguments& arguments) {
-  const std::string& file = arguments.name(0, "the CSV file");
-  Run run;
-  run.kind = needed_run_kind(arguments);
-  Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
-  take_run_options(book, arguments, run);
+std::int64_t run_of_file(Book& book, const std::string& file, const Run& run,
+                         const Arguments& arguments) {
   CsvTable table(file, csv_options(arguments, run));
-  std::int64_t id = 0;
   try {
-    id = import_shown(
+    return import_shown(
         book, table, run,
         arguments.flag("yes") ? JudgeImport() : [&](const Run& stored, const RunSurvey& survey) {
           require_usual(book, stored, survey, file);
@@ -68,8 +67,31 @@ int run_import(const Arguments& arguments) {
   } catch (const Odd& odd) {
     // Asked while nothing is being written, so that a recorder need not wait for the answer.
     require_meant(arguments, odd.sentence);
-    id = import_shown(book, table, run, {});
+    return import_shown(book, table, run, {});
   }
+}
+
+std::int64_t run_of_typed(Book& book, const Run& run, const Arguments& arguments) {
+  const std::vector<ImportedReading> points = type_points(run.kind, std::cin, std::cerr);
+  RunSurvey survey;
+  survey.take(points);
+  Run steady = run;
+  steady.steady = true;
+  const std::vector<std::string> found = oddities(book, steady, survey);
+  if (!found.empty())
+    require_meant(arguments, fmt::format("what was typed looks odd: {}", fmt::join(found, "; ")));
+  return store_points(book, points, run);
+}
+
+int run_import(const Arguments& arguments) {
+  const std::string& file = arguments.name(0, "the CSV file");
+  Run run;
+  run.kind = needed_run_kind(arguments);
+  Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
+  take_run_options(book, arguments, run);
+  const bool typed = file == "-" && isatty(STDIN_FILENO) != 0;
+  const std::int64_t id =
+      typed ? run_of_typed(book, run, arguments) : run_of_file(book, file, run, arguments);
   const Run stored = book.run(id);
   const std::string missing = missing_words(stored);
   if (!missing.empty())
@@ -101,7 +123,9 @@ Verb import_verb() {
       "backwards. Nothing enters the book when anything in the file is wrong. Tables of other "
       "programs are read too: cells between commas, semicolons or tabs, decimal point or comma, "
       "times of day; a header such as \"Torque [mN·m]\" is understood, any other is named by "
-      "--columns (a proposal is printed). KIND is no-load, brake, spin-up, "
+      "--columns (a proposal is printed). FILE.csv may be - for standard input; at a terminal the "
+      "readings of a hand tachometer or a spring balance are then asked for one by one. KIND is "
+      "no-load, brake, spin-up, "
       "coast-down, driven, slip-check or top-speed. The torque of a brake run is the reaction "
       "on the brake.",
       "loadline-db import sweep.csv --kind brake --motor \"Drawer 3\" --inertia-kgm2 3e-5",
