@@ -1,12 +1,28 @@
 // The stretch of a run in which a shaft slows down by its own drag.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <vector>
 
 #include "fit/readings/readings.h"
+#include "fit/readings/row_noise.h"
 
 namespace loadline {
+
+/// What the values in the rows of a file can be the mean of. Where repeats are old values, all of
+/// them may be older than their row by the age of the last edge.
+enum class RowReading {
+  kBetweenValues,  ///< the time since the last new value: reciprocal counting
+  kLastTurn,       ///< the last whole turn
+  kAngleAgo,       ///< the speed some angle ago: periods of few or many pulses, medians of such
+  kEdges,          ///< the time between two edges that the rows themselves tell
+  kBetweenRows,    ///< the time since the last row, repeats included: counts in a gate
+  kAtRows,         ///< the speed at the row itself, repeats included: voltages
+};
+inline constexpr std::array kRowReadings = {RowReading::kBetweenValues, RowReading::kLastTurn,
+                                            RowReading::kAngleAgo,      RowReading::kEdges,
+                                            RowReading::kBetweenRows,   RowReading::kAtRows};
 
 /// The usable stretch of one coast-down: from the release to the last reliable speed.
 struct Coast {
@@ -23,13 +39,27 @@ struct Coast {
   std::vector<int> slot;
   int slots = 0;  ///< fitted slot offsets (0: none)
   double speed_high = 0, speed_low = 0;
+  // Rows of a file: no value is older than its row by more than this; the noise of the values.
+  bool from_rows = false;
+  double oldest_s = 0;
+  bool display = false;     ///< the value is renewed every so many rows
+  bool ends_known = false;  ///< windows end where they are said to: gates, edges
+  /// What the repeats add to −2 ln L by this reading, beside that of the values.
+  double repeats_deviance = 0;
+  RowSeries series;
+  RowNoise noise;
+  bool noise_judged = false;  ///< from residuals, not a first guess
+  Whitener whitener;
   // Noise and weights of the present pass, per observation.
   double noise_sd = 1, correlation = 1;
   std::vector<double> weight;
   std::size_t size() const { return by_edges ? angle.size() : speed.size(); }
 };
 
-/// Cuts the stretch out of a run's readings; empty when the shaft never slows down measurably.
-std::optional<Coast> make_coast(const Readings& readings, bool of_motor);
+/// Cuts the stretch out of a run's readings; empty when the shaft never slows down measurably, or
+/// when the rows of a file do not allow this reading of them. All readings of a run hold the same
+/// values, so that they can be compared.
+std::optional<Coast> make_coast(const Readings& readings, bool of_motor,
+                                RowReading reading = RowReading::kBetweenValues);
 
 }  // namespace loadline

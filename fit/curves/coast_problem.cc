@@ -15,6 +15,9 @@ namespace {
 constexpr int kStepsOfWindows = 48, kStepsWithRise = 64, kStepsOfEdges = 240;
 constexpr int kRipple = 8;                  // amplitudes of the ripple
 constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
+// The search begins with some 80: where an age is bounded by the time between rows nothing depends
+// on it any more, and a search that begins there stays there.
+constexpr double kRowAgeAtFirst = -3.2;
 
 // Where dual numbers carry the derivative by what: c₀, c₁, c₂, ln J, then these.
 constexpr int kStartSpeed = 4, kRise = 5, kKnee = 6;
@@ -41,17 +44,57 @@ double derivative(const ceres::Jet<double, N>& x, int by) {
   return by < N ? x.v[by] : 0;
 }
 
-// The ripple's eight shapes at a place: cos and sin of h turns, constant and over ω².
-std::array<double, kRipple> ripple_shapes(double angle, double speed, double reference) {
+// How the angle of a torque ripple goes with the speed of its run.
+struct RippleBySpeed {
+  double reference = 1;
+  const CoastOptions& options;
+  double added = 0;  // inertia, over the unit
+
+  double torque(double w) const {
+    const auto& drag = *options.known_drag;
+    return drag[0] + w * (drag[1] + w * drag[2]);
+  }
+  // Torque over ω², 1 at the reference.
+  double size(double w) const {
+    const double over = reference * reference / (w * w);
+    return options.ripple_of_drag ? over * torque(w) / torque(reference) : over;
+  }
+  // d ln size / d ln ω
+  double steepness(double w) const {
+    if (!options.ripple_of_drag) return -2;
+    const auto& drag = *options.known_drag;
+    return w * (drag[1] + 2 * w * drag[2]) / torque(w) - 2;
+  }
+  // While the shaft slows down the angle runs ahead of its quasi-steady phase: the next term of
+  // δθ'' = R(ω) cos(hθ)/J by powers of ω'/ω² is this over h times the sine.
+  double ahead(double w) const {
+    if (!options.known_drag) return 0;
+    const double slowing = -torque(w) / (std::exp((*options.known_drag)[3]) + added);
+    return slowing * (1 + 2 * steepness(w)) / (w * w);
+  }
+  double ahead_slope(double w) const {
+    const double step = 1e-4 * w;
+    return (ahead(w + step) - ahead(w - step)) / (2 * step);
+  }
+};
+
+constexpr double kMostAhead = 1;  // rad
+constexpr double kLeastSpeed = 1e-3;
+
+// The ripple's eight shapes at a place: cos and sin of h turns, constant and by torque.
+std::array<double, kRipple> ripple_shapes(double angle, double speed, const RippleBySpeed& by) {
   std::array<double, kRipple> shapes{};
-  const double inverse = reference * reference / std::max(speed * speed, 1e-6);
-  const double c = std::cos(angle), s = std::sin(angle);
-  const double once_and_twice[] = {c, s, c * c - s * s, 2 * s * c};
-  for (std::size_t h = 0; h < 2; ++h)
-    for (std::size_t i = 0; i < 2; ++i) {
-      shapes[4 * h + i] = once_and_twice[2 * h + i];
-      shapes[4 * h + 2 + i] = shapes[4 * h + i] * inverse;
-    }
+  const double w = std::max(speed, kLeastSpeed);
+  const double size = by.size(w), ahead = by.ahead(w);
+  for (std::size_t h = 0; h < 2; ++h) {
+    const double turns = static_cast<double>(h + 1);
+    const double here = turns * angle;
+    const double there = here + std::clamp(ahead / turns, -kMostAhead, kMostAhead);
+    shapes[4 * h] = std::cos(here);
+    shapes[4 * h + 1] = std::sin(here);
+    shapes[4 * h + 2] = size * std::cos(there);
+    shapes[4 * h + 3] = size * std::sin(there);
+  }
   return shapes;
 }
 
@@ -60,14 +103,18 @@ struct Moved {
   double by_angle = 0, by_speed = 0;
 };
 
-Moved moved_by(const std::array<double, kRipple>& shapes, const double* amplitude, double speed) {
+Moved moved_by(const std::array<double, kRipple>& shapes, const double* amplitude, double speed,
+               const RippleBySpeed& by) {
   Moved moved;
+  const double w = std::max(speed, kLeastSpeed);
+  const double slope = by.steepness(w) / w, ahead = by.ahead(w), turning = by.ahead_slope(w);
   for (std::size_t h = 0; h < 2; ++h) {
     const double* const s = &shapes[4 * h];
     const double* const a = amplitude + 4 * h;
-    moved.by_angle +=
-        static_cast<double>(h + 1) * (a[1] * s[0] - a[0] * s[1] + a[3] * s[2] - a[2] * s[3]);
-    moved.by_speed -= 2 / std::max(speed, 1e-3) * (a[2] * s[2] + a[3] * s[3]);
+    const double turns = static_cast<double>(h + 1);
+    const double turn = std::fabs(ahead) < kMostAhead * turns ? turning / turns : 0;
+    moved.by_angle += turns * (a[1] * s[0] - a[0] * s[1] + a[3] * s[2] - a[2] * s[3]);
+    moved.by_speed += slope * (a[2] * s[2] + a[3] * s[3]) + turn * (a[3] * s[2] - a[2] * s[3]);
   }
   return moved;
 }
@@ -85,6 +132,7 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
   inertia_free_ = differing || inertia_.has_value();
   for (const Coast& coast : coasts_)
     with_age_ = with_age_ || (!coast.by_edges && !coast.windows_exact);
+  for (const Coast& coast : coasts_) from_rows_ = from_rows_ || coast.from_rows;
   columns_ = common();
   for (const Coast& coast : coasts_) {
     column_of_.push_back(columns_);
@@ -124,6 +172,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
   const int age_at = drag_columns();
   const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
   const int ripple_at = ripple_column_of(j);
+  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
 
   // What the angle at t adds to a value; its derivatives go straight into `line`. Returns how fast
   // it moves there.
@@ -133,13 +182,13 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     value += factor * value_of(m.angle);
     Moved moved;
     if (options_.ripple) {
-      const auto shapes = ripple_shapes(value_of(m.angle), speed, coast.speed_high);
+      const auto shapes = ripple_shapes(value_of(m.angle), speed, by_speed);
       for (std::size_t c = 0; c < kRipple; ++c) {
         const double amplitude = x[ripple_at + static_cast<int>(c)];
         value += factor * amplitude * shapes[c];
         if (line) line[ripple_at + static_cast<int>(c)] += factor * shapes[c];
       }
-      if (line) moved = moved_by(shapes, x + ripple_at, speed);
+      if (line) moved = moved_by(shapes, x + ripple_at, speed, by_speed);
     }
     if (line) {
       const auto add = [&](int column, int by) {
@@ -158,9 +207,10 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
 
   for (std::size_t i = 0; i < coast.size(); ++i) {
     double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(i) * columns_ : nullptr;
-    const double weight =
-        scale > 0 ? scale
-                  : std::sqrt(coast.weight[i]) / (coast.noise_sd * std::sqrt(coast.correlation));
+    const double weight = scale > 0         ? scale
+                          : coast.from_rows ? 1
+                                            : std::sqrt(coast.weight[i]) /
+                                                  (coast.noise_sd * std::sqrt(coast.correlation));
     double value = 0;
     if (coast.by_edges) {
       add_angle(coast.time_s[i], 1, line, value);
@@ -172,11 +222,16 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       }
     } else {
       const double length = coast.end_s[i] - coast.start_s[i];
-      const double late = aged ? x[age_at] / coast.speed[i] : 0;
+      // Through the look that follows it an edge is not older than until the next one.
+      const double old = !aged ? 0 : coast.from_rows ? std::exp(x[age_at]) : x[age_at];
+      const double age = old / coast.speed[i];
+      const bool bounded = coast.from_rows && !(age < coast.oldest_s);
+      const double late = bounded ? coast.oldest_s : age;
       const double last = add_angle(coast.end_s[i] - late, 1 / length, line, value);
       const double before = add_angle(coast.start_s[i] - late, -1 / length, line, value);
       value -= coast.speed[i];
-      if (line && aged) line[age_at] = -(last - before) / (length * coast.speed[i]);
+      if (line && aged && !bounded)
+        line[age_at] = -(last - before) * (coast.from_rows ? age : 1 / coast.speed[i]) / length;
     }
     r[i] = weight * value;
     if (line)
@@ -197,10 +252,12 @@ void CoastProblem::residuals_of(std::size_t j, const double* x, double scale, do
 bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const {
   if (!(std::fabs(x[3]) < 30)) return false;
   if (jacobian) std::fill(jacobian, jacobian + static_cast<std::ptrdiff_t>(rows_) * columns_, 0.0);
-  for (std::size_t j = 0; j < coasts_.size(); ++j)
-    residuals_of(
-        j, x, 0, r + row_of_[j],
-        jacobian ? jacobian + static_cast<std::ptrdiff_t>(row_of_[j]) * columns_ : nullptr);
+  for (std::size_t j = 0; j < coasts_.size(); ++j) {
+    double* const lines =
+        jacobian ? jacobian + static_cast<std::ptrdiff_t>(row_of_[j]) * columns_ : nullptr;
+    residuals_of(j, x, 0, r + row_of_[j], lines);
+    if (coasts_[j].from_rows) whiten(j, r + row_of_[j], lines);
+  }
   // Inertia: what is known, or (when nothing fixes it) held at the unit.
   int at = data_rows_;
   double mean = 0, sd = inertia_free_ ? 3.0 : 1e-9;
@@ -212,9 +269,11 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
   if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 3] = 1 / sd;
   ++at;
   if (with_age_) {
-    r[at] = (x[drag_columns()] - kAge) / kAgeSd;
+    const double age = from_rows_ ? options_.log_age : kAge;
+    const double age_sd = from_rows_ ? options_.log_age_sd : kAgeSd;
+    r[at] = (x[drag_columns()] - age) / age_sd;
     if (jacobian)
-      jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + drag_columns()] = 1 / kAgeSd;
+      jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + drag_columns()] = 1 / age_sd;
     ++at;
   }
   if (options_.stribeck) {  // a knee lies between standstill and a third of the top speed
@@ -233,6 +292,25 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
   for (int i = 0; i < rows_; ++i)
     if (!std::isfinite(r[i])) return false;
   return true;
+}
+
+// The common columns and those of run j itself: no others are touched by it.
+void CoastProblem::whiten(std::size_t j, double* r, double* lines) const {
+  const Whitener& whitener = coasts_[j].whitener;
+  whitener.apply(r, 1);
+  if (!lines) return;
+  for (int c = 0; c < common(); ++c) whitener.apply(lines + c, columns_);
+  for (int c = column_of_[j]; c < column_of_[j] + own_columns(coasts_[j]); ++c)
+    whitener.apply(lines + c, columns_);
+}
+
+Eigen::MatrixXd CoastProblem::plain_derivatives(const Eigen::VectorXd& x, std::size_t j) const {
+  const auto n = static_cast<Eigen::Index>(coasts_[j].size());
+  Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> lines =
+      Eigen::MatrixXd::Zero(n, columns_);
+  std::vector<double> r(coasts_[j].size());
+  residuals_of(j, x.data(), 1.0, r.data(), lines.data());
+  return lines;
 }
 
 std::vector<double> CoastProblem::plain_residuals(const Eigen::VectorXd& x, std::size_t j) const {
@@ -262,6 +340,7 @@ Eigen::VectorXd CoastProblem::start() const {
     fits.push_back(normal.ldlt().solve(right));
   }
   Eigen::VectorXd x = Eigen::VectorXd::Zero(columns_);
+  if (with_age_ && from_rows_) x[drag_columns()] = kRowAgeAtFirst;
   if (inertia_) x[3] = std::log(inertia_->mean / unit_);
   // Mean decelerations with and without added inertia give J: a₁/a₂ = (J+D₂)/(J+D₁).
   const auto mean = [](const Eigen::Vector3d& f) { return f[0] + f[1] / 2 + f[2] / 3; };
@@ -288,7 +367,10 @@ Eigen::VectorXd CoastProblem::start_at(const CoastProblem& other,
   Eigen::VectorXd x = start();
   const int drag = std::min(drag_columns(), other.drag_columns());
   x.head(drag) = solved.head(drag);
-  if (with_age_) x[drag_columns()] = solved[other.drag_columns()];
+  if (with_age_) {
+    x[drag_columns()] = solved[other.drag_columns()];
+    if (options_.log_age != other.options_.log_age) x[drag_columns()] = options_.log_age;
+  }
   for (std::size_t j = 0; j < coasts_.size(); ++j) {  // the ripple, which one may lack, stands last
     const int own = std::min(own_columns(coasts_[j]), other.own_columns(coasts_[j]));
     x.segment(column_of_[j], own) = solved.segment(other.column_of_[j], own);

@@ -9,6 +9,7 @@
 // constant amount. In runs with edge times each slot's own place on the disc is fitted besides.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <vector>
 
@@ -21,6 +22,17 @@ namespace loadline {
 struct CoastOptions {
   bool ripple = true;
   bool stribeck = false;
+  /// About the drag as a plainer fit gave it, c₀, c₁, c₂ and ln J as in the parameters: it tells
+  /// how fast the shaft slows down within a turn.
+  std::optional<std::array<double, 4>> known_drag = std::nullopt;
+  /// The torque that ripples is a share of that drag instead of the same at all speeds: 1/ω² above
+  /// becomes τ(ω)/ω².
+  bool ripple_of_drag = false;
+  /// ln of the age of an edge in rows of a file, rad: what is known of it beforehand.
+  double log_age = kAnyLogAge, log_age_sd = kAnyLogAgeSd;
+
+  // π/pulses of some 1 to 120 of them.
+  static constexpr double kAnyLogAge = -1.2, kAnyLogAgeSd = 1.2;
 };
 
 /// Parameters: c₀, c₁, c₂ (each over the unit inertia), ln(J/unit), with `stribeck` rise and ω_s;
@@ -50,6 +62,8 @@ class CoastProblem final : public Residuals {
   Eigen::VectorXd start_at(const CoastProblem& other, const Eigen::VectorXd& solved) const;
   /// Residuals of run j in rad/s (windows) or rad (edges).
   std::vector<double> plain_residuals(const Eigen::VectorXd& x, std::size_t j) const;
+  /// Their derivatives by all parameters.
+  Eigen::MatrixXd plain_derivatives(const Eigen::VectorXd& x, std::size_t j) const;
   double unit_inertia() const { return unit_; }
   bool inertia_free() const { return inertia_free_; }
 
@@ -59,6 +73,7 @@ class CoastProblem final : public Residuals {
   // `scale` > 0: in place of weight over noise. `jacobian` null: values only, in plain numbers.
   void residuals_of(std::size_t j, const double* x, double scale, double* r,
                     double* jacobian) const;
+  void whiten(std::size_t j, double* r, double* lines) const;
   template <typename T>
   void fill_residuals(std::size_t j, const double* x, double scale, double* r,
                       double* jacobian) const;
@@ -68,6 +83,7 @@ class CoastProblem final : public Residuals {
   std::optional<Prior> inertia_;
   bool inertia_free_ = false;
   bool with_age_ = false;
+  bool from_rows_ = false;  // the age is then fitted as its logarithm
   std::vector<int> column_of_, row_of_;
   int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0;
 };

@@ -9,124 +9,17 @@
 #include "db/basis/units.h"
 #include "fit/curves/driven.h"
 #include "fit/curves/results.h"
+#include "fit/curves/row_readings.h"
 #include "fit/curves/runs_of.h"
-#include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
-constexpr int kPasses = 4;
 constexpr Thinning kThinning{.most = 6000};
-// Change of the sum of squares that ends a pass of which only the noise is judged.
-constexpr double kQuick = 1e-4;
 // What digits, clocks and a ripple beyond the first order leave open, relative standard
 // uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
 constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};
 constexpr double kOpenInertia = 3e-4;
-
-// Not moved: the problem refers to the coasts beside it.
-struct CoastFit {
-  CoastFit() = default;
-  CoastFit(const CoastFit&) = delete;
-  CoastFit& operator=(const CoastFit&) = delete;
-  std::vector<Coast> coasts;
-  std::unique_ptr<CoastProblem> problem;
-  CoastOptions options;
-  NonlinearFit solution;
-  double log_likelihood_term = 0;  ///< Σ n_eff ln(variance)
-  double values = 0;               ///< effective
-  double degrees_of_freedom = 0;
-  double score = 1e300;  ///< AICc
-  bool usable = false;
-};
-
-void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
-  // What rounding and a ripple of first order leave even of perfect data.
-  const double floor = coast.by_edges ? 5e-4 : 3e-5 * coast.speed_high;
-  const double bulk = std::max(robust_sd(residuals), floor);
-  double squares = 0, kept = 0;
-  std::vector<double> weighted(residuals.size());
-  for (std::size_t i = 0; i < residuals.size(); ++i) {
-    coast.weight[i] = outlier_weight(residuals[i] / bulk);
-    weighted[i] = residuals[i] * std::sqrt(coast.weight[i]);
-    squares += weighted[i] * weighted[i];
-    kept += coast.weight[i];
-  }
-  coast.noise_sd = std::max(floor, std::sqrt(squares / std::max(1.0, kept - fitted)));
-  // Errors of a window's ends cancel in the next one; where the ends are not known to be edges, a
-  // few dozen values cannot show that they do.
-  const double few = coast.windows_exact ? 0 : 1 - static_cast<double>(coast.size()) / 300;
-  const double least = coast.by_edges ? 1.0 : std::max(0.25, few);
-  coast.correlation = std::max(least, correlation_factor(weighted, 4).factor);
-}
-
-double effective(const Coast& coast) {
-  double kept = 0;
-  for (const double w : coast.weight) kept += w;
-  return kept / std::max(1.0, coast.correlation);
-}
-
-// Begins at `simpler`, another fit of the same coasts, where there is one: a ripple can only be
-// read at the angles that the shaft really had, and a poor first guess is off by several of them.
-std::unique_ptr<CoastFit> fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options,
-                                     double unit, const std::optional<Prior>& inertia,
-                                     const CoastFit* simpler) {
-  auto result = std::make_unique<CoastFit>();
-  CoastFit& fit = *result;
-  fit.coasts = coasts;
-  fit.options = options;
-  fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
-  Eigen::VectorXd x = fit.problem->start();
-  if (simpler) x = fit.problem->start_at(*simpler->problem, simpler->solution.parameters);
-  const double own = static_cast<double>(fit.problem->parameters() - fit.problem->common()) /
-                     static_cast<double>(fit.coasts.size());
-  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
-    Coast& coast = fit.coasts[j];
-    coast.noise_sd = simpler          ? simpler->coasts[j].noise_sd
-                     : coast.by_edges ? 0.02
-                                      : 0.01 * coast.speed_high;
-  }
-  for (int pass = simpler ? 1 : 0; pass < kPasses; ++pass) {
-    const bool last = pass + 1 == kPasses;
-    fit.solution = improve(*fit.problem, x, 40, last ? 1e-7 : kQuick);
-    x = fit.solution.parameters;
-    if (last) break;
-    for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
-      update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
-      if (pass + 2 < kPasses) fit.coasts[j].correlation = 1;  // as in sweep_fit.cc
-    }
-  }
-  if (!fit.solution.inverse_normal.allFinite()) return result;
-  fit.usable = true;
-  for (std::size_t j = 0; j < fit.coasts.size(); ++j) fit.values += effective(fit.coasts[j]);
-  fit.degrees_of_freedom = std::max(3.0, fit.values - fit.problem->parameters());
-  return result;
-}
-
-// AICc over runs with their own variance each; all candidates judged with the same effective number
-// of values per run (that of `judge`).
-double score_of(const CoastFit& fit, const CoastFit& judge) {
-  double n = 0, sum = 0;
-  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
-    const double values = effective(judge.coasts[j]);
-    n += values;
-    sum += values * 2 * std::log(fit.coasts[j].noise_sd);
-  }
-  const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
-  return sum + 2 * k + 2 * k * (k + 1) / std::max(1.0, n - k - 1);
-}
-
-using Fitted = std::unique_ptr<CoastFit>;
-
-// True when `b` describes the runs better than `a`.
-bool second_is_better(CoastFit& a, CoastFit& b) {
-  if (!b.usable) return false;
-  if (!a.usable) return true;
-  const CoastFit& judge = a.solution.rss < b.solution.rss ? a : b;
-  a.score = score_of(a, judge);
-  b.score = score_of(b, judge);
-  return b.score < a.score;
-}
 
 // One disc's number of pulses: a quick run-down is often too short to show it, while another one
 // does.
@@ -145,21 +38,20 @@ void share_pulses(const Book& book, std::vector<Readings>& read) {
       readings = load_readings(book, readings.run.id, kThinning, pulses);
 }
 
-std::vector<Coast> collect(const Book& book, const std::vector<Run>& runs, bool of_motor,
-                           std::vector<std::string>& warnings) {
-  std::vector<Coast> coasts;
+std::vector<Readings> read_all(const Book& book, const std::vector<Run>& runs) {
   std::vector<Readings> read;
   for (const Run& run : runs) read.push_back(load_readings(book, run.id, kThinning));
   share_pulses(book, read);
-  for (const Readings& readings : read) {
-    const Run& run = readings.run;
-    if (auto coast = make_coast(readings, of_motor))
-      coasts.push_back(std::move(*coast));
-    else
-      warnings.push_back(
-          fmt::format("Run {} was left out: no stretch of it slows down measurably.", run.id));
-  }
-  return coasts;
+  return read;
+}
+
+void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast>& coasts,
+                      std::vector<std::string>& warnings) {
+  for (const Readings& readings : read)
+    if (std::none_of(coasts.begin(), coasts.end(),
+                     [&](const Coast& coast) { return coast.run == readings.run.id; }))
+      warnings.push_back(fmt::format("Run {} was left out: no stretch of it slows down measurably.",
+                                     readings.run.id));
 }
 
 // What runs and book say of the inertia, without what was added. A run's own is the whole that
@@ -307,36 +199,61 @@ void set_residual(DragFit& out, const CoastFit& fit) {
   out.residual_rms = count > 0 ? std::sqrt(squares / count) : 0;
 }
 
-// The candidates: with and without ripple, then (unless settled) a Stribeck rise on the better one.
-Fitted best_fit(const std::vector<Coast>& coasts, const DragFitOptions& options, double unit,
-                const std::optional<Prior>& inertia, std::string& choice) {
-  Fitted plain = fit_coasts(coasts, {false, false}, unit, inertia, nullptr);
-  Fitted ripple =
-      fit_coasts(coasts, {true, false}, unit, inertia, plain->usable ? plain.get() : nullptr);
-  const bool with_ripple = second_is_better(*plain, *ripple);
-  Fitted straight = with_ripple ? std::move(ripple) : std::move(plain);
-  choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
-  if (options.stribeck && !*options.stribeck) return straight;
-  Fitted rise = fit_coasts(coasts, {with_ripple, true}, unit, inertia,
-                           straight->usable ? straight.get() : nullptr);
-  if (options.stribeck) return rise->usable ? std::move(rise) : std::move(straight);
-  // A bend in the upper half of the speeds is something else, whatever it is called.
-  const auto near_standstill = [&] {
-    return std::exp(rise->solution.parameters[5]) < coasts.front().speed_high / 2;
-  };
-  const bool clear = second_is_better(*straight, *rise) && straight->usable &&
-                     rise->score < straight->score - 10 && rise->solution.parameters[4] > 0 &&
-                     near_standstill();
-  choice += clear ? fmt::format("; a rise near standstill, AICc better by {:.0f}",
-                                straight->score - rise->score)
-                  : "; no rise near standstill to be seen";
-  return clear ? std::move(rise) : std::move(straight);
+// Shares and factors that no sound coast-down comes near; between them and the usual the limits
+// grow by themselves.
+constexpr double kMostResidual = 0.05;   // rms, of the range of speeds
+constexpr double kMostCourse = 0.01;     // the same of means of neighbours
+constexpr double kMostUnexplained = 60;  // of the variance of the course
+constexpr double kMostInertiaSd = 0.5;   // of ln J
+constexpr double kSureSds = 3;
+
+// The speed at which the drag is below zero for sure; empty where it is nowhere.
+std::optional<double> driven_at(const DragFit& fit) {
+  for (const double share : {0.0, 0.25, 0.5, 0.75, 1.0}) {
+    const double speed = fit.speed_low + share * (fit.speed_high - fit.speed_low);
+    if (fit.curve.torque(speed) + kSureSds * fit.curve.torque_sd(speed) < 0) return speed;
+  }
+  return std::nullopt;
+}
+
+// Why the curve does not describe its runs; empty where it does.
+std::string undescribed(const DragFit& fit, const CoastFit& coasts, double unexplained) {
+  const double range = fit.speed_high - fit.speed_low;
+  const double off = std::max(fit.residual_rms, course_rms(coasts));
+  if (fit.residual_rms > kMostResidual * range || course_rms(coasts) > kMostCourse * range)
+    return fmt::format(
+        "the speeds lie {} rpm (rms) off any drag c0 + c1·ω + c2·ω², of a range of {} rpm: look "
+        "whether each run is one coast-down of this machine, in rpm and seconds, and set aside "
+        "what is not",
+        significant(rpm_from_rad_per_s(off), 2), significant(rpm_from_rad_per_s(range), 3));
+  if (fit.with_inertia && std::sqrt(coasts.solution.inverse_normal(3, 3)) > kMostInertiaSd)
+    return "the runs with and without added inertia do not tell the machine's own: look whether "
+           "they were exchanged, and whether the added inertia is right";
+  if (const auto speed = driven_at(fit))
+    return fmt::format(
+        "the drag comes out below zero at {} rpm, as if something drove the machine: look for lost "
+        "pulses, a wrong kind of run or an added inertia that is wrong",
+        significant(rpm_from_rad_per_s(*speed), 3));
+  if (unexplained > kMostUnexplained)
+    return "the runs do not follow one drag: they disagree with it, or with each other, far beyond "
+           "their scatter; fit them one by one (--runs N) and set aside the one that stands out";
+  return "";
+}
+
+void forget_limits(DragFit& fit) {
+  for (Estimate* estimate :
+       {&fit.c0, &fit.c1, &fit.c2, &fit.inertia, &fit.stribeck_rise, &fit.stribeck_speed})
+    estimate->low = estimate->high = std::nullopt;
+  if (fit.over_inertia)
+    for (Estimate& estimate : *fit.over_inertia) estimate.low = estimate.high = std::nullopt;
 }
 
 DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& runs, bool of_motor,
                  const DragFitOptions& options) {
   DragFit out;
-  const std::vector<Coast> coasts = collect(book, runs, of_motor, out.warnings);
+  const std::vector<Readings> read = read_all(book, runs);
+  const std::vector<Coast> coasts = cut_coasts(read, of_motor, RowReading::kBetweenValues);
+  warn_of_unusable(read, coasts, out.warnings);
   if (coasts.empty())
     throw Error(
         Fault::kInput,
@@ -350,16 +267,24 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   double largest = 0;
   for (const Coast& coast : coasts) largest = std::max(largest, coast.added_kgm2);
   const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
-  const Fitted fitted = best_fit(coasts, options, unit, inertia, out.choice);
+  std::vector<RowsRead> ways = read_in_every_way(read, of_motor, unit, inertia);
+  const Eigen::Matrix4d spread = spread_of(ways);
+  RowsRead& way = ways.front();
+  const FittedCoasts fitted = fit_with_or_without_rise(
+      way.coasts, options.stribeck, std::move(way.fit), unit, inertia, out.choice);
   CoastFit& fit = *fitted;
-  NonlinearOptions last;
-  last.near = true;
-  if (fit.usable) fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, last);
-  fit.usable = fit.usable && fit.solution.inverse_normal.allFinite();
+  if (fit.usable) settle(fit);
   if (!fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("the coast-downs of '{}' do not determine a drag curve: {}", part.name,
-                            fit.solution.message));
+                            fit.solution.message.empty()
+                                ? "no speeds that slow down by c0 + c1·ω + c2·ω² are like theirs; "
+                                  "look whether they are coast-downs, in rpm and seconds"
+                                : fit.solution.message));
+  const double unexplained = unexplained_course(fit);
+  fit.solution.inverse_normal *= std::max(1.0, unexplained);
+  fit.solution.inverse_normal.topLeftCorner<4, 4>() += spread;
+  if (fit.coasts.front().from_rows) out.rows_read_as = row_reading_words(way.reading);
   out.with_inertia = fit.problem->inertia_free();
   for (const Coast& coast : fit.coasts) {
     out.runs.push_back(coast.run);
@@ -372,6 +297,8 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   set_residual(out, fit);
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) out.findings.push_back(finding(fit, j));
   add_points(out, fit);
+  out.not_described = undescribed(out, fit, unexplained);
+  if (!out.not_described.empty()) forget_limits(out);
   for (const CoastFinding& found : out.findings)
     if (!found.outlier_times_s.empty())
       out.warnings.push_back(fmt::format(
@@ -458,11 +385,11 @@ std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
   DragFitOptions options;
   options.stribeck = false;
   for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
-    std::vector<std::string> unused;
     std::vector<Run> runs = runs_alone(book, motor, kind);
     if (kind == RunKind::kSpinUp)
       std::erase_if(runs, [&](const Run& run) {
-        return !run.inertia_kgm2 || collect(book, {run}, true, unused).empty();
+        return !run.inertia_kgm2 ||
+               cut_coasts(read_all(book, {run}), true, RowReading::kBetweenValues).empty();
       });
     if (runs.empty()) continue;
     DragFit fit = fit_runs(book, motor, runs, true, options);

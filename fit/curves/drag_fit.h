@@ -52,7 +52,12 @@ struct DragFit {
   std::vector<CoastFinding> findings;
   std::vector<DragPoint> points;
   std::string choice;
+  std::string
+      rows_read_as;  ///< what a value in the rows of files was taken for; empty without such
   std::vector<std::string> warnings;
+  /// Why the curve does not describe its runs, and what to do; empty where it does. Then no limits
+  /// are known.
+  std::string not_described;
   bool with_inertia = false;      ///< the coefficients are torques, not torques over inertia
   bool torque_residuals = false;  ///< from driven runs: residual_rms in N·m
 };

@@ -36,7 +36,10 @@ Json to_json(const DragFit& fit) {
       {"runs", fit.runs},
       {"run_findings", findings_json(fit.findings)},
       {"choice", fit.choice},
+      {"described", fit.not_described.empty()},
       {"degrees_of_freedom", json_number(fit.curve.degrees_of_freedom)}};
+  if (!fit.not_described.empty()) json["not_described"] = fit.not_described;
+  if (!fit.rows_read_as.empty()) json["rows_read_as"] = fit.rows_read_as;
   if (fit.over_inertia) {
     json["c0_over_inertia"] = to_json((*fit.over_inertia)[0]);
     json["c1_over_inertia"] = to_json((*fit.over_inertia)[1]);

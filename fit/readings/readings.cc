@@ -16,6 +16,8 @@ namespace {
 constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
+// Beyond that many rows the windows between them are averaged, and no other reading is tried.
+constexpr std::size_t kMostRowsKept = 100000;
 
 // Means of every `block` neighbours, put after each other; NaN is left out of its mean.
 class BlockMeans {
@@ -202,6 +204,10 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning, int kn
     out.motor = motor.edges.empty() ? thinned(out.motor, block_for(out.motor.speed.size(), keep))
                                     : motor.trace(keep);
   out.handwheel = handwheel.trace(keep);
+  if (c.time_s.size() <= kMostRowsKept) {
+    out.motor_rows = speed_rows(c.time_s, c.motor_rpm);
+    out.handwheel_rows = speed_rows(c.time_s, c.handwheel_rpm);
+  }
   out.motor_edges = std::move(motor.edges);
   out.handwheel_edges = std::move(handwheel.edges);
   set_torque(out, c.time_s, c.torque_nm, c.supply_v, keep);

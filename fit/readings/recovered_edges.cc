@@ -376,6 +376,7 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
     if (!edges.time_s.empty() && placement.edge_s(i) <= edges.time_s.back()) continue;
     edges.time_s.push_back(placement.edge_s(i));
     edges.count.push_back(count);
+    edges.row_s.push_back(values[i].seen_s);
   }
   return edges;
 }

@@ -54,8 +54,24 @@ struct EdgeTrace {
   double pulses_per_turn = 1;
   /// Worked out from rows: each step between neighbours is right, their sum wanders.
   bool recovered = false;
+  std::vector<double> row_s;  ///< of recovered edges: the row that told of each
   bool empty() const { return time_s.empty(); }
 };
+
+/// The rows of a tachometer that hold a speed.
+struct SpeedRows {
+  std::vector<double> time_s;
+  std::vector<double> speed;  ///< rad/s
+  std::vector<bool> repeat;   ///< equal to the row before
+  double row_s = 0;           ///< usual time between rows
+  /// Usual time between looks of the instrument: that of the rows, or of a display renewed less
+  /// often.
+  double look_s = 0;
+  double digit = 0;  ///< rad/s: of the last decimal, or of one count in a gate
+  std::size_t size() const { return speed.size(); }
+};
+/// `rpm` may hold NaN (no value in that row).
+SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm);
 
 /// From the rows of an imported run. A value that repeats the previous one exactly, with the next
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new

@@ -41,10 +41,13 @@ std::string text_of(const DragFit& fit, const Part& machine) {
                         to_text((*fit.over_inertia)[1]), to_text((*fit.over_inertia)[2]));
   text += fmt::format("  measured {} to {} rpm; {}\n", significant(fit.speed_low * rpm, 3),
                       significant(fit.speed_high * rpm, 3), fit.choice);
+  if (!fit.rows_read_as.empty())
+    text += fmt::format("  rows of files read as {}\n", fit.rows_read_as);
   return text;
 }
 
 std::string next_words(const DragFit& fit, const Part& machine) {
+  if (!fit.not_described.empty()) return "";
   if (fit.with_inertia)
     return fmt::format("Next: loadline-fit drive --motor … --machine '{}'", machine.name);
   return fmt::format(
@@ -85,6 +88,10 @@ int run(const Arguments& arguments) {
   else
     say(arguments, text_of(fit, machine) + next_words(fit, machine));
   for (const std::string& warning : fit.warnings) warn(warning);
+  if (!fit.not_described.empty()) {
+    warn(fmt::format("No drag can be given for '{}': {}.", machine.name, fit.not_described));
+    return 1;
+  }
   warn_of_two_inertias(book, machine, options);
   return 0;
 }

@@ -1,0 +1,133 @@
+// Rows of different instruments on one shaft whose course has a closed form (check value of
+// retardation tests: J ω' = −c₀ − c₁ω, with J 2·10⁻⁴ kg·m², c₀ 0.02 N·m, c₁ 10⁻⁴ N·m·s): what the
+// rows are taken for, and what drag they give. No line is shared with the fits or the simulated
+// bench.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <functional>
+#include <nlohmann/json.hpp>
+
+#include "db/basis/units.h"
+#include "fit/curves/drag_fit.h"
+#include "tests/support/bench_rows.h"
+#include "tests/support/scratch_book.h"
+
+using namespace loadline;
+
+namespace {
+
+constexpr double kC0 = 0.02, kC1 = 1e-4, kInertia = 2e-4 * 20, kTop = 150;
+
+struct Shaft {
+  double inertia;
+  double fall() const { return kTop + kC0 / kC1; }
+  double angle(double t) const {
+    return fall() * inertia / kC1 * (1 - std::exp(-kC1 * t / inertia)) - kC0 / kC1 * t;
+  }
+  double speed(double t) const { return fall() * std::exp(-kC1 * t / inertia) - kC0 / kC1; }
+  // Where the shaft has turned by `angle`: Newton from below.
+  double time_of(double angle_rad) const {
+    double t = angle_rad / kTop;
+    for (int i = 0; i < 60; ++i) t += (angle_rad - angle(t)) / speed(t);
+    return t;
+  }
+};
+
+using Tachometer = std::function<double(const Shaft&, double row, double row_before)>;
+
+double last_edge(const Shaft& shaft, double t, double pulses, double back = 0) {
+  return shaft.time_of((std::floor(shaft.angle(t) / (2 * kPi) * pulses) - back) * 2 * kPi / pulses);
+}
+
+DragFit fit_rows(const Tachometer& tachometer, double rows_hz) {
+  tests::ScratchBook scratch;
+  const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
+  for (const double added : {0.0, 2e-3}) {
+    const Shaft shaft{kInertia + added};
+    Run run;
+    run.kind = RunKind::kCoastDown;
+    run.machine = machine.id;
+    if (added > 0) run.added_inertia_kgm2 = added;
+    std::vector<ImportedReading> rows;
+    for (double t = 0.3137; shaft.speed(t) > 8; t += 1 / rows_hz) {
+      ImportedReading row;
+      row.time_s = t;
+      row.handwheel_rpm = rpm_from_rad_per_s(tachometer(shaft, t, t - 1 / rows_hz));
+      rows.push_back(row);
+    }
+    tests::store(scratch.book(), run, rows);
+  }
+  return fit_drag(scratch.book(), machine, {});
+}
+
+void check_truth(const DragFit& fit, double share) {
+  const auto near = [&](const Estimate& estimate, double truth) {
+    CAPTURE(truth);
+    REQUIRE(estimate.low.has_value());
+    CHECK(*estimate.low <= truth);
+    CHECK(truth <= *estimate.high);
+    CHECK(*estimate.value == doctest::Approx(truth).epsilon(share));
+  };
+  near(fit.c0, kC0);
+  near(fit.c1, kC1);
+  near(fit.inertia, kInertia);
+  CHECK(fit.not_described.empty());
+}
+
+}  // namespace
+
+TEST_CASE("means between the last edges before two rows, many pulses a turn") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double before) {
+        const double from = last_edge(shaft, before, 20), to = last_edge(shaft, row, 20);
+        return to > from ? (shaft.angle(to) - shaft.angle(from)) / (to - from)
+                         : std::nan("");  // no new edge, no new value
+      },
+      50);
+  check_truth(fit, 0.02);
+}
+
+TEST_CASE("the period of the last whole turn") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        const double to = last_edge(shaft, row, 12), from = last_edge(shaft, row, 12, 12);
+        return 2 * kPi / (to - from);
+      },
+      50);
+  check_truth(fit, 0.02);
+  CHECK(fit.rows_read_as == "the mean over the last turn");
+}
+
+TEST_CASE("pulses counted in a gate") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double before) {
+        const auto count = [&](double t) { return std::floor(shaft.angle(t) / (2 * kPi) * 60); };
+        return (count(row) - count(before)) / 60 * 2 * kPi * 20;
+      },
+      20);
+  check_truth(fit, 0.04);
+}
+
+TEST_CASE("a voltage that follows late and is read in coarse steps") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        const double step = rad_per_s_from_rpm(0.5);
+        return step * std::round(shaft.speed(row - 0.03) / step);
+      },
+      50);
+  check_truth(fit, 0.02);
+}
+
+TEST_CASE("a curve that does not describe its rows is no answer") {
+  // The same shaft held up half-way: no drag of this form does that.
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        const double w = shaft.speed(row);
+        return w + 12 * std::exp(-std::pow((w - 70) / 15, 2));
+      },
+      50);
+  CHECK(!fit.not_described.empty());
+  CHECK(!fit.c0.low.has_value());
+  CHECK(to_json(fit)["described"] == false);
+}
