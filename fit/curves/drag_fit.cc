@@ -381,11 +381,16 @@ DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& op
   return fit;
 }
 
-std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor) {
+std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor, bool of_spin_ups,
+                                      const std::vector<std::int64_t>& numbers) {
   DragFitOptions options;
   options.stribeck = false;
   for (const RunKind kind : {RunKind::kCoastDown, RunKind::kSpinUp}) {
+    if (kind == RunKind::kSpinUp && !of_spin_ups) continue;
     std::vector<Run> runs = runs_alone(book, motor, kind);
+    std::erase_if(runs, [&](const Run& run) {
+      return !numbers.empty() && std::find(numbers.begin(), numbers.end(), run.id) == numbers.end();
+    });
     if (kind == RunKind::kSpinUp)
       std::erase_if(runs, [&](const Run& run) {
         return !run.inertia_kgm2 ||

@@ -69,7 +69,8 @@ DragFit fit_drag(const Book& book, const Part& machine, const DragFitOptions& op
 /// Friction of a motor alone, from its coast-downs without a machine, else from the ends of its
 /// spin-ups, where the flywheel's own bearings and windage count as the motor's; empty when it has
 /// none, or none with inertia.
-std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor);
+std::optional<DragFit> fit_motor_drag(const Book& book, const Part& motor, bool of_spin_ups = true,
+                                      const std::vector<std::int64_t>& numbers = {});
 
 Json to_json(const DragFit& fit);
 StoredCurve to_stored(const DragFit& fit, const Part& machine);

@@ -40,10 +40,12 @@ std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
                      readings.mean_supply_v()};
 }
 
-std::optional<OwnDrag> own_drag(const Book& book, const Part& motor,
+// Beside brake runs no drag is taken from spin-ups: a wrong flywheel would move a good curve.
+std::optional<OwnDrag> own_drag(const Book& book, const Part& motor, bool of_spin_ups,
+                                const std::vector<std::int64_t>& runs,
                                 std::vector<std::string>& warnings) {
   try {
-    const auto drag = fit_motor_drag(book, motor);
+    const auto drag = fit_motor_drag(book, motor, of_spin_ups, runs);
     if (!drag) return std::nullopt;
     return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
   } catch (const Error& error) {  // the curve can be had without
@@ -64,7 +66,7 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
   for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs, &bench.warnings))
     bench.spin_ups.push_back(load_readings(book, run.id));
-  bench.own_drag = own_drag(book, motor, bench.warnings);
+  bench.own_drag = own_drag(book, motor, bench.brake.empty(), options.runs, bench.warnings);
   if (!bench.brake.empty() && !bench.spin_ups.empty())
     bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
   if (bench.brake.empty() && bench.spin_ups.empty())

@@ -125,6 +125,11 @@ std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOpti
   if (models.size() < 2 || models[1].aicc > 1e299)
     return fmt::format("'{}' is the only model that describes the data.", best.name);
   const double ahead = models[1].aicc - best.aicc;
+  if (ahead < -kAgainstType)
+    return fmt::format(
+        "'{}' is taken although '{}' leaves less over (AICc lower by {:.1f}), of which it must be "
+        "said: {}.",
+        best.name, models[1].name, -ahead, models[1].remark);
   if (ahead < 0)
     return fmt::format(
         "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "

@@ -52,9 +52,10 @@ void prefer(std::vector<Candidate>& candidates, const std::string& name, double 
 /// one. On a narrow range all equations are close: then the motor's entered type decides, else the
 /// series motor, which is what such machines mostly have (common practice); its fit carries the
 /// widest doubt about what lies outside the measured speeds.
+constexpr double kAgainstType = 15;
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
-  constexpr double kClearly = 8, kAgainstType = 15;
+  constexpr double kClearly = 8;
   constexpr double kWholeRange = 0.25;  // below it AICc is taken at its word
   const auto type = motor.text("type");
   if (candidates.front().tried.name == "induction")

@@ -478,6 +478,22 @@ VectorXd bend_of(const Residuals& residuals, const NonlinearFit& at, const RowMa
   return VectorXd::Zero(step.size());
 }
 
+// (JᵀJ)⁻¹, or NaN where the columns, each of unit length, do not determine all parameters: JᵀJ
+// itself is only known to rounding, and what an eigenvalue below that says is chance.
+MatrixXd inverse_of_normal(const MatrixXd& normal) {
+  constexpr double kLeastShare = 1e-14;
+  const VectorXd length = normal.diagonal().cwiseSqrt();
+  const MatrixXd lost = MatrixXd::Constant(normal.rows(), normal.cols(), kNaN);
+  if (!normal.allFinite() || !(length.minCoeff() > 0)) return lost;
+  const VectorXd unit = length.cwiseInverse();
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> of_unit(unit.asDiagonal() * normal *
+                                                        unit.asDiagonal());
+  const VectorXd& values = of_unit.eigenvalues();  // ascending
+  if (!(values[0] > kLeastShare * values[values.size() - 1])) return lost;
+  const MatrixXd vectors = unit.asDiagonal() * of_unit.eigenvectors();
+  return vectors * values.cwiseInverse().asDiagonal() * vectors.transpose();
+}
+
 }  // namespace
 
 NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_iterations,
@@ -530,7 +546,7 @@ NonlinearFit improve(const Residuals& residuals, const VectorXd& start, int max_
     damping = std::max(1e-12, damping / 10);
   }
   fit.jacobian = jacobian;
-  fit.inverse_normal = normal.ldlt().solve(MatrixXd::Identity(k, k));
+  fit.inverse_normal = inverse_of_normal(normal);
   return fit;
 }
 

@@ -92,6 +92,17 @@ TEST_CASE("a parameter that takes no part is named") {
   CHECK(fit.message.find("nothing about parameter 3") != std::string::npos);
 }
 
+TEST_CASE("a search near its answer inverts nothing either where the rank is lost") {
+  CHECK(improve(JetResiduals<3, Product>(12, Product{}), vector({1, 1, 0}), 50)
+            .inverse_normal.array()
+            .isNaN()
+            .all());
+  CHECK(improve(JetResiduals<3, Idle>(12, Idle{}), vector({0, 0, 7}), 50)
+            .inverse_normal.array()
+            .isNaN()
+            .all());
+}
+
 TEST_CASE("a bound holds and the rest is the fit along it") {
   // With the slope held at ≤ 0.4 the best intercept is mean(y) − 0.4·mean(x) = 4.25 − 1.8.
   const JetResiduals<2, Line> residuals(10, Line{});
