@@ -18,6 +18,8 @@ std::optional<Curve> curve_of(const Book& book, bool of_machine, std::int64_t su
   if (!subject) return std::nullopt;
   const auto stored = book.latest_curve(of_machine, subject);
   if (!stored) return std::nullopt;
+  const Part part = book.part(of_machine ? PartKind::kMachine : PartKind::kMotor, subject);
+  require_described(*stored, fmt::format("{} '{}'", of_machine ? "machine" : "motor", part.name));
   return Curve::from_stored(*stored);
 }
 

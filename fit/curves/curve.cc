@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <boost/math/distributions/students_t.hpp>
 #include <cmath>
+#include <nlohmann/json.hpp>
 
 #include "db/basis/error.h"
 #include "db/store/text.h"
@@ -176,6 +177,22 @@ double student_t_975(double degrees_of_freedom) {
   if (!(degrees_of_freedom < 1e6)) return 1.959963984540054;  // Gaussian limit
   const boost::math::students_t distribution(std::max(1.0, degrees_of_freedom));
   return boost::math::quantile(distribution, 0.975);
+}
+
+void require_described(const StoredCurve& stored, const std::string& of) {
+  const Json details = Json::parse(stored.details_json, nullptr, false);
+  if (!details.is_object()) return;
+  const auto described = details.find("described");
+  if (described == details.end() || !described->is_boolean() || described->get<bool>()) return;
+  const auto why = details.find("not_described");
+  throw Error(Fault::kAnswerNo,
+              fmt::format("the curve of {} does not describe its runs{}, so that nothing can be "
+                          "built on it; set right what is wrong and run loadline-fit {} again.",
+                          of,
+                          why != details.end() && why->is_string()
+                              ? " (" + on_one_line(why->get<std::string>()) + ")"
+                              : "",
+                          stored.of_machine ? "drag" : "motor"));
 }
 
 }  // namespace loadline

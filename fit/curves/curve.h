@@ -72,4 +72,8 @@ Eigen::MatrixXd dense(const Covariance& covariance);
 /// Two-sided 95 % quantile factor of Student's t.
 double student_t_975(double degrees_of_freedom);
 
+/// Error(kAnswerNo) when the fit found that this curve does not describe its runs: nothing may be
+/// built on it. `of` names it: "machine 'Wren'".
+void require_described(const StoredCurve& stored, const std::string& of);
+
 }  // namespace loadline

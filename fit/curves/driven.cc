@@ -95,6 +95,7 @@ std::size_t meter_of(const Book& book, const Run& run, Rows& rows) {
                             run.id,
                             run.motor ? " '" + book.part(PartKind::kMotor, run.motor).name + "'"
                                       : ", and names no motor"));
+  require_described(*stored, "motor '" + book.part(PartKind::kMotor, run.motor).name + "'");
   rows.meters.push_back({run.motor, *stored, Curve::from_stored(*stored)});
   return rows.meters.size() - 1;
 }

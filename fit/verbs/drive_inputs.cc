@@ -244,6 +244,7 @@ std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
     throw Error(Fault::kInput, fmt::format("{} '{}' has no curve yet; run: loadline-fit {} '{}'",
                                            machine ? "machine" : "motor", part.name,
                                            machine ? "drag" : "motor", part.name));
+  require_described(*stored, fmt::format("{} '{}'", machine ? "machine" : "motor", part.name));
   return std::make_shared<const Curve>(Curve::from_stored(*stored));
 }
 
