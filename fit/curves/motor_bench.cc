@@ -15,9 +15,15 @@ namespace {
 // So many values hold all that a curve's fit can take from a long run.
 constexpr Thinning kBrakeThinning{.few = 2000};
 
+// What brushes and supply do to the speed between one start and the next (common practice).
+constexpr double kNoLoadRepeats = 0.004;
+
 std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
   Readings readings = load_readings(book, run.id, kBrakeThinning);
-  if (readings.torque.empty() || readings.motor.empty()) {
+  const bool typed = std::any_of(
+      readings.points.begin(), readings.points.end(),
+      [](const SteadyPoint& point) { return point.motor >= 0 && !std::isnan(point.torque); });
+  if (!typed && (readings.torque.empty() || readings.motor.empty())) {
     bench.warnings.push_back(
         fmt::format("Run {} was left out: a brake run needs both motor speed and torque.", run.id));
     return nullptr;
@@ -29,14 +35,19 @@ std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench
 // Steady part of a no-load run: its last two thirds, mean and run-level scatter.
 std::optional<NoLoadPoint> no_load_point(const Book& book, const Run& run) {
   const Readings readings = load_readings(book, run.id);
+  if (!readings.points.empty()) {
+    const PointMean speed = mean_of(readings.points, &SteadyPoint::motor, &SteadyPoint::motor_sd,
+                                    &SteadyPoint::motor_digit_sd);
+    if (!speed.known()) return std::nullopt;
+    return NoLoadPoint{run.id, speed.value, std::hypot(kNoLoadRepeats * speed.value, speed.sd),
+                       readings.mean_supply_v()};
+  }
   const SpeedTrace& trace = readings.motor;
   if (trace.speed.size() < 6) return std::nullopt;
   std::vector<double> late(
       trace.speed.begin() + static_cast<std::ptrdiff_t>(trace.speed.size() / 3), trace.speed.end());
   const double speed = median(late);
-  // A belt of 0.4 % for what brushes and supply do between one start and the next (common
-  // practice).
-  return NoLoadPoint{run.id, speed, std::hypot(0.004 * speed, robust_sd(late) / 3),
+  return NoLoadPoint{run.id, speed, std::hypot(kNoLoadRepeats * speed, robust_sd(late) / 3),
                      readings.mean_supply_v()};
 }
 

@@ -16,7 +16,8 @@
 namespace loadline {
 namespace {
 
-constexpr std::size_t kLeastRows = 12;
+// Values over time hang together; points typed one by one count each.
+constexpr std::size_t kLeastRows = 12, kLeastTyped = 5;
 constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
 Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v) {
@@ -204,14 +205,18 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   input.reference_v = reference_supply(bench, motor, options);
 
   std::size_t rows = 0;
-  for (const BenchRun* run : input.runs)
+  bool typed = false;
+  for (const BenchRun* run : input.runs) {
     rows += make_sweep(run->readings, run->speed, options.sweep).rows.size();
-  if (rows < kLeastRows)
+    typed = typed || !run->readings.points.empty();
+  }
+  const std::size_t least = typed ? kLeastTyped : kLeastRows;
+  if (rows < least)
     throw Error(
         Fault::kInput,
         fmt::format("the brake runs of motor '{}' hold only {} usable values; a curve needs "
                     "at least {}. Record a longer run.",
-                    motor.name, rows, kLeastRows));
+                    motor.name, rows, least));
 
   const std::vector<MotorCandidate> candidates = choose_model(input, motor, options);
   MotorFit out;

@@ -92,12 +92,35 @@ std::vector<double> smooth_supply(const Readings& readings, double least_v) {
   return smooth;
 }
 
+// Points typed one by one: each is steady, so that neither lag nor inertia is in it. Their order
+// stands for the time in which zero and warmth drift.
+void take_points(Sweep& sweep, const std::vector<SteadyPoint>& points) {
+  for (const SteadyPoint& point : points) {
+    if (!(point.motor >= 0) || std::isnan(point.torque)) {
+      ++sweep.unplaced;
+      continue;
+    }
+    SweepRow row;
+    row.time_s = point.row;
+    row.speed = point.motor;
+    row.torque = point.torque;
+    row.volts = std::isnan(point.supply_v) ? sweep.nominal_v : point.supply_v;
+    sweep.rows.push_back(row);
+  }
+  set_shares(sweep.rows);
+  set_warmth(sweep.rows);
+}
+
 }  // namespace
 
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s) {
   sweep.lag_s = lag_s;
   sweep.rows.clear();
   sweep.unplaced = 0;
+  if (!readings.points.empty()) {
+    take_points(sweep, readings.points);
+    return;
+  }
   const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
   const std::vector<double> supply = smooth_supply(readings, least_v);
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
@@ -130,6 +153,7 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   sweep.clock_relative_sd = readings.clock_relative_sd;
   sweep.duration_s = readings.duration_s;
   sweep.lag = options.correct_lag ? Prior{readings.lag_s, readings.lag_sd_s} : Prior{0, 1e-9};
+  if (!readings.points.empty()) sweep.lag = Prior{0, 1e-9};
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
   align(sweep, readings, speed, sweep.lag.mean);

@@ -43,8 +43,11 @@ TEST_CASE("the correlation factor of first-order noise is (1+rho)/(1-rho)") {
 
 TEST_CASE("rows that bear one time become one row with the mean of what each channel has") {
   const double none = std::nan("");
-  ReadingColumns rows{{0, 0, 1, 2, 2, 2},       {10, 20, 30, 1, none, 3},    {},
-                      {1, none, none, 4, 5, 6}, {7, 7, 8, none, none, none}, {}};
+  ReadingColumns rows;
+  rows.time_s = {0, 0, 1, 2, 2, 2};
+  rows.motor_rpm = {10, 20, 30, 1, none, 3};
+  rows.torque_nm = {1, none, none, 4, 5, 6};
+  rows.supply_v = {7, 7, 8, none, none, none};
   CHECK(merge_repeated_times(rows) == 3);
   CHECK(rows.time_s == std::vector<double>{0, 1, 2});
   CHECK(rows.motor_rpm == std::vector<double>{15, 30, 2});
@@ -54,7 +57,9 @@ TEST_CASE("rows that bear one time become one row with the mean of what each cha
   CHECK(std::isnan(rows.supply_v[2]));
   CHECK(rows.handwheel_rpm.empty());
   CHECK(merge_repeated_times(rows) == 0);
-  ReadingColumns one{{5, 5, 5}, {1, 2, 3}, {}, {}, {}, {}};
+  ReadingColumns one;
+  one.time_s = {5, 5, 5};
+  one.motor_rpm = {1, 2, 3};
   CHECK(merge_repeated_times(one) == 2);
   CHECK(one.motor_rpm == std::vector<double>{2});
 }
