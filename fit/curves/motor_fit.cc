@@ -211,7 +211,8 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
     typed = typed || !run->readings.points.empty();
   }
   const std::size_t least = typed ? kLeastTyped : kLeastRows;
-  // The few points of a notebook cannot tell a drift, and what it makes of them is in their scatter.
+  // The few points of a notebook cannot tell a drift, and what it makes of them is in their
+  // scatter.
   if (typed) input.options.correct_drift = false;
   if (rows < least)
     throw Error(

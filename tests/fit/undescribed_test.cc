@@ -23,7 +23,8 @@ TEST_CASE("a stored curve that was found wanting is refused with its name and it
 }
 
 TEST_CASE("curves of before, sound ones and details that are no object pass") {
-  for (const char* details : {"{}", R"({"described": true})", "[]", R"({"described": "no"})", "x"}) {
+  for (const char* details :
+       {"{}", R"({"described": true})", "[]", R"({"described": "no"})", "x"}) {
     StoredCurve stored;
     stored.details_json = details;
     CHECK_NOTHROW(require_described(stored, "motor 'Heron'"));
