@@ -224,7 +224,7 @@ std::int64_t Book::begin_run(const Run& run) {
   state_->writers[id] = writer;
   scope.commit();
   if (sqlite3_get_autocommit(handle())) {  // else the caller's transaction decides
-    state_->fold_due = true;  // after the first rows, which should not wait for it
+    state_->fold_due = true;               // after the first rows, which should not wait for it
     if (!state_->real_path.empty()) state_->log = log_identity(state_->real_path);
   }
   return id;

@@ -1,10 +1,15 @@
-/* Preloaded, it lets one call of a program fail, once, from main() on:
- *   FAULT_CALL   which: open, read, write, pread, pwrite, fsync, truncate, mmap, poll, thread, memory,
- *                fcntl, flock, ioctl, stat, socket, epoll
- *   FAULT_NTH    the how manyeth of these (1, 2, …); 0 or none: no fault
- *   FAULT_ERRNO  the error that it reports, as a number
- *   FAULT_COUNT  a file that is told at the end how many calls there were
- * A short write or read is not made: it is no fault, and what is above must take it anyway. */
+/* Preloaded, it lets one call of a program fail, once, from main() on. What the environment says:
+
+   FAULT_CALL: which: open, read, write, pread, pwrite, fsync, truncate, mmap, poll, thread, memory,
+   fcntl, flock, ioctl, stat, socket, epoll.
+
+   FAULT_NTH: the how manyeth of these (1, 2, ...); 0 or none: no fault.
+
+   FAULT_ERRNO: the error that it reports, as a number.
+
+   FAULT_COUNT: a file that is told at the end how many calls there were.
+
+   A short write or read is not made: it is no fault, and what is above must take it anyway. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
@@ -44,8 +49,8 @@ static int armed_main(int count, char** words, char** settings) {
   g_armed = 1;
   return g_main(count, words, settings);
 }
-int __libc_start_main(int (*body)(int, char**, char**), int count, char** words, void (*begin)(void),
-                      void (*end)(void), void (*unload)(void), void* stack) {
+int __libc_start_main(int (*body)(int, char**, char**), int count, char** words,
+                      void (*begin)(void), void (*end)(void), void (*unload)(void), void* stack) {
   int (*real)(int (*)(int, char**, char**), int, char**, void (*)(void), void (*)(void),
               void (*)(void), void*);
   *(void**)&real = dlsym(RTLD_NEXT, "__libc_start_main");
@@ -69,7 +74,8 @@ static int fails(const char* call) {
   return 1;
 }
 
-#define REAL(name) (name##_real ? name##_real : (*(void**)&name##_real = dlsym(RTLD_NEXT, #name), name##_real))
+#define REAL(name) \
+  (name##_real ? name##_real : (*(void**)& name##_real = dlsym(RTLD_NEXT, #name), name##_real))
 #define CALL(kind, fault, type, name, parameters, arguments) \
   type name parameters {                                     \
     static type(*name##_real) parameters;                    \
@@ -80,28 +86,28 @@ static int fails(const char* call) {
 static int mode_of(int flags, va_list rest) {
   return (flags & O_CREAT) || (flags & O_TMPFILE) == O_TMPFILE ? va_arg(rest, int) : 0;
 }
-#define OPEN(name)                          \
-  int name(const char* path, int flags, ...) { \
+#define OPEN(name)                                    \
+  int name(const char* path, int flags, ...) {        \
     static int (*name##_real)(const char*, int, ...); \
-    va_list rest;                           \
-    va_start(rest, flags);                  \
-    const int mode = mode_of(flags, rest);  \
-    va_end(rest);                           \
-    if (fails("open")) return -1;           \
-    return REAL(name)(path, flags, mode);   \
+    va_list rest;                                     \
+    va_start(rest, flags);                            \
+    const int mode = mode_of(flags, rest);            \
+    va_end(rest);                                     \
+    if (fails("open")) return -1;                     \
+    return REAL(name)(path, flags, mode);             \
   }
 OPEN(open)
 OPEN(open64)
 
-#define WITH_ARGUMENT(kind, name, request_type)          \
-  int name(int fd, request_type request, ...) {          \
-    static int (*name##_real)(int, request_type, ...);   \
-    va_list rest;                                        \
-    va_start(rest, request);                             \
-    void* argument = va_arg(rest, void*);                \
-    va_end(rest);                                        \
-    if (fails(kind)) return -1;                          \
-    return REAL(name)(fd, request, argument);            \
+#define WITH_ARGUMENT(kind, name, request_type)        \
+  int name(int fd, request_type request, ...) {        \
+    static int (*name##_real)(int, request_type, ...); \
+    va_list rest;                                      \
+    va_start(rest, request);                           \
+    void* argument = va_arg(rest, void*);              \
+    va_end(rest);                                      \
+    if (fails(kind)) return -1;                        \
+    return REAL(name)(fd, request, argument);          \
   }
 WITH_ARGUMENT("fcntl", fcntl, int)
 WITH_ARGUMENT("fcntl", fcntl64, int)
@@ -109,7 +115,8 @@ WITH_ARGUMENT("ioctl", ioctl, unsigned long)
 
 CALL("read", -1, ssize_t, read, (int fd, void* into, size_t size), (fd, into, size))
 CALL("write", -1, ssize_t, write, (int fd, const void* from, size_t size), (fd, from, size))
-CALL("pread", -1, ssize_t, pread64, (int fd, void* into, size_t size, off64_t at), (fd, into, size, at))
+CALL("pread", -1, ssize_t, pread64, (int fd, void* into, size_t size, off64_t at),
+     (fd, into, size, at))
 CALL("pwrite", -1, ssize_t, pwrite64, (int fd, const void* from, size_t size, off64_t at),
      (fd, from, size, at))
 CALL("fsync", -1, int, fsync, (int fd), (fd))
@@ -118,7 +125,7 @@ CALL("truncate", -1, int, ftruncate64, (int fd, off64_t size), (fd, size))
 CALL("mmap", MAP_FAILED, void*, mmap64,
      (void* at, size_t size, int access, int flags, int fd, off64_t from),
      (at, size, access, flags, fd, from))
-CALL("poll", -1, int, poll, (struct pollfd* watched, nfds_t count, int patience),
+CALL("poll", -1, int, poll, (struct pollfd * watched, nfds_t count, int patience),
      (watched, count, patience))
 CALL("flock", -1, int, flock, (int fd, int how), (fd, how))
 CALL("stat", -1, int, stat64, (const char* path, struct stat64* into), (path, into))
