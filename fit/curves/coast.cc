@@ -123,7 +123,8 @@ Stretch run_down(const SpeedRows& rows) {
 }
 
 bool repeats_count(RowReading reading) {
-  return reading == RowReading::kBetweenRows || reading == RowReading::kAtRows;
+  return reading == RowReading::kBetweenRows || reading == RowReading::kAtRows ||
+         reading == RowReading::kLastTurnAtRows || reading == RowReading::kAngleAgoAtRows;
 }
 
 // What repeats say of a reading, as −2 ln of their probability. If they are values like all others,
@@ -163,8 +164,10 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     coast.series.window_s.push_back(end - start);
     coast.series.time_s.push_back(end);
     const double turn = 2 * kPi / std::max(rows.speed[i], 1e-6);
-    if (reading == RowReading::kLastTurn) start = end - turn;
-    if (reading == RowReading::kAtRows || reading == RowReading::kAngleAgo)
+    if (reading == RowReading::kLastTurn || reading == RowReading::kLastTurnAtRows)
+      start = end - turn;
+    if (reading == RowReading::kAtRows || reading == RowReading::kAngleAgo ||
+        reading == RowReading::kAngleAgoAtRows)
       start = end - kInstant * rows.row_s;
     if (reading == RowReading::kEdges) {
       while (edge < edges.row_s.size() && edges.row_s[edge] < rows.time_s[i]) ++edge;
@@ -178,7 +181,7 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     coast.speed.push_back(rows.speed[i]);
   }
   // Counts in a gate repeat now and then; where nothing does, they are not the only ones to count.
-  if (reading == RowReading::kBetweenRows &&
+  if (repeats_count(reading) && reading != RowReading::kAtRows &&
       repeats < kLeastRepeats * static_cast<double>(coast.speed.size()))
     return false;
   coast.repeats_deviance =
@@ -200,7 +203,9 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   coast.display = rows.look_s > 1.5 * rows.row_s;
   coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
   coast.oldest_s = repeats_count(reading) ? 0 : rows.look_s / 2;
-  if (reading == RowReading::kAngleAgo) coast.oldest_s = kOldest;
+  if (reading == RowReading::kAngleAgo || reading == RowReading::kAngleAgoAtRows ||
+      reading == RowReading::kLastTurnAtRows)
+    coast.oldest_s = kOldest;
   if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
   if (coast.speed.size() < kLeastWindows) return std::nullopt;
   coast.origin_s = *std::min_element(coast.start_s.begin(), coast.start_s.end()) - coast.oldest_s;

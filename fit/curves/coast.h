@@ -19,10 +19,14 @@ enum class RowReading {
   kEdges,          ///< the time between two edges that the rows themselves tell
   kBetweenRows,    ///< the time since the last row, repeats included: counts in a gate
   kAtRows,         ///< the speed at the row itself, repeats included: voltages
+  // Where digits are so coarse that repeats are values like all others:
+  kLastTurnAtRows,
+  kAngleAgoAtRows,
 };
-inline constexpr std::array kRowReadings = {RowReading::kBetweenValues, RowReading::kLastTurn,
-                                            RowReading::kAngleAgo,      RowReading::kEdges,
-                                            RowReading::kBetweenRows,   RowReading::kAtRows};
+inline constexpr std::array kRowReadings = {
+    RowReading::kBetweenValues,  RowReading::kLastTurn,      RowReading::kAngleAgo,
+    RowReading::kEdges,          RowReading::kBetweenRows,   RowReading::kAtRows,
+    RowReading::kLastTurnAtRows, RowReading::kAngleAgoAtRows};
 
 /// The usable stretch of one coast-down: from the release to the last reliable speed.
 struct Coast {

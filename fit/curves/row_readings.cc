@@ -11,6 +11,12 @@ constexpr double kWorthAges = 60;  // of a score: ways further behind are not tr
 // A score counts the course of the speed twice and more, so that its differences are worth a third.
 constexpr double kScoreCounts = 3;
 
+bool has_age(RowReading reading) {
+  return reading == RowReading::kBetweenValues || reading == RowReading::kLastTurn ||
+         reading == RowReading::kAngleAgo || reading == RowReading::kLastTurnAtRows ||
+         reading == RowReading::kAngleAgoAtRows;
+}
+
 // A display that is renewed every so many rows mostly shows the mean since it was renewed.
 constexpr double kUnusualDisplay = 60;
 
@@ -37,7 +43,8 @@ constexpr double kLogAgeSd = 0.4;
 std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
                                       const std::optional<Prior>& inertia) {
   std::vector<RowsRead> all;
-  const bool any_angle = best.reading == RowReading::kAngleAgo;
+  const bool any_angle =
+      best.reading == RowReading::kAngleAgo || best.reading == RowReading::kAngleAgoAtRows;
   for (const double log_age : any_angle ? std::span<const double>(kLogAngles) : kLogAges) {
     CoastOptions options = best.fit->options;
     options.log_age = log_age;
@@ -48,11 +55,6 @@ std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
     judge(all.back());
   }
   return all;
-}
-
-bool has_age(RowReading reading) {
-  return reading == RowReading::kBetweenValues || reading == RowReading::kLastTurn ||
-         reading == RowReading::kAngleAgo;
 }
 
 // Edges are placed so that the values follow each other smoothly, and do so where they are wrong,
@@ -135,8 +137,10 @@ std::string row_reading_words(RowReading reading) {
     case RowReading::kBetweenValues:
       return "the mean since the value before";
     case RowReading::kLastTurn:
+    case RowReading::kLastTurnAtRows:
       return "the mean over the last turn";
     case RowReading::kAngleAgo:
+    case RowReading::kAngleAgoAtRows:
       return "the speed some part of a turn, or some turns, ago";
     case RowReading::kEdges:
       return "the time between two edges, which the rows tell";
