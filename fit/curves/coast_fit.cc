@@ -216,8 +216,10 @@ bool is_drag(const std::array<double, 3>& drag, const std::vector<Coast>& coasts
 }  // namespace
 
 FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, double unit,
-                                        const std::optional<Prior>& inertia) {
+                                        const std::optional<Prior>& inertia,
+                                        const std::function<bool(const CoastFit&)>& hopeless) {
   FittedCoasts plain = fit_coasts(coasts, {false, false}, unit, inertia, nullptr);
+  if (hopeless && hopeless(*plain)) return plain;
   if (!plain->usable) return fit_coasts(coasts, {true, false}, unit, inertia, nullptr);
   const Eigen::VectorXd& x = plain->solution.parameters;
   CoastOptions options{true, false};

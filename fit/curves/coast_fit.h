@@ -8,6 +8,7 @@
 // Thread-safe on different fits.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -43,9 +44,11 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
                         bool same_noise = false);
 
 /// Without ripple, with one of the same torque at all speeds, with one that is a share of the drag:
-/// whichever describes the runs best.
-FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, double unit,
-                                        const std::optional<Prior>& inertia);
+/// whichever describes the runs best. Without a ripple alone where `hopeless` says of that fit that
+/// no ripple could save it.
+FittedCoasts fit_with_or_without_ripple(
+    const std::vector<Coast>& coasts, double unit, const std::optional<Prior>& inertia,
+    const std::function<bool(const CoastFit&)>& hopeless = nullptr);
 
 /// `straight`, or the same with a rise near standstill where that is clearly better; `choice` says
 /// which, in words. `stribeck` forces it on or off.

@@ -7,6 +7,7 @@
 namespace loadline {
 namespace {
 
+constexpr double kHopeless = 400;  // of a score: so far behind without a ripple none is tried
 constexpr double kWorthAges = 60;  // of a score: ways further behind are not tried at all ages
 // A score counts the course of the speed twice and more, so that its differences are worth a third.
 constexpr double kScoreCounts = 3;
@@ -20,8 +21,12 @@ bool has_age(RowReading reading) {
 // A display that is renewed every so many rows mostly shows the mean since it was renewed.
 constexpr double kUnusualDisplay = 60;
 
+double score_of(const CoastFit& fit) {
+  return 2 * deviance_of_course(fit) + corrected_akaike(fit, fit);
+}
+
 double score_of(const RowsRead& read) {
-  double score = 2 * deviance_of_course(*read.fit) + corrected_akaike(*read.fit, *read.fit);
+  double score = score_of(*read.fit);
   const bool turns = read.reading == RowReading::kLastTurn || read.reading == RowReading::kAngleAgo;
   for (const Coast& coast : read.coasts)
     if (turns && coast.display) score += kUnusualDisplay;
@@ -96,7 +101,11 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
     if (coasts.empty()) continue;
     const bool by_rows = std::any_of(coasts.begin(), coasts.end(),
                                      [](const Coast& coast) { return coast.from_rows; });
-    FittedCoasts fit = fit_with_or_without_ripple(coasts, unit, inertia);
+    FittedCoasts fit =
+        fit_with_or_without_ripple(coasts, unit, inertia, [&](const CoastFit& plain) {
+          return by_rows && !all.empty() && all.front().fit->usable &&
+                 !(score_of(plain) < all.front().fit->score + kHopeless);
+        });
     RowsRead one{reading, std::move(coasts), std::move(fit)};
     if (!by_rows) {
       all.push_back(std::move(one));

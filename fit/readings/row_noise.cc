@@ -16,6 +16,9 @@ Whitener::Whitener(const RowSeries& series, const RowNoise& noise) {
   // its covariance, upper triangle.
   const double ee = noise.angle * noise.angle, uu = noise.wander * noise.wander;
   double p00 = ee, p01 = 0, p02 = 0, p11 = ee, p12 = 0, p22 = uu;
+  // One logarithm for many variances: it is most of the work otherwise.
+  constexpr double kSmall = 1e-100, kLarge = 1e100;
+  double product = 1;
   for (std::size_t i = 0; i < n; ++i) {
     const double h = 1 / series.window_s[i];
     const double share = noise.relative * series.speed[i];
@@ -25,11 +28,16 @@ Whitener::Whitener(const RowSeries& series, const RowNoise& noise) {
     const double variance = h * (s0 - s1) + s2 + own;
     Step& step = steps_[i];
     step.inverse_window = h;
-    step.fade =
-        i + 1 < n ? std::exp(-(series.time_s[i + 1] - series.time_s[i]) / noise.memory_s) : 0;
+    step.fade = uu > 0 && i + 1 < n
+                    ? std::exp(-(series.time_s[i + 1] - series.time_s[i]) / noise.memory_s)
+                    : 0;
     if (series.weight[i] > 0.5 && variance > 0) {
       inverse_sd_[i] = 1 / std::sqrt(variance);
-      log_determinant_ += std::log(variance);
+      product *= variance;
+      if (!(product > kSmall && product < kLarge)) {
+        log_determinant_ += std::log(product);
+        product = 1;
+      }
       counted_ += 1;
       step.to_e = s0 / variance;
       step.to_old = s1 / variance;
@@ -53,6 +61,7 @@ Whitener::Whitener(const RowSeries& series, const RowNoise& noise) {
     p01 = 0;
     p02 = 0;
   }
+  log_determinant_ += std::log(product);
 }
 
 void Whitener::apply(double* values, std::ptrdiff_t stride) const {
@@ -191,7 +200,7 @@ Point simplex_search(const F& cost, const Point& start, double reach, int evalua
   return std::min_element(simplex.begin(), simplex.end(), by_cost)->second;
 }
 
-constexpr int kEvaluations = 160;
+constexpr int kEvaluations = 160, kEvaluationsAgain = 60;
 
 }  // namespace
 
@@ -235,8 +244,8 @@ RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& st
     first.wander = rms / 4;
     first.memory_s = 8 * step;
   }
-  return ranges.noise(
-      simplex_search(cost, ranges.point(first, with_wander), begun ? -0.5 : -1.5, kEvaluations));
+  return ranges.noise(simplex_search(cost, ranges.point(first, with_wander), begun ? -0.5 : -1.5,
+                                     begun ? kEvaluationsAgain : kEvaluations));
 }
 
 double deviance(const std::vector<JudgedSeries>& series, const RowNoise& noise) {
