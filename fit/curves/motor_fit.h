@@ -86,6 +86,8 @@ struct MotorFit {
   std::vector<BudgetLine> budget;
   std::vector<CurvePoint> points;  ///< thinned for plotting
   std::string choice;              ///< why this model
+  /// Why the curve does not describe its runs, and what to do; empty where it does.
+  std::string not_described;
   std::vector<std::string> warnings;
 };
 

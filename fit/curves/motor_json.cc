@@ -48,16 +48,24 @@ Json budget_json(const std::vector<BudgetLine>& budget) {
 }  // namespace
 
 Json to_json(const MotorFit& fit) {
+  const bool described = fit.not_described.empty();
+  // What does not describe its runs has values to look at and no limits.
+  const auto result = [&](Estimate estimate) {
+    if (!described) estimate.low = estimate.high = std::nullopt;
+    return to_json(estimate);
+  };
   Json parameters = Json::object();
-  for (const auto& [name, estimate] : fit.parameters) parameters[name] = to_json(estimate);
+  for (const auto& [name, estimate] : fit.parameters) parameters[name] = result(estimate);
   return {
+      {"described", described},
+      {"not_described", described ? Json() : Json(fit.not_described)},
       {"model", fit.curve.model},
       {"choice", fit.choice},
       {"parameters", parameters},
-      {"stall_torque", to_json(fit.stall_torque)},
-      {"no_load_speed", to_json(fit.no_load_speed)},
-      {"peak_power", to_json(fit.peak_power)},
-      {"peak_power_speed", to_json(fit.peak_power_speed)},
+      {"stall_torque", result(fit.stall_torque)},
+      {"no_load_speed", result(fit.no_load_speed)},
+      {"peak_power", result(fit.peak_power)},
+      {"peak_power_speed", result(fit.peak_power_speed)},
       {"residual_rms",
        to_json(fit.speed_residuals ? Estimate::exact(rpm_from_rad_per_s(fit.residual_rms), "rpm")
                                    : Estimate::exact(fit.residual_rms, "N·m"))},

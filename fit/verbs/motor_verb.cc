@@ -6,6 +6,7 @@
 #include "db/basis/progress.h"
 #include "db/basis/units.h"
 #include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_gate.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -81,17 +82,20 @@ int run(const Arguments& arguments) {
   const Part motor = book.get(PartKind::kMotor, name);
   std::optional<Progress> progress(std::in_place, "fit", 1);
   options.progress = [&](double done) { progress->at(done); };
-  const MotorFit fit = fit_motor(book, motor, options);
+  MotorFit fit = fit_motor(book, motor, options);
+  fit.not_described = undescribed(fit, motor);
   progress.reset();
   if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));
   if (arguments.json())
     print_json(to_json(fit));
-  else
+  else if (fit.not_described.empty())
     say(arguments,
         text_of(fit, motor) + (arguments.flag("budget") ? budget_text(fit) : "") +
             fmt::format("Next: loadline-fit drive --motor '{}' --machine …", motor.name));
   for (const std::string& warning : fit.warnings) warn(warning);
-  return 0;
+  if (fit.not_described.empty()) return 0;
+  warn(fmt::format("No curve can be given for motor '{}': {}.", motor.name, fit.not_described));
+  return 1;
 }
 
 }  // namespace

@@ -1,0 +1,68 @@
+// Brake runs spoilt as benches spoil them: the curve is refused with its cause, the sound one
+// passes.
+#include "fit/curves/motor_gate.h"
+
+#include <doctest/doctest.h>
+
+#include <functional>
+
+#include "db/basis/error.h"
+#include "tests/support/bench_rows.h"
+#include "tests/support/scratch_book.h"
+
+using namespace loadline;
+
+namespace {
+
+std::string verdict(const std::function<void(std::size_t, ImportedReading&)>& spoil,
+                    double plate_w) {
+  tests::BrakeBench bench;
+  bench.torque = [](double speed) { return 0.3 * (1 - speed / 1050); };  // peak power 79 W
+  bench.noise = 0.002;
+  std::vector<ImportedReading> rows = bench.rows();
+  for (std::size_t i = 0; i < rows.size(); ++i) spoil(i, rows[i]);
+  tests::ScratchBook scratch;
+  Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  motor.fields["rated-w"] = plate_w;
+  Run run;
+  run.kind = RunKind::kBrake;
+  run.motor = motor.id;
+  run.supply_v = 230;
+  run.inertia_kgm2 = bench.inertia;
+  tests::store(scratch.book(), run, rows);
+  MotorFitOptions options;
+  options.model = "permanent-magnet";
+  try {
+    return undescribed(fit_motor(scratch.book(), motor, options), motor);
+  } catch (const Error& refused) {  // some are told before there is a curve
+    return refused.what();
+  }
+}
+
+}  // namespace
+
+TEST_CASE("a sound run passes, also with a plate that is off by half") {
+  const auto nothing = [](std::size_t, ImportedReading&) {};
+  CHECK(verdict(nothing, 80) == "");
+  CHECK(verdict(nothing, 40) == "");
+  CHECK(verdict(nothing, 160) == "");
+}
+
+TEST_CASE("a cell whose sign is reversed") {
+  CHECK(verdict([](std::size_t, ImportedReading& row) { row.torque_nm = -row.torque_nm; }, 80)
+            .find("sign") != std::string::npos);
+}
+
+TEST_CASE("a channel that drops out for every third value") {
+  CHECK(verdict(
+            [](std::size_t i, ImportedReading& row) {
+              if (i % 3 == 0) row.torque_nm = 0;
+            },
+            80) != "");
+}
+
+TEST_CASE("torque in mN·m taken for N·m") {
+  CHECK(
+      verdict([](std::size_t, ImportedReading& row) { row.torque_nm *= 1000; }, 80).find("units") !=
+      std::string::npos);
+}
