@@ -100,16 +100,17 @@ Stretch run_down(const SpeedRows& rows) {
   while (stretch.from + 1 < rows.size() && course[stretch.from] > kHoldsNoTurn * course[released] &&
          rows.time_s[stretch.from] - 4 * kPi / course[stretch.from] < rows.time_s[released])
     ++stretch.from;
-  while (begins_driven(rows.time_s, course, released) && stretch.from + 1 < rows.size() &&
-         course[stretch.from] > kHoldsNoTurn * course[released])
-    ++stretch.from;
+  if (begins_driven(rows.time_s, course, released))
+    while (stretch.from + 1 < rows.size() && course[stretch.from] > kHoldsNoTurn * course[released])
+      ++stretch.from;
   const double lowest = kLowestShare * course[stretch.from];
   double new_s = rows.time_s[stretch.from];
   for (stretch.to = stretch.from; stretch.to < rows.size(); ++stretch.to) {
     const double speed = course[stretch.to], at = rows.time_s[stretch.to];
     const double longest =
         std::max({6 * rows.look_s, 0.15, kLongestPulse * 2 * kPi / std::max(speed, 1e-3)});
-    if (speed < lowest || at - rows.time_s[stretch.to - 1] > longest) break;
+    const bool pause = stretch.to > 0 && at - rows.time_s[stretch.to - 1] > longest;
+    if (speed < lowest || pause) break;
     if (!rows.repeat[stretch.to]) new_s = at;
     // Where every value stands for long, digits are coarse; where it suddenly does, nothing comes
     // any more.

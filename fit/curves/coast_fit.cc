@@ -20,8 +20,10 @@ constexpr double kQuick = 1e-4;
 constexpr double kStrangeAtFirst = 8, kStrange = 5.5;
 constexpr std::size_t kValuesInBlock = 5, kMostBlocks = 30;
 constexpr double kNoMemory = 0, kMemoryToReport = 1.0 / 6;  // of the longest run
-// Windows end at edges, not at rows, and are some tenth longer or shorter than the time between
-// rows: so much of the error of an end does not come back in the next window.
+// Windows end at edges, not at rows, and are longer or shorter than the time between rows by up to
+// a pulse: a part of the error of an end does not come back in the next window, by far the most
+// where pulses take as long as rows. Half of the scatter is taken for such, chosen so; on random
+// benches an eighth gave limits too narrow, and half hardly wider ones.
 constexpr double kEndsAstray = 0.5;
 constexpr double kRowFloor = 3e-5;  // of the top speed: digits of a file, steps of the solution
 
@@ -45,8 +47,6 @@ void update_noise(Coast& coast, const std::vector<double>& residuals, double fit
   coast.correlation = std::max(least, correlation_factor(weighted, 4).factor);
 }
 
-// Standard deviations beyond which a value of a file does not count: by the scatter of all, by what
-// is expected at its place.
 // The noise of all runs that came as files, which one tachometer made.
 void update_row_noise(CoastFit& fit, double longest_memory) {
   std::vector<JudgedSeries> all;

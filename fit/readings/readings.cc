@@ -204,7 +204,9 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning, int kn
     out.motor = motor.edges.empty() ? thinned(out.motor, block_for(out.motor.speed.size(), keep))
                                     : motor.trace(keep);
   out.handwheel = handwheel.trace(keep);
-  if (c.time_s.size() <= kMostRowsKept) {
+  // Only where a shaft runs down are the rows themselves read.
+  const bool runs_down = out.run.kind == RunKind::kCoastDown || out.run.kind == RunKind::kSpinUp;
+  if (runs_down && c.time_s.size() <= kMostRowsKept) {
     out.motor_rows = speed_rows(c.time_s, c.motor_rpm);
     out.handwheel_rows = speed_rows(c.time_s, c.handwheel_rpm);
   }

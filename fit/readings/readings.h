@@ -35,7 +35,7 @@ struct Readings {
   // Speeds. Either may be empty.
   SpeedTrace motor, handwheel;
   EdgeTrace motor_edges, handwheel_edges;  ///< recorded, or told from the rows of an imported run
-  SpeedRows motor_rows, handwheel_rows;    ///< of an imported run; empty where it has too many
+  SpeedRows motor_rows, handwheel_rows;    ///< of an imported coast-down or spin-up
   // Supply without torque channel: its own times.
   std::vector<double> supply_time_s, supply_all_v;
   std::vector<double> temperature_c;  ///< beside supply_time_s rows; may be empty
