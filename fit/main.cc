@@ -19,6 +19,7 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::motor_verb());
   program.verbs.push_back(loadline::drag_verb());
   program.verbs.push_back(loadline::belts_verb());
+  program.verbs.push_back(loadline::choose_verb());
   program.verbs.push_back(loadline::drive_verb());
   program.verbs.push_back(loadline::groove_verb());
   program.verbs.push_back(loadline::length_verb());

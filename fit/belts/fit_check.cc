@@ -130,6 +130,12 @@ TrueRatio true_ratio(const Part& motor_pulley, const Part& hand_pulley,
   return result;
 }
 
+std::optional<std::string> seat_mismatch(const Part& belt, const Part& pulley) {
+  const auto seated = seat_of(belt, pulley);
+  if (!seated || seated->fits) return std::nullopt;
+  return fmt::format("belt {} does not fit pulley {}: {}", belt.name, pulley.name, seated->reason);
+}
+
 std::vector<std::string> fit_warnings(const std::optional<Part>& motor,
                                       const std::optional<Part>& machine,
                                       const std::optional<Part>& motor_pulley,

@@ -32,6 +32,9 @@ TrueRatio true_ratio(const Part& motor_pulley, const Part& hand_pulley,
 std::optional<std::string> bore_mismatch(const std::string& shaft_of, double shaft_mm,
                                          const std::string& pulley, double bore_mm);
 
+/// Why a belt does not seat in a pulley's groove; empty when it does or a size is not recorded.
+std::optional<std::string> seat_mismatch(const Part& belt, const Part& pulley);
+
 /// All mismatches of a drive in plain sentences: bores against shafts, belt against both grooves.
 /// Any part may be absent.
 std::vector<std::string> fit_warnings(const std::optional<Part>& motor,

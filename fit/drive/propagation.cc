@@ -14,8 +14,9 @@ namespace {
 constexpr double kNormalFromHere = 1e5;
 constexpr double kNormal975 = 1.959963984540054;
 
-// Square root of a covariance that may be singular: a fixed parameter has no spread. Taken of the
-// correlations, because parameters of one curve differ by many orders of magnitude.
+}  // namespace
+
+// Taken of the correlations, because parameters of one curve differ by many orders of magnitude.
 Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance) {
   const Eigen::VectorXd sd = covariance.diagonal().cwiseMax(0).cwiseSqrt();
   const Eigen::VectorXd per_sd = sd.unaryExpr([](double s) { return s > 0 ? 1 / s : 0; });
@@ -24,8 +25,6 @@ Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance) {
   const Eigen::VectorXd spread = solver.eigenvalues().cwiseMax(0).cwiseSqrt();
   return sd.asDiagonal() * solver.eigenvectors() * spread.asDiagonal();
 }
-
-}  // namespace
 
 double coverage_factor(double degrees_of_freedom) {
   constexpr double kSeriesFromHere = 20;

@@ -96,6 +96,9 @@ class Sources {
   int size_ = 0;
 };
 
+/// A root R of a covariance, R·Rᵀ; it may be singular (a fixed parameter has no spread).
+Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance);
+
 /// Draws all inputs of some sources at once: each group from its covariance, stretched to Student's
 /// t with its degrees of freedom (JCGM 101:2008, 6.4.8 and 6.4.9).
 class SourceDraws {

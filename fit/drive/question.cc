@@ -29,11 +29,10 @@ std::string DriveQuestion::fault() const {
       (what_if_ratio && !positive(*what_if_ratio)))
     return "the ratio asked about must be above 0.";
   if (seen_top_speed && !positive(*seen_top_speed)) return "the top speed seen must be above 0.";
-  if (!(slip.value >= 0 && slip.value < 1))
-    return "the slip must be at least 0 and below 100 per cent.";
+  if (!(slip.value > -1 && slip.value < 1)) return "the slip must be below 100 per cent.";
   if (belt_seen && !(positive(belt_seen->motor_speed) && positive(belt_seen->speed_quotient)))
     return "the belt's top-speed runs show no speed.";
-  if (!(belt_loss.value >= 0)) return "the belt loss must not be negative.";
+  if (!std::isfinite(belt_loss.value)) return "the belt loss must be a number.";
   return {};
 }
 

@@ -40,8 +40,8 @@ struct DriveQuestion {
   /// Motor speed over hand-wheel speed without slip; not used when both diameters are given.
   Uncertain ratio{1, 0};
   std::optional<Uncertain> motor_diameter, hand_diameter;  ///< effective, m
-  Uncertain slip;                                          ///< fraction
-  Uncertain belt_loss;                                     ///< N·m at the motor shaft
+  /// Fraction, and N·m at the motor shaft. Scatter of a good belt's runs can put either below 0.
+  Uncertain slip, belt_loss;
   /// Slip and belt loss as seen; they take the places of `slip` and `belt_loss`.
   std::optional<BeltSeen> belt_seen;
   double extra_nm = 0;                    ///< sewing load at the hand wheel, for the loaded figures

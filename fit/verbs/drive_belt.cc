@@ -2,43 +2,16 @@
 
 #include <fmt/format.h>
 
-#include <cmath>
-#include <map>
-#include <utility>
-
 #include "fit/belts/session.h"
+#include "fit/choose/belt_runs.h"
 
 namespace loadline {
 namespace {
 
-// One top-speed run with both tachometers, over its steady part.
-struct Sighting {
-  double motor_speed, quotient;
-  std::optional<double> supply_v;
-};
-
-constexpr double kQuotientOfOneRun = 2e-4;  // two tachometers against each other, relative
-constexpr double kSpeedOfOneRun = 2e-3;     // how a single run repeats, relative (a guess of ours)
-
-struct PairOfPulleys {
-  std::int64_t motor, hand;
-  bool operator<(const PairOfPulleys& other) const {
-    return std::pair(motor, hand) < std::pair(other.motor, other.hand);
-  }
-};
-
-using Sightings = std::map<PairOfPulleys, std::vector<Sighting>>;
-
-Sightings sightings_of(const Book& book, const Part& belt, const BeltSession& session) {
-  Sightings found;
-  if (session.at_motor) return found;
-  for (const TopSpeed& top : session.runs) {
-    if (top.belt != belt.name || !top.motor_speed) continue;
-    const Run run = book.run(top.run);
-    found[{run.motor_pulley, run.hand_pulley}].push_back(
-        {*top.motor_speed, top.speed / *top.motor_speed, top.supply});
-  }
-  return found;
+std::vector<BeltRuns> runs_of_belt(const Book& book, const Part& belt, const BeltSession& session) {
+  std::vector<BeltRuns> runs = belt_runs(book, session);
+  std::erase_if(runs, [&](const BeltRuns& one) { return one.belt != belt.id; });
+  return runs;
 }
 
 // Why the belt's own runs were left out, when they were.
@@ -50,41 +23,14 @@ std::string refusals(const Book& book, const Part& belt, const BeltSession& sess
   return text;
 }
 
-// Mean with the standard uncertainty of the mean; one run's scatter is taken from `relative`.
-Uncertain mean_of(const std::vector<double>& values, double relative) {
-  const auto n = static_cast<double>(values.size());
-  double sum = 0, squares = 0;
-  for (const double x : values) sum += x;
-  const double mean = sum / n;
-  for (const double x : values) squares += (x - mean) * (x - mean);
-  if (values.size() < 2) return {mean, relative * mean};
-  return {mean, std::sqrt(squares / (n - 1) / n), n - 1};
-}
-
-BeltSeen seen_in(const std::vector<Sighting>& sightings) {
-  std::vector<double> speeds, quotients;
-  double supply = 0;
-  for (const Sighting& one : sightings) {
-    speeds.push_back(one.motor_speed);
-    quotients.push_back(one.quotient);
-    supply += one.supply_v.value_or(std::nan("")) / static_cast<double>(sightings.size());
-  }
-  BeltSeen seen;
-  seen.motor_speed = mean_of(speeds, kSpeedOfOneRun);
-  seen.speed_quotient = mean_of(quotients, kQuotientOfOneRun);
-  if (std::isfinite(supply)) seen.supply_v = supply;
-  seen.with_loss = true;
-  return seen;
-}
-
-PairOfPulleys pulleys_of(const Book& book, const DriveCase& drive) {
+PulleyIds pulleys_of(const Book& book, const DriveCase& drive) {
   const auto id = [&](const std::optional<std::string>& name) {
     return name ? book.get(PartKind::kPulley, *name).id : std::int64_t{0};
   };
   return {id(drive.motor_pulley), id(drive.hand_pulley)};
 }
 
-Uncertain ratio_of(const Book& book, const PairOfPulleys& pair, const Part& belt,
+Uncertain ratio_of(const Book& book, const PulleyIds& pair, const Part& belt,
                    const std::optional<double>& sd_m, std::vector<std::string>& warnings) {
   const Diameters found =
       effective_diameters(book.part(PartKind::kPulley, pair.motor),
@@ -100,15 +46,14 @@ void put_belt(const Book& book, const Part& belt, const Part& motor, const Part&
   options.motor = motor.id;
   options.any_slip = true;  // whatever the setting was, this is how the belt ran
   const BeltSession session = read_belt_session(book, machine.id, options);
-  const Sightings sightings = sightings_of(book, belt, session);
-  const PairOfPulleys todays = pulleys_of(book, drive);
-  auto chosen = sightings.find(todays);
-  const bool same = chosen != sightings.end() && todays.motor && todays.hand;
-  if (!same) {
-    chosen = sightings.begin();
-    while (chosen != sightings.end() && !(chosen->first.motor && chosen->first.hand)) ++chosen;
+  const std::vector<BeltRuns> seen_on = runs_of_belt(book, belt, session);
+  const PulleyIds todays = pulleys_of(book, drive);
+  const BeltRuns* chosen = nullptr;
+  for (const BeltRuns& one : seen_on) {
+    if (!one.pulleys.motor || !one.pulleys.hand) continue;
+    if (!chosen || one.pulleys == todays) chosen = &one;
   }
-  if (chosen == sightings.end()) {
+  if (!chosen) {
     drive.warnings.push_back(fmt::format(
         "belt {} has no top-speed run of motor {} on machine {} with both tachometers and named "
         "pulleys that can be used{}; its slip and loss are taken as none. Record one with "
@@ -116,9 +61,10 @@ void put_belt(const Book& book, const Part& belt, const Part& motor, const Part&
         belt.name, motor.name, machine.name, refusals(book, belt, session)));
     return;
   }
-  BeltSeen seen = seen_in(chosen->second);
-  if (!same) seen.ratio = ratio_of(book, chosen->first, belt, diameter_sd_m, drive.warnings);
-  if (chosen->second.size() < 2)
+  BeltSeen seen = chosen->seen;
+  if (chosen->pulleys != todays)
+    seen.ratio = ratio_of(book, chosen->pulleys, belt, diameter_sd_m, drive.warnings);
+  if (chosen->sightings.size() < 2)
     drive.warnings.push_back(fmt::format(
         "belt {} was seen in one run only: how far its slip and loss repeat is a guess.",
         belt.name));

@@ -7,6 +7,7 @@
 
 #include "db/basis/units.h"
 #include "fit/belts/fit_check.h"
+#include "fit/choose/stored_parts.h"
 #include "fit/verbs/drive_belt.h"
 
 namespace loadline {
@@ -83,11 +84,6 @@ void warn_of_role(const Part& pulley, const char* used_as, std::vector<std::stri
                                    pulley.name, words(*role), words(used_as)));
 }
 
-void append(std::vector<std::string>& to, const std::vector<std::string>& from) {
-  for (const std::string& one : from)
-    if (std::find(to.begin(), to.end(), one) == to.end()) to.push_back(one);
-}
-
 void put_pulleys(const Book& book, const Arguments& arguments, const std::optional<Part>& belt,
                  const Part& motor, const Part& machine, DriveCase& drive) {
   const auto sd = diameter_sd(arguments);
@@ -98,7 +94,7 @@ void put_pulleys(const Book& book, const Arguments& arguments, const std::option
   warn_of_role(small, "motor", drive.warnings);
   warn_of_role(large, "hand", drive.warnings);
   const Diameters found = effective_diameters(small, large, belt, sd, drive.warnings);
-  append(drive.warnings, fit_warnings(motor, machine, small, large, belt));
+  append_new(drive.warnings, fit_warnings(motor, machine, small, large, belt));
   drive.question.motor_diameter = found.motor;
   drive.question.hand_diameter = found.hand;
   const auto name = arguments.text("what-if-pulley");
@@ -107,7 +103,7 @@ void put_pulleys(const Book& book, const Arguments& arguments, const std::option
   warn_of_role(other, "motor", drive.warnings);
   drive.question.what_if_diameter =
       effective_diameters(other, large, belt, sd, drive.warnings).motor;
-  append(drive.warnings, fit_warnings(motor, machine, other, large, belt));
+  append_new(drive.warnings, fit_warnings(motor, machine, other, large, belt));
 }
 
 void put_options(const Arguments& arguments, const Part& motor, const Part& machine,
@@ -237,39 +233,9 @@ std::vector<PulleyPair> pulley_pairs(const Book& book, const std::optional<Part>
 
 }  // namespace
 
-std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
-  const bool machine = part.kind == PartKind::kMachine;
-  const auto stored = book.latest_curve(machine, part.id);
-  if (!stored)
-    throw Error(Fault::kInput, fmt::format("{} '{}' has no curve yet; run: loadline-fit {} '{}'",
-                                           machine ? "machine" : "motor", part.name,
-                                           machine ? "drag" : "motor", part.name));
-  require_described(*stored, fmt::format("{} '{}'", machine ? "machine" : "motor", part.name));
-  return std::make_shared<const Curve>(Curve::from_stored(*stored));
-}
-
-double Diameters::ratio_sd() const {
-  return ratio() * std::hypot(motor.sd / motor.value, hand.sd / hand.value);
-}
-
 std::optional<double> diameter_sd(const Arguments& arguments) {
   if (!arguments.has("diameter-sd-mm")) return std::nullopt;
   return m_from_mm(not_negative(arguments, "diameter-sd-mm", 0));
-}
-
-Diameters effective_diameters(const Part& motor_pulley, const Part& hand_pulley,
-                              const std::optional<Part>& belt, const std::optional<double>& sd_m,
-                              std::vector<std::string>& warnings) {
-  const TrueRatio found = true_ratio(motor_pulley, hand_pulley, belt);
-  if (!found.motor_diameter.value || !found.hand_diameter.value)
-    throw Error(Fault::kInput, found.reason + ".");
-  const auto diameter = [&](const Estimate& mm) {
-    constexpr double kLimitsToSd = 2 * 1.96;  // its limits are value ± 1.96 standard uncertainties
-    return Uncertain{m_from_mm(*mm.value),
-                     sd_m.value_or(m_from_mm(*mm.high - *mm.low) / kLimitsToSd)};
-  };
-  append(warnings, found.warnings);
-  return {diameter(found.motor_diameter), diameter(found.hand_diameter)};
 }
 
 DriveCase read_case(const Book& book, const Arguments& arguments) {
@@ -328,7 +294,8 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
         drive.question.motor_diameter = pair.diameters.motor;
         drive.question.hand_diameter = pair.diameters.hand;
         drive.warnings = pair.warnings;
-        append(drive.warnings, fit_warnings(motor.part, machine.part, pair.motor, pair.hand, belt));
+        append_new(drive.warnings,
+                   fit_warnings(motor.part, machine.part, pair.motor, pair.hand, belt));
         if (belt) put_belt(book, *belt, motor.part, machine.part, sd, drive);
       }
     }

@@ -9,6 +9,7 @@
 
 namespace loadline {
 
+Verb choose_verb();
 Verb motor_verb();
 Verb drag_verb();
 Verb report_verb();

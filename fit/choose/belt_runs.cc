@@ -1,0 +1,93 @@
+#include "fit/choose/belt_runs.h"
+
+#include <cmath>
+#include <map>
+#include <tuple>
+
+#include "fit/belts/motor_view.h"
+
+namespace loadline {
+namespace {
+
+// Mean with the standard uncertainty of the mean; one run's scatter is taken from `relative`.
+Uncertain mean_of(const std::vector<double>& values, double relative) {
+  const auto n = static_cast<double>(values.size());
+  double sum = 0, squares = 0;
+  for (const double x : values) sum += x;
+  const double mean = sum / n;
+  for (const double x : values) squares += (x - mean) * (x - mean);
+  if (values.size() < 2) return {mean, relative * mean};
+  return {mean, std::sqrt(squares / (n - 1) / n), n - 1};
+}
+
+BeltSeen seen_in(const std::vector<BeltSighting>& sightings) {
+  std::vector<double> speeds, quotients;
+  double supply = 0;
+  for (const BeltSighting& one : sightings) {
+    speeds.push_back(one.motor_speed);
+    quotients.push_back(one.quotient);
+    supply += one.supply_v.value_or(std::nan("")) / static_cast<double>(sightings.size());
+  }
+  BeltSeen seen;
+  seen.motor_speed = mean_of(speeds, kSpeedOfOneRun);
+  seen.speed_quotient = mean_of(quotients, kQuotientOfOneRun);
+  if (std::isfinite(supply)) seen.supply_v = supply;
+  seen.with_loss = true;
+  return seen;
+}
+
+}  // namespace
+
+std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
+  std::map<std::tuple<std::int64_t, std::int64_t, PulleyIds>, std::vector<BeltSighting>> found;
+  std::vector<BeltRuns> result;
+  if (session.at_motor) return result;
+  for (const TopSpeed& top : session.runs) {
+    if (!top.motor_speed) continue;
+    const Run run = book.run(top.run);
+    found[{run.belt, run.motor, {run.motor_pulley, run.hand_pulley}}].push_back(
+        {*top.motor_speed, top.speed / *top.motor_speed, top.supply});
+  }
+  for (const auto& [key, sightings] : found)
+    result.push_back(
+        {std::get<0>(key), std::get<1>(key), std::get<2>(key), sightings, seen_in(sightings)});
+  return result;
+}
+
+void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine) {
+  if (!runs.seen.supply_v || runs.sightings.size() < 2) return;
+  const auto effect =
+      supply_effect_from_curve(motor, runs.seen.motor_speed.value, &machine,
+                               1 / runs.seen.speed_quotient.value, "the motor's curve");
+  if (!effect || !std::isfinite(effect->value)) return;
+  for (BeltSighting& one : runs.sightings) {
+    one.motor_speed *= std::pow(*runs.seen.supply_v / *one.supply_v, effect->value);
+    one.supply_v = runs.seen.supply_v;
+  }
+  runs.seen = seen_in(runs.sightings);
+}
+
+void share_scatter(std::vector<BeltRuns>& all) {
+  double speed = 0, quotient = 0, freedom = 0;
+  for (const BeltRuns& runs : all) {
+    const auto n = static_cast<double>(runs.sightings.size());
+    if (n < 2) continue;
+    // A mean's sd squared, times n (n − 1), is the sum of squares about it.
+    speed += std::pow(runs.seen.motor_speed.sd / runs.seen.motor_speed.value, 2) * n * (n - 1);
+    quotient +=
+        std::pow(runs.seen.speed_quotient.sd / runs.seen.speed_quotient.value, 2) * n * (n - 1);
+    freedom += n - 1;
+  }
+  if (freedom == 0) return;
+  for (BeltRuns& runs : all) {
+    const auto n = static_cast<double>(runs.sightings.size());
+    const auto share = [&](Uncertain& x, double squares) {
+      x.sd = x.value * std::sqrt(squares / freedom / n);
+      x.degrees_of_freedom = freedom;
+    };
+    share(runs.seen.motor_speed, speed);
+    share(runs.seen.speed_quotient, quotient);
+  }
+}
+
+}  // namespace loadline

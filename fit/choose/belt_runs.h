@@ -1,0 +1,55 @@
+// What top-speed runs with two tachometers saw of a belt: motor by motor, pulley pair by pulley
+// pair.
+#pragma once
+
+#include <compare>
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include "db/book.h"
+#include "fit/belts/session.h"
+#include "fit/curves/curve.h"
+#include "fit/drive/question.h"
+
+namespace loadline {
+
+/// Rows of the book; 0 = none was named.
+struct PulleyIds {
+  std::int64_t motor = 0, hand = 0;
+  auto operator<=>(const PulleyIds&) const = default;
+};
+
+/// One top-speed run with both tachometers, over its steady part.
+struct BeltSighting {
+  double motor_speed = 0;  ///< rad/s
+  double quotient = 0;     ///< hand wheel over motor
+  std::optional<double> supply_v;
+};
+
+/// The runs of one belt with one motor on one pair of pulleys, taken together.
+struct BeltRuns {
+  std::int64_t belt = 0, motor = 0;
+  PulleyIds pulleys;
+  std::vector<BeltSighting> sightings;
+  BeltSeen seen;  ///< their means, without the ratio of its pulleys; with_loss is set
+};
+
+/// In order of belt, motor and pulleys. Empty for a session without hand-wheel speeds; runs without
+/// a motor's speed are left out. A single run is given kSpeedOfOneRun and kQuotientOfOneRun.
+std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session);
+
+/// Brings the runs' speeds to their mean supply by what the curves of their motor and machine say
+/// of it, so that a wandering mains is no scatter of the belt. Does nothing where a supply or a
+/// model without physics leaves that open.
+void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine);
+
+/// How runs repeat is one thing for one bench and one hand: judged from all groups together, as
+/// parts of their speeds. Single runs get it too, where any group has more than one.
+void share_scatter(std::vector<BeltRuns>& all);
+
+/// How one run repeats, as a relative standard uncertainty, where a belt was seen only once: its
+/// speed (a guess of ours), and two tachometers against each other.
+inline constexpr double kSpeedOfOneRun = 2e-3, kQuotientOfOneRun = 2e-4;
+
+}  // namespace loadline

@@ -1,0 +1,312 @@
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <set>
+
+#include "db/basis/text_table.h"
+#include "fit/choose/choice_output.h"
+
+namespace loadline {
+namespace {
+
+constexpr std::size_t kMostListed = 8, kMostReasons = 6;
+
+std::string whole(double value) {
+  const double rounded = std::round(value);
+  const int digits = rounded == 0 ? 1 : 1 + static_cast<int>(std::log10(std::fabs(rounded)));
+  return significant(rounded, digits);
+}
+
+// Speeds to the whole stitch: "1,387 (1,386 to 1,388)", coarser where the interval is.
+std::string stitch_words(const Estimate& speed) {
+  if (!speed.value) return "unknown";
+  if (!speed.low || !speed.high) return whole(*speed.value);
+  if (*speed.high - *speed.low > 40) return to_text(speed);
+  return fmt::format("{} ({} to {})", whole(*speed.value), whole(*speed.low), whole(*speed.high));
+}
+
+// "99 %", never more than the draws can say.
+std::string chance_words(double chance) {
+  if (chance >= 0.995) return "over 99 %";
+  if (chance > 0 && chance < 0.005) return "below 1 %";
+  return fmt::format("{:.0f} %", 100 * chance);
+}
+
+class Words {
+ public:
+  Words(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice)
+      : drawer_(drawer), aims_(aims), choice_(choice) {
+    std::set<std::size_t> hands;
+    for (const Mounting& mounting : drawer.mountings) hands.insert(mounting.hand_pulley);
+    one_hand_ = hands.size() == 1;
+    per_turn_ = drawer.machine.number("stitches-per-turn").value_or(1);
+  }
+
+  std::string all() {
+    say(sentence());
+    say(runner_up());
+    list();
+    fallen();
+    left_out();
+    next();
+    text_.pop_back();
+    return std::move(text_);
+  }
+
+ private:
+  void say(const std::string& sentence, const std::string& indent = "") {
+    if (!sentence.empty()) text_ += wrapped(sentence, indent) + "\n";
+  }
+
+  const Choice& first() const { return choice_.choices.front(); }
+
+  bool asked() const {
+    return aims_.least_rpm || aims_.most_motor_rpm || aims_.least_needle_n ||
+           aims_.most_drop_percent;
+  }
+
+  // "motor Heron 70 with pulley motor 20 and belt notched".
+  std::string with(const Candidate& candidate) const {
+    const Mounting& mounting = drawer_.mountings[candidate.mounting];
+    std::string words =
+        fmt::format("motor {} with pulley {}", drawer_.motors[candidate.motor].part.name,
+                    drawer_.pulleys[mounting.motor_pulley].name);
+    if (!one_hand_) words += " on " + drawer_.pulleys[mounting.hand_pulley].name;
+    if (mounting.belt) words += " and belt " + drawer_.belts[*mounting.belt].name;
+    return words;
+  }
+
+  std::string brief(const Candidate& candidate) const {
+    const Mounting& mounting = drawer_.mountings[candidate.mounting];
+    std::string words = drawer_.motors[candidate.motor].part.name + ", " +
+                        drawer_.pulleys[mounting.motor_pulley].name;
+    if (!one_hand_) words += " : " + drawer_.pulleys[mounting.hand_pulley].name;
+    if (mounting.belt) words += ", " + drawer_.belts[*mounting.belt].name;
+    return words;
+  }
+
+  // Speeds of the hand wheel as stitches a minute, which is what a person hears and counts.
+  std::string stitches(const Estimate& rpm) const {
+    if (!rpm.value) return "no steady speed";
+    return stitch_words(rpm.scaled(per_turn_, "")) + " stitches a minute";
+  }
+
+  std::string sentence() const {
+    if (choice_.choices.empty())
+      return fmt::format("Nothing in the book fits {} and each other; what is left out, and why:",
+                         drawer_.machine.name);
+    const Prediction& best = first().prediction;
+    if (choice_.met())
+      return fmt::format("Put {} on {}: {}, the motor at {} rpm. It {} with a chance of {}.",
+                         with(first().candidate), drawer_.machine.name,
+                         stitches(best.handwheel_rpm), whole(*best.motor_rpm.value),
+                         asked() ? "meets what is asked" : "runs within the book's limits",
+                         chance_words(first().chance));
+    if (choice_.nothing_will_do >= kSure)
+      return fmt::format(
+          "Nothing in the drawer meets what is asked of {}. The fastest that runs: "
+          "{}; it {}.",
+          drawer_.machine.name, with(first().candidate), misses(first(), 1));
+    return fmt::format(
+        "Nothing in the drawer is sure to meet what is asked of {}. The best chance, {}, has {}: "
+        "{}. In the other cases it {}.",
+        drawer_.machine.name, chance_words(first().chance), with(first().candidate),
+        stitches(best.handwheel_rpm), misses(first(), 1));
+  }
+
+  std::string runner_up() const {
+    if (choice_.choices.size() < 2 || choice_.nothing_will_do >= kSure) return "";
+    const Choice& second = choice_.choices[1];
+    const std::string who = fmt::format("The runner-up, {},", with(second.candidate));
+    const bool fit = second.chance >= kSure;
+    const std::string but = fit ? ""
+                                : fmt::format(", and meets what is asked with a chance of {} only",
+                                              chance_words(second.chance));
+    if (!choice_.lead || !choice_.lead->low) return who + " finds no steady speed.";
+    const Estimate lead = choice_.lead->scaled(per_turn_, "");
+    const double size = std::fabs(*lead.value);
+    const char* side = *lead.value >= 0 ? "slower" : "faster";
+    if ((*lead.low > 0) == (*lead.high > 0))
+      return fmt::format("{} is {} a minute {} for certain{}.", who, whole(size), side, but);
+    return fmt::format("{} may be as fast: {} a minute {}, give or take {}{}.", who, whole(size),
+                       side, whole((*lead.high - *lead.low) / 2), but);
+  }
+
+  static const char* miss_words(Aim aim, bool many) {
+    switch (aim) {
+      case Aim::kStarts:
+        return many ? "do not start by themselves" : "does not start by itself";
+      case Aim::kLeastSpeed:
+        return many ? "are too slow" : "is too slow";
+      case Aim::kMotorSpeed:
+        return many ? "turn the motor too fast" : "turns the motor too fast";
+      case Aim::kWheelLimit:
+        return many ? "are faster than the machine may be" : "is faster than the machine may be";
+      case Aim::kNeedleForce:
+        return many ? "press too little on the needle" : "presses too little on the needle";
+      case Aim::kSlowDrop:
+        return many ? "are not steady enough in slow stitching"
+                    : "is not steady enough in slow stitching";
+    }
+    return "";
+  }
+
+  static std::string misses(const Choice& choice, std::size_t count) {
+    const bool many = count > 1;
+    if (choice.missed) return miss_words(*choice.missed, many);
+    return many ? "find no steady speed" : "finds no steady speed";
+  }
+
+  void list() {
+    if (choice_.choices.empty()) return;
+    std::vector<std::vector<std::string>> rows{{"chance", "stitches a minute", "motor"}};
+    const auto short_chance = [](double chance) {
+      return chance >= 0.995 ? "> 99 %" : chance < 0.005 ? "< 1 %" : chance_words(chance);
+    };
+    if (aims_.least_needle_n) rows[0].emplace_back("needle");
+    if (aims_.slow_spm) rows[0].emplace_back("slow drop");
+    std::size_t shown = 0;
+    for (const Choice& one : choice_.choices) {
+      if (shown == kMostListed || (shown > 0 && one.chance == 0)) break;
+      ++shown;
+      const Prediction& p = one.prediction;
+      std::vector<std::string>& row = rows.emplace_back();
+      row.push_back(short_chance(one.chance));
+      row.push_back(stitch_words(p.handwheel_rpm.scaled(per_turn_, "")));
+      row.push_back(p.motor_rpm.value ? whole(*p.motor_rpm.value) + " rpm" : "");
+      if (aims_.least_needle_n)
+        row.push_back(p.needle_n.value ? whole(*p.needle_n.value) + " N" : "unknown");
+      if (aims_.slow_spm)
+        row.push_back(p.drop_percent.value ? whole(*p.drop_percent.value) + " %" : "stalls");
+    }
+    add_names(rows, shown);
+    say(belts_remark());
+  }
+
+  // The parts' names behind the figures where they fit on the page, else below them.
+  void add_names(const std::vector<std::vector<std::string>>& rows, std::size_t shown) {
+    std::string lines = text_table(rows);
+    std::size_t row = 0, wide = 0;
+    for (std::size_t at = 0; at <= lines.size();) {
+      const std::size_t end = std::min(lines.find('\n', at), lines.size());
+      wide = std::max(wide, width_of(lines.substr(at, end - at)));
+      at = end + 1;
+    }
+    for (std::size_t at = 0; at <= lines.size(); ++row) {
+      const std::size_t end = std::min(lines.find('\n', at), lines.size());
+      std::string line = "  " + lines.substr(at, end - at);
+      at = end + 1;
+      if (row > 0 && row <= shown) {
+        const std::string name = brief(choice_.choices[row - 1].candidate);
+        const std::size_t gap = wide + 4 - width_of(line);
+        if (width_of(line) + gap + width_of(name) <= kPageWidth)
+          line += std::string(gap, ' ') + name;
+        else
+          line += "\n      " + name;
+      }
+      text_ += line + "\n";
+    }
+  }
+
+  std::string belts_remark() const {
+    if (drawer_.belts.empty())
+      return "No belt is in the book: these speeds are without slip and without a belt's loss.";
+    if (!drawer_.belts_measured)
+      return "No belt was measured: these speeds are without slip and without a belt's loss, and "
+             "the belts cannot be told apart.";
+    const auto elsewhere = [&](const Choice& one) {
+      return one.candidate.seen &&
+             drawer_.seen[*one.candidate.seen].motor != drawer_.motors[one.candidate.motor].part.id;
+    };
+    if (std::any_of(choice_.choices.begin(), choice_.choices.end(), elsewhere))
+      return "Every belt was measured; with another motor or on other pulleys it is taken to lose "
+             "what it lost there, with more doubt the more the pulleys differ.";
+    return "Every belt was measured.";
+  }
+
+  void fallen() {
+    std::map<std::string, std::pair<std::size_t, const Choice*>> groups;
+    std::size_t count = 0;
+    for (const Choice& one : choice_.choices) {
+      if (one.chance >= kSure) continue;
+      auto& [number, example] = groups[misses(one, 2)];
+      ++number;
+      ++count;
+      example = &one;
+    }
+    if (count == 0 || (count == 1 && !choice_.met())) return;
+    std::string words;
+    for (const auto& [reason, group] : groups)
+      words += fmt::format("{}{} {}", words.empty() ? "" : ", ", group.first,
+                           misses(*group.second, group.first));
+    say(fmt::format("Of the {} that fit together {} not sure to meet what is asked: {}.",
+                    choice_.choices.size(), count == 1 ? "1 is" : fmt::format("{} are", count),
+                    words));
+  }
+
+  void left_out() {
+    const std::vector<LeftOut>& all = drawer_.left_out;
+    for (std::size_t k = 0; k < std::min(all.size(), kMostReasons); ++k) {
+      const std::string& reason = all[k].reason;
+      const bool ends = !reason.empty() && reason.back() == '.';
+      say("Left out: " + reason + (ends ? "" : "."), "  ");
+    }
+    if (all.size() > kMostReasons)
+      say(fmt::format("Left out besides: {} more; --json lists them.", all.size() - kMostReasons));
+  }
+
+  std::string run_words(const NextRun& run) const {
+    switch (run.kind) {
+      case RunKind::kTopSpeed:
+        return "a top speed, with its slip check, of " + with(run.on);
+      case RunKind::kCoastDown:
+        return fmt::format("another pair of coast-downs of {}", drawer_.machine.name);
+      case RunKind::kDriven:
+        return fmt::format("another driven run of {}", drawer_.machine.name);
+      default:
+        return fmt::format("another {} run of motor {}", run_kind_name(run.kind),
+                           drawer_.motors[run.on.motor].part.name);
+    }
+  }
+
+  void next() {
+    if (choice_.choices.empty()) return;
+    if (choice_.settled) {
+      say("Enough: another run would not change the choice.");
+      return;
+    }
+    if (choice_.enough()) {
+      say("Enough: another run would not change that.");
+      return;
+    }
+    if (choice_.next.empty()) {
+      say("It is not settled, and no single run is expected to settle it.");
+      return;
+    }
+    say(
+        fmt::format("Not settled: the first is right with a chance of {}. What would help most for "
+                    "its minutes:",
+                    chance_words(first().right)));
+    for (const NextRun& run : choice_.next)
+      say(fmt::format("- {} ({:.0f} min): settles it with a chance of {}", run_words(run),
+                      run.minutes, chance_words(run.settles)),
+          "  ");
+  }
+
+  const Drawer& drawer_;
+  const Aims& aims_;
+  const DrawerChoice& choice_;
+  bool one_hand_ = false;
+  double per_turn_ = 1;
+  std::string text_;
+};
+
+}  // namespace
+
+std::string to_text(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice) {
+  return Words(drawer, aims, choice).all();
+}
+
+}  // namespace loadline

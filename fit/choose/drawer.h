@@ -1,0 +1,80 @@
+// The drawer: what the book holds that could drive one machine, what fits together of it, and why
+// the rest does not.
+//
+// A plain value, read once; afterwards the book is not needed. Reads top-speed runs for what the
+// belts waste.
+#pragma once
+
+#include <cstddef>
+#include <memory>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "db/book.h"
+#include "fit/choose/belt_runs.h"
+#include "fit/choose/diameters.h"
+#include "fit/curves/curve.h"
+
+namespace loadline {
+
+struct DrawerMotor {
+  Part part;
+  std::shared_ptr<const Curve> curve;
+  RunKind kind = RunKind::kBrake;  ///< of the runs that the curve comes from
+  std::size_t runs = 1;
+  /// Part of the curve's variance that another run of this kind would have afresh; what is left is
+  /// the same in every run (equation, calibration).
+  double of_the_run = 0.5;
+  /// Relative standard uncertainty of all its torques together that comes from the rig's arm and
+  /// calibration, and the rig: motors of one rig share it. 0 where none is known.
+  double scale_sd = 0;
+  std::int64_t rig = 0;
+};
+
+/// A motor pulley, a hand pulley and, in a book with belts, a belt that go together.
+struct Mounting {
+  std::size_t motor_pulley = 0, hand_pulley = 0;
+  std::optional<std::size_t> belt;
+  Diameters diameters;
+};
+
+/// One way to drive the machine, by places in the drawer's lists.
+struct Candidate {
+  std::size_t motor = 0, mounting = 0;
+  std::optional<std::size_t> seen;  ///< the belt's runs that tell its slip and loss
+};
+
+/// A part, or parts together, that cannot be chosen.
+struct LeftOut {
+  std::vector<std::pair<std::string, std::string>> parts;  ///< ("motor", "Heron 70"), …
+  std::string reason;
+};
+
+struct Drawer {
+  Part machine;
+  std::shared_ptr<const Curve> machine_curve;
+  std::size_t machine_runs = 1;
+  RunKind machine_kind = RunKind::kCoastDown;
+  std::vector<DrawerMotor> motors;
+  std::vector<Part> pulleys, belts;
+  std::vector<BeltRuns> seen;
+  std::vector<Diameters> seen_diameters;  ///< of the pulleys of `seen`
+  std::vector<Mounting> mountings;
+  std::vector<Candidate> candidates;
+  std::vector<LeftOut> left_out;
+  std::vector<std::string> warnings;
+  bool belts_measured = false;  ///< every candidate's belt has runs; else none has
+};
+
+struct DrawerOptions {
+  std::vector<double> centres_mm;  ///< least and greatest distance of motor and hand wheel; or none
+  std::optional<double> diameter_sd_m;  ///< overrides that of all effective diameters
+};
+
+/// Error(kAnswerNo) when the machine's curve, or every motor's, does not describe its runs;
+/// Error(kInput) when the machine has no curve.
+Drawer read_drawer(const Book& book, const Part& machine, const DrawerOptions& options = {});
+
+}  // namespace loadline

@@ -1,0 +1,435 @@
+#include "fit/choose/prediction.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+#include "db/basis/error.h"
+#include "db/basis/units.h"
+#include "fit/drive/steadiness.h"
+
+namespace loadline {
+namespace {
+
+// A figure within this of the edge of a measured range still stands on it (as in drive's answers).
+constexpr double kEdge = 0.02;
+
+// By how much each parameter of a curve moves when all its torques grow by a part of themselves.
+Eigen::VectorXd torque_scale(const Curve& curve) {
+  Eigen::VectorXd by = Eigen::VectorXd::Zero(curve.parameters.size());
+  const bool smooth = curve.model == "smooth";
+  for (Eigen::Index k = 0; k < by.size(); ++k) {
+    const std::string& name = curve.parameter_names[static_cast<std::size_t>(k)];
+    const double p = curve.parameters[k];
+    if (smooth || name == kSeriesA || name == "d0" || name == "d1" || name == "d2" ||
+        name == kMagnetStall || name == kInductionBreakdown)
+      by[k] = p;
+    else if (name == "sigma")
+      by[k] = -p;  // saturation goes by the product of torque and sigma
+  }
+  return by;
+}
+
+Pedal pedal_of(const DriveCurve& motor) {
+  return supports_pedal(motor, Pedal::kResistance) ? Pedal::kResistance : Pedal::kVoltage;
+}
+
+bool beyond(const DriveCurve& curve, double speed) {
+  return speed > curve.high() * (1 + kEdge) || speed < curve.low() * (1 - kEdge);
+}
+
+// What a belt wastes, over the joint inputs.
+struct SeenBelt {
+  double slip = 0, loss = 0;
+  SparseBy slip_by, loss_by;
+};
+
+}  // namespace
+
+class Predictor::Inside {
+ public:
+  Inside(const Drawer& drawer, const Aims& aims, std::size_t draws, std::uint64_t seed)
+      : drawer_(drawer), aims_(aims) {
+    const auto stroke = drawer.machine.number("stroke-mm");
+    if (aims.least_needle_n && !stroke)
+      throw Error(Fault::kInput,
+                  fmt::format("the needle's force needs its stroke; run: loadline-db set machine "
+                              "'{}' --stroke-mm S",
+                              drawer.machine.name));
+    lay_out();
+    for (std::size_t k = 0; k < drawer.seen.size(); ++k) belts_.push_back(seen_belt(k));
+    joint_.draw(draws, seed);
+    warn_of_supplies();
+  }
+
+  Prediction predict(const Candidate& candidate) const;
+
+  const Joint& joint() const { return joint_; }
+  std::pair<int, int> motor_places(std::size_t motor) const {
+    return {motors_[motor].first, static_cast<int>(drawer_.motors[motor].curve->parameters.size())};
+  }
+  std::pair<int, int> machine_places() const {
+    return {machine_, static_cast<int>(drawer_.machine_curve->parameters.size())};
+  }
+  const std::vector<std::string>& warnings() const { return warnings_; }
+
+ private:
+  struct MotorPlaces {
+    int first = 0;
+    int rig = -1;           // none
+    Eigen::VectorXd scale;  // what one standard uncertainty of the rig's scale does to parameters
+  };
+
+  void lay_out();
+  void warn_of_supplies();
+  SeenBelt seen_belt(std::size_t seen) const;
+  DriveQuestion question_of(std::size_t motor, const Diameters& diameters) const;
+  // Derivatives by a desk's sources as ones by the joint inputs.
+  SparseBy joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
+                  std::size_t motor_pulley, std::size_t hand_pulley, const SparseBy& slip_by,
+                  const SparseBy& loss_by) const;
+  void put_belt(const Candidate& candidate, DriveQuestion& question, SparseBy& slip_by,
+                SparseBy& loss_by) const;
+  std::size_t pulley_place(std::int64_t id) const;
+
+  const Drawer& drawer_;
+  const Aims& aims_;
+  Joint joint_;
+  std::vector<MotorPlaces> motors_;
+  std::map<std::int64_t, int> pulleys_;           // by row of the book
+  std::vector<std::pair<int, int>> seen_places_;  // motor speed, quotient
+  std::map<std::int64_t, int> transfer_;          // by belt
+  int machine_ = 0;
+  std::vector<SeenBelt> belts_;
+  std::vector<std::string> warnings_;
+};
+
+void Predictor::Inside::lay_out() {
+  std::map<std::int64_t, int> rigs;
+  for (const DrawerMotor& motor : drawer_.motors) {
+    MotorPlaces places;
+    Eigen::MatrixXd own = motor.curve->covariance;
+    if (motor.rig && motor.scale_sd > 0) {
+      places.scale = motor.scale_sd * torque_scale(*motor.curve);
+      own -= places.scale * places.scale.transpose();
+      if (!rigs.contains(motor.rig)) rigs[motor.rig] = joint_.add_standard();
+      places.rig = rigs[motor.rig];
+    }
+    places.first = joint_.add(own, motor.curve->degrees_of_freedom);
+    motors_.push_back(places);
+  }
+  machine_ =
+      joint_.add(drawer_.machine_curve->covariance, drawer_.machine_curve->degrees_of_freedom);
+  for (const Part& pulley : drawer_.pulleys) pulleys_[pulley.id] = joint_.add_standard();
+  for (const BeltRuns& one : drawer_.seen) {
+    const auto place = [&](const Uncertain& x) {
+      return joint_.add(Eigen::MatrixXd::Constant(1, 1, x.sd * x.sd), x.degrees_of_freedom);
+    };
+    const int speed = place(one.seen.motor_speed);
+    seen_places_.emplace_back(speed, place(one.seen.speed_quotient));
+    if (!transfer_.contains(one.belt)) transfer_[one.belt] = joint_.add_standard();
+  }
+}
+
+void Predictor::Inside::warn_of_supplies() {
+  if (aims_.supply_v) return;
+  double least = 0, most = 0;
+  for (const DrawerMotor& motor : drawer_.motors) {
+    const auto volts = motor.curve->supply_v;
+    if (!volts) continue;
+    least = least == 0 ? *volts : std::min(least, *volts);
+    most = std::max(most, *volts);
+  }
+  if (most > 1.01 * least)
+    warnings_.push_back(
+        fmt::format("The motors' curves stand for supplies from {} to {} V; give --supply-v to "
+                    "compare them on one.",
+                    significant(least, 4), significant(most, 4)));
+}
+
+DriveQuestion Predictor::Inside::question_of(std::size_t motor, const Diameters& diameters) const {
+  const DrawerMotor& one = drawer_.motors[motor];
+  DriveQuestion question;
+  question.motor_name = one.part.name;
+  question.machine_name = drawer_.machine.name;
+  question.motor = one.curve.get();
+  question.machine = drawer_.machine_curve.get();
+  question.motor_diameter = diameters.motor;
+  question.hand_diameter = diameters.hand;
+  return question;
+}
+
+SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
+                                   std::size_t motor_pulley, std::size_t hand_pulley,
+                                   const SparseBy& slip_by, const SparseBy& loss_by) const {
+  SparseBy result;
+  if (x.by.size() == 0) return result;
+  // As DriveDesk adds them: motor, machine, the two pulleys, slip, belt loss.
+  const std::vector<Sources::Group>& groups = desk.sources().groups();
+  const auto part = [&](std::size_t group) {
+    return x.by.segment(groups[group].first, groups[group].covariance.rows());
+  };
+  const auto put = [&](std::size_t group, int first) {
+    for (Eigen::Index k = 0; k < part(group).size(); ++k)
+      result.add(first + static_cast<int>(k), part(group)[k]);
+  };
+  put(0, motors_[motor].first);
+  if (motors_[motor].rig >= 0) result.add(motors_[motor].rig, part(0).dot(motors_[motor].scale));
+  put(1, machine_);
+  const auto sd = [&](std::size_t group) { return std::sqrt(groups[group].covariance(0, 0)); };
+  result.add(pulleys_.at(drawer_.pulleys[motor_pulley].id), part(2)[0] * sd(2));
+  result.add(pulleys_.at(drawer_.pulleys[hand_pulley].id), part(3)[0] * sd(3));
+  result.add(slip_by, part(4)[0]);
+  result.add(loss_by, part(5)[0]);
+  return result;
+}
+
+std::size_t Predictor::Inside::pulley_place(std::int64_t id) const {
+  const auto found = std::find_if(drawer_.pulleys.begin(), drawer_.pulleys.end(),
+                                  [&](const Part& pulley) { return pulley.id == id; });
+  return static_cast<std::size_t>(found - drawer_.pulleys.begin());
+}
+
+SeenBelt Predictor::Inside::seen_belt(std::size_t seen) const {
+  const BeltRuns& one = drawer_.seen[seen];
+  const auto motor = static_cast<std::size_t>(
+      std::find_if(drawer_.motors.begin(), drawer_.motors.end(),
+                   [&](const DrawerMotor& m) { return m.part.id == one.motor; }) -
+      drawer_.motors.begin());
+  DriveQuestion question = question_of(motor, drawer_.seen_diameters[seen]);
+  question.belt_seen = one.seen;
+  const DriveDesk desk(question);
+  const std::vector<Sources::Group>& groups = desk.sources().groups();
+  const auto over_joint = [&](const Propagated& x) {
+    SparseBy by = joined(desk, x, motor, pulley_place(one.pulleys.motor),
+                         pulley_place(one.pulleys.hand), {}, {});
+    by.add(seen_places_[seen].first, x.by[groups[6].first]);
+    by.add(seen_places_[seen].second, x.by[groups[7].first]);
+    return by;
+  };
+  const LoadLine& line = desk.setup().line;
+  return {line.slip.value, line.belt_loss.value, over_joint(line.slip), over_joint(line.belt_loss)};
+}
+
+// On another motor pulley than it was seen on, a belt's loss changes as 1/R at most and its slip as
+// 1/R² (run-in V-belts on equal pulleys of 51, 36 and 21 mm radius; abstract of a study in Proc.
+// IMechE, 1987, read as an abstract only). Taken as they were seen, with that much doubt.
+void Predictor::Inside::put_belt(const Candidate& candidate, DriveQuestion& question,
+                                 SparseBy& slip_by, SparseBy& loss_by) const {
+  if (!candidate.seen) return;
+  const SeenBelt& belt = belts_[*candidate.seen];
+  const double stretch = std::log(drawer_.seen_diameters[*candidate.seen].motor.value /
+                                  question.motor_diameter->value);
+  const int transfer = transfer_.at(drawer_.seen[*candidate.seen].belt);
+  question.slip.value = std::clamp(belt.slip, -0.9, 0.9);
+  question.belt_loss.value = belt.loss;
+  slip_by = belt.slip_by;
+  slip_by.add(transfer, 2 * belt.slip * stretch);
+  loss_by = belt.loss_by;
+  loss_by.add(transfer, belt.loss * stretch);
+}
+
+namespace {
+
+// Figures of one candidate while they are worked out.
+class Figuring {
+ public:
+  Figuring(const DriveSetup& setup, const Aims& aims, const Drawer& drawer,
+           const DrawerMotor& motor)
+      : setup_(setup), aims_(aims), drawer_(drawer), motor_(motor) {
+    run();
+    add_start();
+    add_speed_limits();
+    add_needle();
+    add_slow();
+  }
+
+  OperatingSearch search;
+  std::optional<Propagated> motor_speed, wheel_speed, loaded_speed, needle, drop;
+  std::vector<std::pair<Aim, Propagated>> margins;
+
+ private:
+  LoadLine loaded_line() const {
+    LoadLine line = setup_.line;
+    line.extra = aims_.extra_nm.value_or(0);
+    return line;
+  }
+
+  std::optional<Propagated> settled_speed(const LoadLine& line) const {
+    const OperatingSearch found = find_operating_point(setup_.motor, setup_.machine, line);
+    if (!found.motor_speed) return std::nullopt;
+    return operating_speed(setup_.motor, setup_.machine, line, *found.motor_speed);
+  }
+
+  void run() {
+    search = find_operating_point(setup_.motor, setup_.machine, setup_.line);
+    if (!search.motor_speed) return;
+    motor_speed = operating_speed(setup_.motor, setup_.machine, setup_.line, *search.motor_speed);
+    wheel_speed = handwheel_speed(setup_.line, *motor_speed);
+    if (!aims_.extra_nm) return;
+    if (const auto loaded = settled_speed(loaded_line()))
+      loaded_speed = handwheel_speed(setup_.line, *loaded);
+  }
+
+  void add_start() {
+    if (!setup_.motor.extrapolates() || !setup_.machine.extrapolates()) return;
+    margins.emplace_back(Aim::kStarts,
+                         spare_torque(setup_.motor, setup_.machine, loaded_line(), Propagated(0)));
+  }
+
+  // By how much the speed at the motor stays above (or below) a limit, told by the torque to spare
+  // there: that is exact in the curves' parameters, which the speed is not. Where the two disagree
+  // (more than one crossing, a curve that stands for its measured range only) the speed counts.
+  void add_limit(Aim aim, const Propagated& at_motor, const LoadLine& line,
+                 const std::optional<Propagated>& reached, bool above) {
+    const double side = above ? 1 : -1;
+    const Propagated spare = side * spare_torque(setup_.motor, setup_.machine, line, at_motor);
+    const bool known = setup_.motor.extrapolates() || !beyond(setup_.motor, at_motor.value);
+    if (!reached) {
+      margins.emplace_back(aim, known && std::isfinite(spare.value) ? spare : Propagated(-1));
+      return;
+    }
+    const Propagated gap = side * (*reached - at_motor);
+    const bool agree = std::isfinite(spare.value) && (spare.value >= 0) == (gap.value >= 0);
+    margins.emplace_back(aim, known && agree ? spare : gap);
+  }
+
+  void add_speed_limits() {
+    const double rpm = rad_per_s_from_rpm(1);
+    const Propagated per_wheel = setup_.line.ratio / (1 - setup_.line.slip);
+    if (aims_.least_rpm) {
+      const std::optional<Propagated> wheel = aims_.extra_nm ? loaded_speed : wheel_speed;
+      std::optional<Propagated> reached;
+      if (wheel) reached = *wheel * per_wheel;
+      add_limit(Aim::kLeastSpeed, Propagated(*aims_.least_rpm * rpm) * per_wheel, loaded_line(),
+                reached, true);
+    }
+    std::optional<double> most = aims_.most_motor_rpm;
+    if (const auto own = motor_.part.number("max-rpm")) most = std::min(most.value_or(*own), *own);
+    if (most) add_limit(Aim::kMotorSpeed, *most * rpm, setup_.line, motor_speed, false);
+    if (const auto wheel = drawer_.machine.number("max-rpm"))
+      add_limit(Aim::kWheelLimit, Propagated(*wheel * rpm) * per_wheel, setup_.line, motor_speed,
+                false);
+  }
+
+  void add_needle() {
+    const auto stroke = drawer_.machine.number("stroke-mm");
+    if (stroke && setup_.motor.extrapolates())
+      needle = setup_.line.ratio * (setup_.motor.torque(Propagated(0)) - setup_.line.belt_loss) /
+               (m_from_mm(*stroke) / 2);
+    if (!aims_.least_needle_n) return;
+    margins.emplace_back(Aim::kNeedleForce,
+                         needle ? *needle - *aims_.least_needle_n : Propagated(-1));
+  }
+
+  // The drop itself runs away where the seam nearly stalls the machine; the torque to spare at the
+  // lowest speed that is allowed does not.
+  void add_slow() {
+    if (!aims_.slow_spm) return;
+    const double per_turn = drawer_.machine.number("stitches-per-turn").value_or(1);
+    const double slow = rad_per_s_from_rpm(*aims_.slow_spm / per_turn);
+    const double seam = aims_.extra_nm.value_or(DriveQuestion::kDefaultSeam);
+    const Pedal pedal = pedal_of(setup_.motor);
+    const Steadiness found =
+        slow_steadiness(setup_.motor, setup_.machine, setup_.line, pedal, slow, seam);
+    drop = found.drop;
+    if (!aims_.most_drop_percent) return;
+    if (!found.setting || found.running == SlowRunning::kUnsteady) {
+      margins.emplace_back(Aim::kSlowDrop, Propagated(-1));
+      return;
+    }
+    LoadLine line = setup_.line;
+    line.extra = seam;
+    const Propagated lowest = Propagated(slow * (1 - *aims_.most_drop_percent / 100)) *
+                              setup_.line.ratio / (1 - setup_.line.slip);
+    margins.emplace_back(Aim::kSlowDrop,
+                         spare_torque(with_pedal(setup_.motor, pedal, *found.setting),
+                                      setup_.machine, line, lowest));
+  }
+
+  const DriveSetup& setup_;
+  const Aims& aims_;
+  const Drawer& drawer_;
+  const DrawerMotor& motor_;
+};
+
+// Figures over all joint inputs brought onto those that any of them depends on.
+void compress(const std::vector<SparseBy>& figures, int inputs, Prediction& prediction) {
+  Eigen::MatrixXd all = Eigen::MatrixXd::Zero(inputs, static_cast<Eigen::Index>(figures.size()));
+  for (std::size_t f = 0; f < figures.size(); ++f)
+    for (const auto& [place, derivative] : figures[f].parts)
+      all(place, static_cast<Eigen::Index>(f)) += derivative;
+  for (int place = 0; place < inputs; ++place)
+    if (!all.row(place).isZero(0)) prediction.places.push_back(place);
+  const Eigen::MatrixXd some = all(prediction.places, Eigen::all);
+  const Eigen::Index figures_here = some.cols() - 1;
+  prediction.by = some.leftCols(figures_here);
+  prediction.motor_speed_by = some.col(figures_here);
+}
+
+}  // namespace
+
+Prediction Predictor::Inside::predict(const Candidate& candidate) const {
+  const Mounting& mounting = drawer_.mountings[candidate.mounting];
+  DriveQuestion question = question_of(candidate.motor, mounting.diameters);
+  question.supply.volts = aims_.supply_v;
+  SparseBy slip_by, loss_by;
+  put_belt(candidate, question, slip_by, loss_by);
+  const DriveDesk desk(question);
+  const Figuring found(desk.setup(), aims_, drawer_, drawer_.motors[candidate.motor]);
+  const auto over_joint = [&](const Propagated& x) {
+    return joined(desk, x, candidate.motor, mounting.motor_pulley, mounting.hand_pulley, slip_by,
+                  loss_by);
+  };
+  const auto estimate = [&](const std::optional<Propagated>& x, double factor, const char* unit) {
+    return x ? joint_.estimate(x->value, over_joint(*x), factor, unit) : Estimate::unknown(unit);
+  };
+  const double rpm = rpm_from_rad_per_s(1);
+  Prediction result;
+  result.settling = found.search.settling;
+  result.handwheel_rpm = estimate(found.wheel_speed, rpm, "rpm");
+  result.motor_rpm = estimate(found.motor_speed, rpm, "rpm");
+  result.loaded_rpm = estimate(found.loaded_speed, rpm, "rpm");
+  result.needle_n = estimate(found.needle, 1, "N");
+  result.drop_percent = estimate(found.drop, 100, "%");
+  result.extrapolated =
+      found.motor_speed && (beyond(desk.setup().motor, found.motor_speed->value) ||
+                            beyond(desk.setup().machine, found.wheel_speed->value));
+
+  std::vector<Propagated> figures;
+  const std::optional<Propagated>& top = aims_.extra_nm ? found.loaded_speed : found.wheel_speed;
+  figures.push_back(top.value_or(Propagated(0)));
+  for (const auto& [aim, margin] : found.margins) {
+    result.aims.push_back(aim);
+    figures.push_back(margin);
+  }
+  std::vector<SparseBy> over;
+  result.values.resize(static_cast<Eigen::Index>(figures.size()));
+  for (std::size_t f = 0; f < figures.size(); ++f) {
+    result.values[static_cast<Eigen::Index>(f)] = figures[f].value;
+    over.push_back(over_joint(figures[f]));
+  }
+  const Propagated motor_speed = found.motor_speed.value_or(Propagated(0));
+  result.motor_speed = motor_speed.value;
+  over.push_back(over_joint(motor_speed));
+  compress(over, joint_.size(), result);
+  return result;
+}
+
+Predictor::Predictor(const Drawer& drawer, const Aims& aims, std::size_t draws, std::uint64_t seed)
+    : inside_(std::make_unique<Inside>(drawer, aims, draws, seed)) {}
+Predictor::~Predictor() = default;
+
+Prediction Predictor::predict(const Candidate& candidate) const {
+  return inside_->predict(candidate);
+}
+const Joint& Predictor::joint() const { return inside_->joint(); }
+std::pair<int, int> Predictor::motor_places(std::size_t motor) const {
+  return inside_->motor_places(motor);
+}
+std::pair<int, int> Predictor::machine_places() const { return inside_->machine_places(); }
+std::vector<std::string> Predictor::warnings() const { return inside_->warnings(); }
+
+}  // namespace loadline

@@ -1,0 +1,19 @@
+// A part's curve as the book holds it, with what its fit said of where the uncertainty comes from.
+#pragma once
+
+#include <memory>
+
+#include "db/book.h"
+#include "fit/choose/drawer.h"
+#include "fit/curves/curve.h"
+
+namespace loadline {
+
+/// The stored curve of a motor or machine. Error(kInput) with the command to run next when there is
+/// none; Error(kAnswerNo) when it does not describe its runs.
+std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part);
+
+/// A motor with its curve, its runs and what it shares with others of its rig. Errors as curve_for.
+DrawerMotor drawer_motor(const Book& book, const Part& part);
+
+}  // namespace loadline
