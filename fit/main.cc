@@ -24,6 +24,7 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::groove_verb());
   program.verbs.push_back(loadline::length_verb());
   program.verbs.push_back(loadline::tension_verb());
+  program.verbs.push_back(loadline::history_verb());
   program.verbs.push_back(loadline::report_verb());
   return loadline::run_program(program, argc, argv);
 }

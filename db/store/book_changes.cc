@@ -30,6 +30,7 @@ Words words_of(const Book& book, const Run& run) {
       {"aside", run.aside},
       {"note", run.note},
       {"session", run.session},
+      {"on", run.started_utc},
       {"rig", name_of(book, PartKind::kRig, run.rig)},
       {"motor", name_of(book, PartKind::kMotor, run.motor)},
       {"machine", name_of(book, PartKind::kMachine, run.machine)},

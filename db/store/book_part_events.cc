@@ -1,9 +1,6 @@
 // Book: what was done to a part, and parts that were joined into others.
 #include <fmt/format.h>
 
-#include <chrono>
-#include <cstdio>
-
 #include "db/store/book_state.h"
 #include "db/store/text.h"
 
@@ -14,17 +11,6 @@ constexpr const char* kSelectEvents =
     "SELECT uuid, motor_id, machine_id, belt_id, on_date, what, made_utc FROM subject_event";
 constexpr const char* kSelectJoined =
     "SELECT uuid, kind, name, into_id, was_json, made_utc FROM joined";
-
-void require_date(const std::string& date) {
-  int year = 0, month = 0, day = 0, read = 0;
-  const bool shaped = date.size() == 10 &&
-                      std::sscanf(date.c_str(), "%4d-%2d-%2d%n", &year, &month, &day, &read) == 3;
-  const std::chrono::year_month_day when{std::chrono::year(year),
-                                         std::chrono::month(static_cast<unsigned>(month)),
-                                         std::chrono::day(static_cast<unsigned>(day))};
-  if (shaped && read == 10 && year >= 1800 && when.ok()) return;
-  throw Error(Fault::kInput, fmt::format("'{}' is no date; write it as 2026-03-01.", date));
-}
 
 void require_event(const PartEvent& event) {
   constexpr std::size_t kLongest = 1000;

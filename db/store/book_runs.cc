@@ -144,7 +144,9 @@ constexpr const char* kUpdateRun =
     "motor_pulses_per_turn = ?, handwheel_pulses_per_turn = ?, converter_hz = ?, "
     "cell_delay_s = ?, supply_v_per_count = ?, temperature_c_per_count = ?, "
     "temperature_c_offset = ?, firmware = ?, host_clock_span_ns = ?, rig_clock_span_ticks = ?, "
-    "tachometer = ?, tachometer_pulses = ?, session = ?, aside = ?, kind = ? WHERE id = ?";
+    "tachometer = ?, tachometer_pulses = ?, session = ?, aside = ?, kind = ?, started_utc = ? "
+    "WHERE "
+    "id = ?";
 
 void require_reason(const std::string& aside) {
   constexpr std::size_t kLongest = 1000;
@@ -234,11 +236,14 @@ void Book::update_run(const Run& run) {
   require_run_words(*this, run);
   Scope scope(handle(), state_->writers);
   const Run before = this->run(run.id);
-  if (before.state != RunState::kOpen) record_changes(*this, before, run);
+  Run now = run;
+  if (now.started_utc.empty()) now.started_utc = before.started_utc;
+  if (before.state != RunState::kOpen) record_changes(*this, before, now);
   Statement update(handle(), kUpdateRun);
   const int kind = bind_conditions(update, run);
   update.bind(kind, run_kind_name(run.kind));
-  update.bind(kind + 1, run.id);
+  update.bind(kind + 1, now.started_utc);
+  update.bind(kind + 2, run.id);
   update.run();
   if (before.kind == RunKind::kSlipCheck && run.kind != RunKind::kSlipCheck)
     detach_slip_check(*this, run.id);

@@ -4,7 +4,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <chrono>
 #include <clocale>
+#include <cstdio>
 #include <ctime>
 #include <cwctype>
 #include <random>
@@ -50,6 +52,17 @@ void require_note(const std::string& text, const std::string& what) {
     throw Error(Fault::kInput,
                 fmt::format("{} is longer than {} bytes; keep it shorter.", what, kLongestNote));
   require_text(text, what, true);
+}
+
+void require_date(const std::string& date) {
+  int year = 0, month = 0, day = 0, read = 0;
+  const bool shaped = date.size() == 10 &&
+                      std::sscanf(date.c_str(), "%4d-%2d-%2d%n", &year, &month, &day, &read) == 3;
+  const std::chrono::year_month_day when{std::chrono::year(year),
+                                         std::chrono::month(static_cast<unsigned>(month)),
+                                         std::chrono::day(static_cast<unsigned>(day))};
+  if (shaped && read == 10 && year >= 1800 && when.ok()) return;
+  throw Error(Fault::kInput, fmt::format("'{}' is no date; write it as 2026-03-01.", date));
 }
 
 void require_uuid(const std::string& uuid, const std::string& what) {

@@ -14,6 +14,9 @@ void require_name(const std::string& name, const std::string& what);
 /// Valid UTF-8 in which line feed and tab are the only control characters, at most 100,000 bytes.
 void require_note(const std::string& text, const std::string& what);
 
+/// A day of the calendar since 1800, "2026-03-01".
+void require_date(const std::string& date);
+
 /// 36 characters, hexadecimal digits and hyphens, as new_uuid() makes them.
 void require_uuid(const std::string& uuid, const std::string& what);
 

@@ -201,6 +201,8 @@ void add_run_options(po::options_description& options) {
                               "pulses of one turn of that tachometer")(
       "session", po::value<std::string>()->value_name("LABEL"),
       "the evening that the run belongs to, when its date and rig do not tell")(
+      "on", po::value<std::string>()->value_name("DATE"),
+      "the day of the run (of the event, for a part), as 2026-03-01")(
       "note", po::value<std::string>()->value_name("TEXT"), "words to keep with it");
 }
 
@@ -224,6 +226,10 @@ void take_run_options(const Book& book, const Arguments& arguments, Run& run) {
   if (const auto word = arguments.text("tachometer")) run.tachometer = tachometer_of(*word);
   if (const auto pulses = arguments.whole("pulses")) run.tachometer_pulses = pulses_of(*pulses);
   if (const auto label = arguments.text("session")) run.session = *label;
+  if (const auto day = arguments.text("on")) {
+    require_date(*day);
+    if (run.started_utc.substr(0, 10) != *day) run.started_utc = *day + "T00:00:00Z";
+  }
   take_note(arguments, run.note);
 }
 

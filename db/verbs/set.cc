@@ -42,8 +42,9 @@ bool option_fits(const std::string& first_word, const std::string& option) {
   add_field_options(of_parts);
   const bool for_all = common.find_nothrow(option, false) || option == "note";
   const bool of_run = of_runs.find_nothrow(option, false);
-  if (option == "event" || option == "on")
-    return first_word == "motor" || first_word == "machine" || first_word == "belt";
+  const bool has_events = first_word == "motor" || first_word == "machine" || first_word == "belt";
+  if (option == "event") return has_events;
+  if (option == "on") return has_events || first_word == "run";
   if (first_word == "run") return of_run || for_all;
   return of_parts.find_nothrow(option, false) ? field_fits(first_word, option) : for_all || !of_run;
 }
@@ -182,8 +183,7 @@ Verb set_verb() {
       "forget", po::value<std::vector<std::string>>()->composing()->value_name("FIELD"),
       "a field that is to be unknown again; may be given several times")(
       "event", po::value<std::string>()->value_name("WORDS"),
-      "something that was done to the motor, machine or belt, with --on")(
-      "on", po::value<std::string>()->value_name("DATE"), "the day of the event, as 2026-03-01");
+      "something that was done to the motor, machine or belt on the day that --on says");
   add_yes_option(verb.options);
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt run";

@@ -12,6 +12,7 @@ namespace loadline {
 Verb choose_verb();
 Verb motor_verb();
 Verb drag_verb();
+Verb history_verb();
 Verb report_verb();
 
 /// The run numbers given to a multi-word option; Error(kInput) for anything else.

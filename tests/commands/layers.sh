@@ -15,6 +15,7 @@ fit/curves                fit/curves fit/readings db
 fit/drive                 fit/drive fit/curves fit/readings db
 fit/belts                 fit/belts fit/curves fit/readings db
 fit/choose                fit/choose fit/drive fit/belts fit/curves fit/readings db
+fit/history               fit/history fit/belts fit/curves fit/readings db
 fit                       fit db
 logger                    logger firmware-protocol db
 logger/live               logger firmware-protocol db fit/readings

@@ -1,0 +1,257 @@
+#include "fit/history/changes.h"
+
+#include <algorithm>
+#include <cmath>
+#include <random>
+
+#include "fit/history/random_effects.h"
+
+namespace loadline {
+namespace {
+
+constexpr std::size_t kLeastOnASide = 3;
+constexpr int kSimulations = 999;
+constexpr double kFalseAlarms = 0.05, kFound = 0.9;
+constexpr double kTrendIsBetter = 5.991;  // 2 ln 20
+constexpr double kDaysOfYear = 365.2425;
+constexpr double kWidestTrend = 9;  // limits further apart than this factor a year say nothing
+
+Eigen::VectorXd step_at(std::size_t first, std::size_t count) {
+  Eigen::VectorXd step = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(count));
+  step.tail(static_cast<Eigen::Index>(count - first)).setOnes();
+  return step;
+}
+
+struct Levels {
+  Eigen::VectorXd values, variances, days;
+  Eigen::MatrixXd design;  // ones, then steps
+  std::size_t count() const { return static_cast<std::size_t>(values.size()); }
+  Eigen::MatrixXd with(const Eigen::VectorXd& column) const {
+    Eigen::MatrixXd wider(design.rows(), design.cols() + 1);
+    wider << design, column;
+    return wider;
+  }
+  bool knows(const Eigen::VectorXd& column) const {
+    for (Eigen::Index c = 0; c < design.cols(); ++c)
+      if (design.col(c) == column) return true;
+    return false;
+  }
+};
+
+Levels levels_of(const std::vector<LevelSeen>& seen) {
+  Levels levels;
+  const auto count = static_cast<Eigen::Index>(seen.size());
+  levels.values.resize(count);
+  levels.variances.resize(count);
+  levels.days.resize(count);
+  for (Eigen::Index i = 0; i < count; ++i) {
+    const LevelSeen& one = seen[static_cast<std::size_t>(i)];
+    levels.values[i] = one.log_value;
+    levels.variances[i] = one.variance;
+    levels.days[i] = one.day;
+  }
+  levels.design = Eigen::MatrixXd::Ones(count, 1);
+  return levels;
+}
+
+// ---- the scan --------------------------------------------------------------------------------
+
+struct Scan {
+  double statistic = -1;  // ln of the mean likelihood ratio
+  std::size_t best = 0;   // first session after the likeliest date
+  double best_ratio = 0;  // 2 ln of the likelihood ratio there
+};
+
+// Places where a change can be looked for: enough sessions on either side, up to the next step that
+// is in the model already.
+std::vector<std::size_t> places_of(const Levels& levels) {
+  std::vector<std::size_t> places;
+  const std::size_t count = levels.count();
+  std::vector<std::size_t> borders = {0, count};
+  for (Eigen::Index c = 1; c < levels.design.cols(); ++c)
+    borders.push_back(count - static_cast<std::size_t>(levels.design.col(c).sum()));
+  std::sort(borders.begin(), borders.end());
+  for (std::size_t b = 0; b + 1 < borders.size(); ++b)
+    for (std::size_t at = borders[b] + kLeastOnASide; at + kLeastOnASide <= borders[b + 1]; ++at)
+      if (levels.days[static_cast<Eigen::Index>(at)] >
+              levels.days[static_cast<Eigen::Index>(at - 1)] ||
+          levels.days[0] == levels.days[levels.days.size() - 1])
+        places.push_back(at);
+  return places;
+}
+
+Scan scan(const Levels& levels, const Eigen::VectorXd& values,
+          const std::vector<std::size_t>& places) {
+  const double without = RandomEffects(values, levels.variances, levels.design).deviance();
+  Scan result;
+  double sum = 0;
+  for (const std::size_t at : places) {
+    const double ratio =
+        without - RandomEffects(values, levels.variances, levels.with(step_at(at, levels.count())))
+                      .deviance();
+    sum += std::exp(std::min(600.0, ratio / 2));
+    if (ratio > result.best_ratio || result.best == 0) result.best = at, result.best_ratio = ratio;
+  }
+  result.statistic = std::log(sum / static_cast<double>(places.size()));
+  return result;
+}
+
+// Sets of sessions like these without a change, and what the scan says of them.
+struct Bootstrap {
+  std::vector<Eigen::VectorXd> noise;
+  double critical = 0;
+};
+
+Bootstrap bootstrap(const Levels& levels, const std::vector<std::size_t>& places) {
+  const RandomEffects without(levels.values, levels.variances, levels.design);
+  const double between = without.variance_between().value_or(0);
+  std::mt19937_64 dice(20261129);
+  std::normal_distribution<double> normal;
+  Bootstrap result;
+  std::vector<double> statistics;
+  for (int i = 0; i < kSimulations; ++i) {
+    Eigen::VectorXd noise(levels.values.size());
+    for (Eigen::Index k = 0; k < noise.size(); ++k)
+      noise[k] = normal(dice) * std::sqrt(levels.variances[k] + between);
+    statistics.push_back(scan(levels, noise, places).statistic);
+    result.noise.push_back(std::move(noise));
+  }
+  std::sort(statistics.begin(), statistics.end());
+  result.critical =
+      statistics[static_cast<std::size_t>((1 - kFalseAlarms) * (kSimulations + 1)) - 1];
+  return result;
+}
+
+double share_found(const Levels& levels, const Bootstrap& sets,
+                   const std::vector<std::size_t>& places, double step) {
+  constexpr std::size_t kSets = 200;
+  const Eigen::VectorXd by = step * step_at(places[places.size() / 2], levels.count());
+  std::size_t found = 0;
+  for (std::size_t i = 0; i < kSets; ++i)
+    found += scan(levels, sets.noise[i] + by, places).statistic > sets.critical ? 1 : 0;
+  return static_cast<double>(found) / kSets;
+}
+
+double findable(const Levels& levels, const Bootstrap& sets,
+                const std::vector<std::size_t>& places) {
+  double low = 0, high = 0.02;
+  while (share_found(levels, sets, places, high) < kFound && high < 5) low = high, high *= 2;
+  for (int i = 0; i < 6; ++i) {
+    const double at = (low + high) / 2;
+    (share_found(levels, sets, places, at) < kFound ? low : high) = at;
+  }
+  return 100 * std::expm1(high);
+}
+
+// Adds the changes that nobody entered to the model, one after the other.
+void find_changes(Levels& levels, LevelStudy& study) {
+  for (bool first = true;; first = false) {
+    const std::vector<std::size_t> places = places_of(levels);
+    if (places.empty()) return;
+    const Scan seen = scan(levels, levels.values, places);
+    const Bootstrap sets = bootstrap(levels, places);
+    if (first) {
+      study.could_look = true;
+      study.findable_percent = findable(levels, sets, places);
+    }
+    if (!(seen.statistic > sets.critical)) return;
+    const Eigen::VectorXd step = step_at(seen.best, levels.count());
+    if (levels.days.maxCoeff() > levels.days.minCoeff()) {
+      const double line =
+          RandomEffects(levels.values, levels.variances, levels.with(levels.days)).deviance();
+      const double jump =
+          RandomEffects(levels.values, levels.variances, levels.with(step)).deviance();
+      if (line + kTrendIsBetter < jump) return;
+    }
+    levels.design = levels.with(step);
+    study.changes.push_back({seen.best, levels.days[static_cast<Eigen::Index>(seen.best)], {}, {}});
+  }
+}
+
+// ---- answers ---------------------------------------------------------------------------------
+
+// Steps of events; several between the same two sessions are one.
+void enter_events(Levels& levels, const std::vector<LevelEvent>& events, LevelStudy& study) {
+  for (const LevelEvent& event : events) {
+    std::size_t first = 0;
+    while (first < levels.count() && levels.days[static_cast<Eigen::Index>(first)] < event.day)
+      ++first;
+    if (first == 0 || first == levels.count()) continue;
+    const Eigen::VectorXd step = step_at(first, levels.count());
+    if (!levels.knows(step)) levels.design = levels.with(step);
+    study.changes.push_back({first, event.day, {}, event.what});
+  }
+}
+
+Eigen::Index column_of(const Levels& levels, std::size_t first) {
+  const Eigen::VectorXd step = step_at(first, levels.count());
+  for (Eigen::Index c = 1; c < levels.design.cols(); ++c)
+    if (levels.design.col(c) == step) return c;
+  return 0;
+}
+
+Estimate percent_of(double log_ratio, const std::optional<Limits>& limits) {
+  Estimate percent = Estimate::exact(100 * std::expm1(log_ratio), "%");
+  if (limits) {
+    percent.low = 100 * std::expm1(limits->low);
+    percent.high = 100 * std::expm1(limits->high);
+  }
+  return percent;
+}
+
+void set_changes(const Levels& levels, LevelStudy& study) {
+  const RandomEffects model(levels.values, levels.variances, levels.design);
+  for (LevelChange& change : study.changes) {
+    Contrast contrast{Eigen::VectorXd::Zero(levels.design.cols())};
+    contrast.by[column_of(levels, change.first)] = 1;
+    change.percent = percent_of(model.value(contrast), model.limits(contrast));
+  }
+  std::stable_sort(study.changes.begin(), study.changes.end(),
+                   [](const LevelChange& a, const LevelChange& b) { return a.day < b.day; });
+}
+
+Estimate trend_of(const Levels& levels) {
+  Estimate unknown = Estimate::unknown("%/year");
+  const Eigen::VectorXd years = (levels.days.array() - levels.days.mean()) / kDaysOfYear;
+  const Eigen::MatrixXd design = levels.with(years);
+  if (!(years.norm() > 0) || design.colPivHouseholderQr().rank() < design.cols()) return unknown;
+  const RandomEffects model(levels.values, levels.variances, design);
+  Contrast slope{Eigen::VectorXd::Zero(design.cols())};
+  slope.by[design.cols() - 1] = 1;
+  const auto limits = model.limits(slope);
+  if (!limits || limits->high - limits->low > std::log(kWidestTrend)) return unknown;
+  Estimate trend = percent_of(model.value(slope), limits);
+  trend.unit = unknown.unit;
+  return trend;
+}
+
+}  // namespace
+
+LevelStudy study_levels(const std::vector<LevelSeen>& seen, const std::vector<LevelEvent>& events,
+                        double shared_variance) {
+  LevelStudy study;
+  study.between_percent = Estimate::unknown("%");
+  study.trend_percent_per_year = Estimate::unknown("%/year");
+  if (seen.empty()) return study;
+  Levels levels = levels_of(seen);
+  enter_events(levels, events, study);
+  find_changes(levels, study);
+  set_changes(levels, study);
+  study.trend_percent_per_year = trend_of(levels);
+  const RandomEffects model(levels.values, levels.variances, levels.design);
+  study.degrees_of_freedom = model.degrees_of_freedom();
+  if (const auto variance = model.variance_between()) {
+    const Limits limits = *model.variance_between_limits();
+    study.between_percent = {100 * std::sqrt(*variance), 100 * std::sqrt(limits.low),
+                             100 * std::sqrt(limits.high), "%"};
+  }
+  Contrast next{Eigen::VectorXd::Ones(levels.design.cols()), true, shared_variance};
+  study.next_log = model.value(next);
+  if (const auto limits = model.limits(next)) {
+    study.next_log_low = limits->low;
+    study.next_log_high = limits->high;
+  }
+  return study;
+}
+
+}  // namespace loadline

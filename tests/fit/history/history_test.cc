@@ -1,0 +1,225 @@
+// A subject over its sessions: sessions, entered events, changes found, what a person is told.
+#include "fit/history/history.h"
+
+#include <doctest/doctest.h>
+#include <fmt/format.h>
+
+#include <cmath>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "fit/history/drag_sessions.h"
+#include "tests/support/bench_rows.h"
+#include "tests/support/program.h"
+#include "tests/support/scratch_book.h"
+
+using namespace loadline;
+using tests::kRpm;
+
+namespace {
+
+// J dω/dt = −c0 − c1 ω (any text): angle(t) in closed form.
+struct ClosedCoast {
+  double c0, c1, inertia, start;
+  double stop() const { return inertia / c1 * std::log(1 + c1 * start / c0); }
+  double angle(double t) const {
+    const double tau = inertia / c1;
+    return (start + c0 / c1) * tau * (1 - std::exp(-t / tau)) - c0 / c1 * t;
+  }
+  std::vector<ImportedReading> rows(unsigned seed) const {
+    tests::RememberingNoise noise(0.05, 0, seed);
+    std::vector<ImportedReading> all;
+    const double step = 0.05;
+    for (double t = step; t < 0.95 * stop(); t += step) {
+      ImportedReading row;
+      row.time_s = t;
+      row.handwheel_rpm = ((angle(t) - angle(t - step)) / step + noise()) * kRpm;
+      all.push_back(row);
+    }
+    return all;
+  }
+};
+
+constexpr double kC0 = 0.05, kC1 = 4e-4, kInertia = 2e-3, kAdded = 1.5e-3, kStart = 120;
+
+struct Evening {
+  std::string day;
+  double level;
+  bool pair = true;
+};
+
+class Years {
+ public:
+  explicit Years(const std::vector<Evening>& evenings) {
+    machine_ = tests::add_part(book(), PartKind::kMachine, "K");
+    unsigned seed = 1;
+    for (const Evening& evening : evenings)
+      for (const double added : {0.0, kAdded}) {
+        if (added > 0 && !evening.pair) continue;
+        Run run;
+        run.kind = RunKind::kCoastDown;
+        run.machine = machine_.id;
+        run.started_utc = evening.day + (added > 0 ? "T19:30:00Z" : "T19:00:00Z");
+        if (added > 0) run.added_inertia_kgm2 = added;
+        tests::store(
+            book(), run,
+            ClosedCoast{evening.level * kC0, evening.level * kC1, kInertia + added, kStart}.rows(
+                seed++));
+      }
+  }
+  Book& book() { return scratch_.book(); }
+  const Part& machine() const { return machine_; }
+  History history() { return history_of(book(), machine_); }
+
+ private:
+  tests::ScratchBook scratch_;
+  Part machine_;
+};
+
+bool holds(const Estimate& estimate, double truth) {
+  return estimate.low && estimate.high && *estimate.low <= truth && truth <= *estimate.high;
+}
+
+// Moods of eight evenings that scatter by 2.1 % (standard deviation of these numbers).
+const std::vector<double> kMoods = {1.02, 0.98, 1.01, 0.99, 0.975, 1.03, 1.005, 0.99};
+
+std::vector<Evening> years(double later) {
+  std::vector<Evening> evenings;
+  for (std::size_t i = 0; i < kMoods.size(); ++i)
+    evenings.push_back(
+        {fmt::format("202{}-0{}-10", i / 2, 1 + 6 * (i % 2)), kMoods[i] * (i < 4 ? 1 : later)});
+  return evenings;
+}
+
+}  // namespace
+
+TEST_CASE("every evening's drag is its own, at the inertia that all pairs tell") {
+  Years bench(years(1));
+  const History history = bench.history();
+  REQUIRE(history.sessions.size() == 8);
+  const DragSessions drags = drag_sessions(bench.book(), bench.machine());
+  CHECK(holds(drags.inertia, kInertia));
+  const double usual = kC0 + kC1 * drags.speed;
+  CHECK(drags.speed <= kStart);
+  CHECK(drags.speed > 0.85 * kStart);  // the window that may hold the release is left out
+  for (std::size_t s = 0; s < 8; ++s) {
+    CAPTURE(s);
+    CHECK(history.sessions[s].runs.size() == 2);
+    CHECK(*history.sessions[s].value.value == doctest::Approx(kMoods[s] * usual).epsilon(0.005));
+    CHECK(history.sessions[s].value.unit == "N·m");
+  }
+  CHECK(holds(history.between_sessions_percent, 2.1));
+  CHECK(*history.between_sessions_percent.value == doctest::Approx(2.0).epsilon(0.15));
+  CHECK(holds(history.trend_percent_per_year, 0));
+  CHECK(history.changes.empty());
+  CHECK(holds(history.another_evening, usual));
+  CHECK(history.findable_percent.has_value());
+}
+
+TEST_CASE("an entered event is compared before and after; a change nobody entered is found") {
+  Years bench(years(0.85));
+  const History found = bench.history();
+  REQUIRE(found.changes.size() == 1);
+  CHECK(found.changes.front().on == "2022-01-10");
+  CHECK_FALSE(found.changes.front().event);
+  CHECK(holds(found.changes.front().percent, -15));
+  CHECK(holds(found.between_sessions_percent, 2.1));
+  bench.book().add_part_event(
+      {"", PartKind::kMachine, bench.machine().id, "2021-12-01", "oiled", ""});
+  const History told = bench.history();
+  REQUIRE(told.changes.size() == 1);
+  CHECK(told.changes.front().event == "oiled");
+  CHECK(told.changes.front().on == "2021-12-01");
+  CHECK(holds(told.changes.front().percent, -15));
+  CHECK(to_text(told).find("With 'oiled' (2021-12-01) it fell by 1") != std::string::npos);
+}
+
+TEST_CASE("one evening tells nothing of another; two tell little and say so") {
+  Years one({{"2026-03-01", 1}});
+  const History history = one.history();
+  REQUIRE(history.sessions.size() == 1);
+  const Json json = to_json(history);
+  CHECK(json["between_sessions_percent"].is_null());
+  CHECK(json["another_evening"].is_null());
+  CHECK(json["trend_percent_per_year"].is_null());
+  CHECK(json["changes"].empty());
+  CHECK(to_text(history).find("One evening only") != std::string::npos);
+  Years two({{"2026-03-01", 1}, {"2026-03-08", 1.04}});
+  const Json wide = to_json(two.history())["another_evening"];
+  CHECK(wide["high"].get<double>() / wide["low"].get<double>() > 1.5);
+}
+
+TEST_CASE("an evening without a pair leans on the inertia of the others") {
+  Years bench({{"2026-01-01", 1}, {"2026-02-01", 1.1, false}, {"2026-03-01", 0.9}});
+  const History history = bench.history();
+  const double usual = kC0 + kC1 * drag_sessions(bench.book(), bench.machine()).speed;
+  CHECK(*history.sessions[1].value.value == doctest::Approx(1.1 * usual).epsilon(0.006));
+  CHECK(holds(history.sessions[1].value, 1.1 * usual));
+}
+
+TEST_CASE("no line of the text is longer than 80 columns") {
+  Years bench(years(0.85));
+  std::size_t columns = 0;
+  for (const char c : to_text(bench.history())) {
+    columns = c == '\n' ? 0 : columns + ((c & 0xC0) != 0x80 ? 1 : 0);
+    CHECK(columns <= 80);
+  }
+}
+
+TEST_CASE("sessions go by rig and time, or by their label") {
+  tests::ScratchBook scratch;
+  const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
+  const auto run_at = [&](const std::string& started, const std::string& label) {
+    Run run;
+    run.kind = RunKind::kCoastDown;
+    run.machine = machine.id;
+    run.started_utc = started;
+    run.session = label;
+    return tests::store(scratch.book(), run, {{.time_s = 0, .handwheel_rpm = 100}});
+  };
+  run_at("2026-03-01T21:00:00Z", "");
+  run_at("2026-03-02T01:30:00Z", "");  // the same evening, past midnight
+  run_at("2026-03-02T20:00:00Z", "");
+  run_at("2026-03-02T20:10:00Z", "with the old belt");
+  run_at("2026-11-28T10:00:00Z", "2026-02-01 typed in later");
+  const std::vector<Session> sessions = sessions_of(scratch.book(), machine);
+  REQUIRE(sessions.size() == 4);
+  CHECK(sessions[0].started_utc == "2026-02-01");
+  CHECK(sessions[1].runs.size() == 2);
+  CHECK(sessions[2].runs.size() == 1);
+  CHECK(sessions[3].label == "with the old belt");
+  CHECK(day_of("1970-01-02T00:00:00Z") == 1);
+  CHECK_FALSE(day_of("an evening"));
+  CHECK_FALSE(day_of("2026-02-30"));
+}
+
+TEST_CASE("the program: one subject, dates that --on gives, refusals with one sentence") {
+  const testing::Scratch scratch;
+  const auto db = [&](const std::string& words) {
+    return testing::run_program(scratch, LOADLINE_DB, words + " --book b.book");
+  };
+  const auto fit = [&](const std::string& words) {
+    return testing::run_program(scratch, LOADLINE_FIT, words + " --book b.book");
+  };
+  REQUIRE(db("init").status == 0);
+  REQUIRE(db("add machine K").status == 0);
+  CHECK(fit("history").status == 2);
+  CHECK(fit("history --machine K --motor M").status == 2);
+  CHECK(fit("history --machine K").status == 2);  // no run yet
+  CHECK(fit("history --belt nobody").status == 2);
+  std::string csv = "time_s,handwheel_rpm\n";
+  for (const ImportedReading& row : ClosedCoast{kC0, kC1, kInertia, kStart}.rows(1))
+    csv += fmt::format("{:.2f},{:.3f}\n", row.time_s, row.handwheel_rpm);
+  std::ofstream(scratch.path("k.csv")) << csv;
+  const std::string import = "import k.csv --kind coast-down --machine K --inertia-kgm2 0.002 ";
+  REQUIRE(db(import + "--on 2024-05-01").status == 0);
+  CHECK(db(import + "--on 2024-05-32 --yes").status == 2);
+  REQUIRE(db(import + "--yes").status == 0);
+  REQUIRE(db("set run 2 --on 2025-06-01").status == 0);
+  const nlohmann::json history = fit("history --machine K --json").json();
+  REQUIRE(history["sessions"].size() == 2);
+  CHECK(history["sessions"][0]["started"].get<std::string>().substr(0, 10) == "2024-05-01");
+  CHECK(history["sessions"][1]["started"].get<std::string>().substr(0, 10) == "2025-06-01");
+  CHECK(history["sessions"][1]["runs"] == nlohmann::json::array({2}));
+  CHECK(db("show run 2").out.find("2025-06-01") != std::string::npos);
+}
