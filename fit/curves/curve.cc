@@ -72,6 +72,22 @@ std::string fault_of(const StoredCurve& stored, const CurveModel& equation) {
   return "";
 }
 
+// The level of another evening, as to_json(AnotherEvening) wrote it.
+std::optional<EveningSpread> spread_in(const std::string& details_json) {
+  const Json details = Json::parse(details_json, nullptr, false);
+  const auto child = [](const Json& json, const char* key) {
+    const auto found = json.is_object() ? json.find(key) : json.end();
+    return json.is_object() && found != json.end() ? *found : Json();
+  };
+  const Json level = child(child(details, "another_evening"), "level");
+  const Json sd = child(level, "relative_sd"), freedom = child(level, "degrees_of_freedom"),
+             sessions = child(level, "sessions");
+  if (!sd.is_number() || !freedom.is_number() || !sessions.is_number_integer()) return std::nullopt;
+  const EveningSpread spread{sd.get<double>(), freedom.get<double>(), sessions.get<int>()};
+  if (!(spread.relative_sd >= 0) || !(spread.degrees_of_freedom >= 1)) return std::nullopt;
+  return spread;
+}
+
 }  // namespace
 
 std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
@@ -170,6 +186,7 @@ Curve Curve::from_stored(const StoredCurve& stored) {
   curve.speed_high = stored.speed_high;
   curve.supply_v = stored.supply_v;
   curve.runs = stored.runs;
+  curve.another_evening = spread_in(stored.details_json);
   return curve;
 }
 

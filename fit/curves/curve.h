@@ -12,6 +12,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/records.h"
+#include "fit/curves/another_evening.h"
 
 namespace loadline {
 
@@ -45,6 +46,8 @@ struct Curve {
   double speed_high = 0;
   std::optional<double> supply_v;  ///< supply voltage that the curve stands for
   std::vector<std::int64_t> runs;
+  /// How far another evening lies from this curve; empty where its runs are of one session.
+  std::optional<EveningSpread> another_evening;
 
   double torque(double speed) const;
   double slope(double speed) const;

@@ -58,6 +58,7 @@ struct DragFit {
   /// Why the curve does not describe its runs, and what to do; empty where it does. Then no limits
   /// are known.
   std::string not_described;
+  std::optional<AnotherEvening> another_evening;  ///< see fit/history/another_evening.h
   bool with_inertia = false;      ///< the coefficients are torques, not torques over inertia
   bool torque_residuals = false;  ///< from driven runs: residual_rms in N·m
 };

@@ -49,6 +49,7 @@ Json to_json(const DragFit& fit) {
     json["stribeck_rise"] = to_json(fit.stribeck_rise);
     json["stribeck_speed"] = to_json(fit.stribeck_speed);
   }
+  json["another_evening"] = fit.another_evening ? to_json(*fit.another_evening) : Json();
   json["warnings"] = fit.warnings;
   return json;
 }

@@ -88,6 +88,7 @@ struct MotorFit {
   std::string choice;              ///< why this model
   /// Why the curve does not describe its runs, and what to do; empty where it does.
   std::string not_described;
+  std::optional<AnotherEvening> another_evening;  ///< see fit/history/another_evening.h
   std::vector<std::string> warnings;
 };
 

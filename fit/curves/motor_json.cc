@@ -78,6 +78,7 @@ Json to_json(const MotorFit& fit) {
       {"runs", fit.curve.runs},
       {"run_findings", findings_json(fit.findings)},
       {"budget", budget_json(fit.budget)},
+      {"another_evening", fit.another_evening ? to_json(*fit.another_evening) : Json()},
       {"warnings", fit.warnings}};
 }
 

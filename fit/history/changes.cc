@@ -240,6 +240,7 @@ LevelStudy study_levels(const std::vector<LevelSeen>& seen, const std::vector<Le
   study.trend_percent_per_year = trend_of(levels);
   const RandomEffects model(levels.values, levels.variances, levels.design);
   study.degrees_of_freedom = model.degrees_of_freedom();
+  study.design = levels.design;
   if (const auto variance = model.variance_between()) {
     const Limits limits = *model.variance_between_limits();
     study.between_percent = {100 * std::sqrt(*variance), 100 * std::sqrt(limits.low),

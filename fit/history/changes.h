@@ -50,6 +50,7 @@ struct LevelStudy {
   double next_log = 0;
   std::optional<double> next_log_low, next_log_high;
   double degrees_of_freedom = 0;
+  Eigen::MatrixXd design;   ///< ones and steps, a row for each session: for its other figures
   bool could_look = false;  ///< sessions enough to look for a change by itself
   /// The change in the middle that would have been found nine times in ten, per cent.
   std::optional<double> findable_percent;

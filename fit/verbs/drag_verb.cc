@@ -5,6 +5,7 @@
 
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
+#include "fit/history/another_evening.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -43,6 +44,7 @@ std::string text_of(const DragFit& fit, const Part& machine) {
                       significant(fit.speed_high * rpm, 3), fit.choice);
   if (!fit.rows_read_as.empty())
     text += fmt::format("  rows of files read as {}\n", fit.rows_read_as);
+  if (fit.not_described.empty()) text += to_text(fit.another_evening);
   return text;
 }
 
@@ -81,7 +83,8 @@ int run(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
   const Part machine = book.get(PartKind::kMachine, name);
-  const DragFit fit = fit_drag(book, machine, options);
+  DragFit fit = fit_drag(book, machine, options);
+  fit.another_evening = another_evening(book, machine, fit, options);
   if (!arguments.flag("dry") && fit.with_inertia) book.add_curve(to_stored(fit, machine));
   if (arguments.json())
     print_json(to_json(fit));

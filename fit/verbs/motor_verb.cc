@@ -7,6 +7,7 @@
 #include "db/basis/units.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/curves/motor_gate.h"
+#include "fit/history/another_evening.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -71,7 +72,7 @@ std::string text_of(const MotorFit& fit, const Part& motor) {
       to_text(fit.stall_torque), to_text(fit.no_load_speed), to_text(fit.peak_power),
       to_text(fit.peak_power_speed), significant(fit.curve.speed_low * rpm, 3),
       significant(fit.curve.speed_high * rpm, 3), residual, fit.choice);
-  return text;
+  return text + to_text(fit.another_evening);
 }
 
 int run(const Arguments& arguments) {
@@ -84,6 +85,7 @@ int run(const Arguments& arguments) {
   options.progress = [&](double done) { progress->at(done); };
   MotorFit fit = fit_motor(book, motor, options);
   fit.not_described = undescribed(fit, motor);
+  if (fit.not_described.empty()) fit.another_evening = another_evening(book, motor, fit, options);
   progress.reset();
   if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));
   if (arguments.json())

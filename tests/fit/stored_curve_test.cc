@@ -45,6 +45,26 @@ TEST_CASE("a curve with as many parameters as its model has is taken") {
   CHECK(refusal(stored("smooth", std::vector<double>(4, 0.1))) == "");
 }
 
+TEST_CASE("how far another evening lies comes out of the details; damaged ones say nothing") {
+  StoredCurve curve = stored("drag", {0.1, 0, 0});
+  CHECK_FALSE(Curve::from_stored(curve).another_evening);
+  curve.details_json =
+      R"({"another_evening": {"level": {"relative_sd": 0.03, "degrees_of_freedom": 3, "sessions": 4}}})";
+  const auto spread = Curve::from_stored(curve).another_evening;
+  REQUIRE(spread);
+  CHECK(spread->relative_sd == 0.03);
+  CHECK(spread->degrees_of_freedom == 3);
+  CHECK(spread->sessions == 4);
+  for (
+      const char* damaged :
+      {"x", "[]", R"({"another_evening": 3})", R"({"another_evening": {"level": {}}})",
+       R"({"another_evening": {"level": {"relative_sd": -1, "degrees_of_freedom": 3, "sessions": 4}}})",
+       R"({"another_evening": {"level": {"relative_sd": 1, "degrees_of_freedom": 0, "sessions": 4}}})"}) {
+    curve.details_json = damaged;
+    CHECK_FALSE(Curve::from_stored(curve).another_evening);
+  }
+}
+
 TEST_CASE("a curve with fewer or more parameters than its model reads is refused") {
   for (const char* model :
        {"series", "permanent-magnet", "induction", "drag", "drag-stribeck", "smooth"})
