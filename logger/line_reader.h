@@ -44,6 +44,16 @@ struct LineCounts {
   std::uint64_t resets = 0;
 };
 
+/// What a take of a sound input showed of itself.
+struct SoundFindings {
+  int rate_hz = 0;
+  std::uint64_t edges = 0, lost = 0, doubled = 0;
+  double timing_s = 0;      ///< usual standard uncertainty of an edge by noise
+  double clock_sd_ppm = 0;  ///< standard uncertainty of the sound input's clock, millionths
+  bool clipped = false;     ///< the level went to the limit now and then
+  std::string take_hash;    ///< SHA-256 of the file, or of what came through the pipe
+};
+
 class LineReader {
  public:
   virtual ~LineReader() = default;
@@ -73,6 +83,8 @@ class LineReader {
   virtual LineCounts counts() const = 0;
   /// What a damaged line looked like, for people; empty when there was none.
   virtual std::string damaged_example() const { return {}; }
+  /// Only of a sound input.
+  virtual std::optional<SoundFindings> sound() const { return std::nullopt; }
 };
 
 }  // namespace loadline

@@ -88,6 +88,24 @@ Json zero_json(const std::optional<Zero>& zero) {
           {"conversions", zero->conversions}};
 }
 
+Json sound_json(const SoundFindings& sound) {
+  return {{"rate_hz", sound.rate_hz},
+          {"edges", sound.edges},
+          {"lost_pulses", sound.lost},
+          {"doubled_pulses", sound.doubled},
+          {"timing_sd_us", json_number(sound.timing_s * 1e6)},
+          {"clock_sd_ppm", sound.clock_sd_ppm},
+          {"take_sha256", sound.take_hash}};
+}
+
+std::string sound_words(const SoundFindings& sound) {
+  return fmt::format(
+      "{} edges, each known to {} µs (standard uncertainty by noise); {} pulses lost, {} doubled; "
+      "the sound input's clock taken as right within {} millionths",
+      sound.edges, significant(sound.timing_s * 1e6, 2), sound.lost, sound.doubled,
+      significant(sound.clock_sd_ppm, 2));
+}
+
 std::string zero_words(const RecordingResult& result) {
   if (!result.zero_before && !result.zero_after) return "no zero of the load cell taken";
   std::string words = "zero of the load cell";
@@ -151,7 +169,7 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   check_clock(book, clock.utc());
   RecordingOptions options = options_for(order, *line.port);
   expect_usual_zero(book, rig, options.writer);
-  if (rig.id == 0)
+  if (rig.id == 0 && !order.of_sound)
     options.complete = [&book](Run& run, const std::optional<WireIdentity>& identity) {
       run.rig = enter_first_rig(book, identity).id;
     };
@@ -167,6 +185,11 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   const auto identity = recording.identity();
   report.has_load_cell = identity && (identity->channels & kWireLoadCell) != 0;
   report.damaged_example = line.reader->damaged_example();
+  report.sound = line.reader->sound();
+  if (report.sound && report.sound->clipped)
+    report.result.warnings.push_back(
+        "the take goes to the limit of its level now and then, which moves edges; record it again "
+        "with the input turned down.");
   if (report.result.book_gave_up) {
     report.run.id = report.result.run;
     return report;
@@ -199,6 +222,7 @@ Json to_json(const RecordReport& report) {
                {"lost_bytes", result.lost_bytes},
                {"next", report.next}};
   if (report.slip) json["slip"] = to_json(*report.slip);
+  if (report.sound) json["sound"] = sound_json(*report.sound);
   if (!result.why.empty()) json["why"] = result.why;
   return json;
 }
@@ -210,12 +234,13 @@ std::string summary(const RecordReport& report) {
       fmt::format("Run {} ({}) {}: {:.1f} s, {} samples", result.run, run_kind_name(run.kind),
                   run_state_name(result.state), result.duration_s, result.committed);
   const LineCounts& counts = result.counts;
-  text += fmt::format(", {} lost", counts.lost);
+  if (!report.sound) text += fmt::format(", {} lost", counts.lost);
   if (counts.damaged) text += fmt::format(", {} damaged on the line and left out", counts.damaged);
   if (counts.implausible) text += fmt::format(", {} implausible and left out", counts.implausible);
   if (counts.repeated) text += fmt::format(", {} repeated and kept once", counts.repeated);
   if (counts.resets) text += fmt::format(", {} resets of the rig", counts.resets);
   text += ".";
+  if (report.sound) text += "\n  " + sound_words(*report.sound) + ".";
   if (report.has_load_cell) text += "\n  " + zero_words(result) + ".";
   if (report.slip) text += "\n  " + report.slip->sentence;
   return text;

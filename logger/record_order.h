@@ -22,6 +22,7 @@ struct RecordOrder {
   std::optional<double> slip_target_rpm;
   double slip_band_percent = kUsualSlipBandPercent;
   std::string save_capture;
+  bool of_sound = false;  ///< from a sound input, which is no rig of the book
 };
 
 struct RecordReport {
@@ -31,6 +32,7 @@ struct RecordReport {
   std::string next;  ///< the next command to type
   bool has_load_cell = false;
   std::string damaged_example;
+  std::optional<SoundFindings> sound;
 };
 
 /// Checks the order against the book and the rig, records, judges a slip check. A `rig` with id 0

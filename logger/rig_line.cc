@@ -18,6 +18,11 @@ std::optional<double> number_of(const Part* rig, const char* field) {
 }  // namespace
 
 RigLine open_rig_line(const RigLineOptions& options, const Part* rig) {
+  if (options.sound) {
+    auto port = std::make_unique<SoundPort>(options.port, options.sound->channel);
+    auto reader = std::make_unique<SoundReader>(*port, *options.sound);
+    return {std::move(port), std::move(reader)};
+  }
   const auto lines = options.lines ? options.lines : text_of(rig, "lines-columns");
   std::optional<PrintedLine> description;
   if (lines) {

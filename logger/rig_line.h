@@ -8,6 +8,7 @@
 #include "db/parts.h"
 #include "logger/line_reader.h"
 #include "logger/port.h"
+#include "logger/sound/sound_reader.h"
 
 namespace loadline {
 
@@ -21,6 +22,7 @@ struct RigLineOptions {
   std::optional<double> baud;            ///< else the rig's in the book, else the usual 115,200
   std::optional<std::string> lines;      ///< description of printed columns; else the rig's
   std::optional<std::string> separator;  ///< else the rig's, else comma
+  std::optional<SoundOptions> sound;     ///< no rig: a sensor on a sound input
 };
 
 /// Opens the port and chooses the reader: a rig with described columns prints lines, any other

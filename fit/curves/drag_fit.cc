@@ -75,7 +75,7 @@ bool added_differ(const std::vector<Coast>& coasts) {
 
 // ---- results ---------------------------------------------------------------------------------
 
-void set_curve(DragFit& out, const CoastFit& fit) {
+void set_curve(DragFit& out, const CoastFit& fit, double clock_sd) {
   // Coefficients over the unit inertia, times that unit.
   const double unit = fit.problem->unit_inertia();
   const bool stribeck = fit.options.stribeck;
@@ -97,6 +97,9 @@ void set_curve(DragFit& out, const CoastFit& fit) {
   curve = Curve::of_equation(stribeck ? "drag-stribeck" : "drag", p,
                              by * fit.solution.inverse_normal * by.transpose());
   for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(kOpen[i] * p[i], 2);
+  // One clock timed all: c0 is an inertia over a square of time, c1 over a time, c2 over none.
+  const Eigen::Vector3d by_clock(2 * p[0], p[1], 0);
+  curve.covariance.topLeftCorner<3, 3>() += clock_sd * clock_sd * by_clock * by_clock.transpose();
   curve.degrees_of_freedom = fit.degrees_of_freedom;
   curve.speed_low = out.speed_low;
   curve.speed_high = out.speed_high;
@@ -292,7 +295,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
         out.runs.size() == 1 ? coast.speed_low : std::min(out.speed_low, coast.speed_low);
     out.speed_high = std::max(out.speed_high, coast.speed_high);
   }
-  set_curve(out, fit);
+  double clock_sd = 0;
+  for (const Readings& readings : read) clock_sd = std::max(clock_sd, readings.clock_relative_sd);
+  set_curve(out, fit, clock_sd);
   set_estimates(out, fit);
   set_residual(out, fit);
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) out.findings.push_back(finding(fit, j));

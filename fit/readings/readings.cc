@@ -7,6 +7,7 @@
 #include <numeric>
 
 #include "db/basis/units.h"
+#include "db/sound_input.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/repeated_times.h"
 
@@ -16,6 +17,7 @@ namespace {
 constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
+constexpr double kCheckedClockSd = 5e-6;
 // Beyond that many rows the windows between them are averaged, and no other reading is tried.
 constexpr std::size_t kMostRowsKept = 100000;
 
@@ -371,7 +373,9 @@ Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinni
   else
     from_rows(book, out, thinning, known_pulses);
   set_lag(out);
-  out.clock_relative_sd = out.run.source == "rig" ? kHostClockSd : kClockSd;
+  const bool sound = out.run.firmware == kSoundInput;
+  out.clock_relative_sd = out.run.source == "rig" && !sound ? kHostClockSd : kClockSd;
+  if (out.run.firmware == kCheckedSoundInput) out.clock_relative_sd = kCheckedClockSd;
   return out;
 }
 

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include <cmath>
 #include <iostream>
 
 #include "logger/cautions.h"
@@ -16,6 +17,8 @@ namespace loadline {
 namespace {
 
 namespace po = boost::program_options;
+
+constexpr double kMostClockPpm = 1000;
 
 Mounting mounting_from(const Arguments& arguments) {
   Mounting mounting;
@@ -46,6 +49,68 @@ RecordOrder order_from(const Arguments& arguments) {
   order.slip_band_percent = arguments.number("slip-band-percent").value_or(order.slip_band_percent);
   order.save_capture = arguments.text("save-capture").value_or("");
   return order;
+}
+
+// Motors are known by a sensor on their shaft, machines by one on the hand wheel.
+bool looks_at_motor(const RecordOrder& order) {
+  switch (order.kind) {
+    case RunKind::kNoLoad:
+    case RunKind::kSpinUp:
+    case RunKind::kDriven:
+      return true;
+    case RunKind::kCoastDown:
+      return !order.mounting.machine;
+    default:
+      return false;
+  }
+}
+
+void expect_sound_kind(RunKind kind) {
+  if (kind == RunKind::kBrake || kind == RunKind::kSlipCheck)
+    throw Error(Fault::kInput, fmt::format("a sound input knows no torque, which a {} run needs; "
+                                           "record it from a rig, without --pulses.",
+                                           run_kind_name(kind)));
+}
+
+// What a sound input needs to be told; empty when the port is a rig's.
+std::optional<SoundOptions> sound_options(const Arguments& arguments, const RecordOrder& order) {
+  const auto pulses = arguments.whole("pulses");
+  if (!pulses) {
+    if (arguments.has("channel") || arguments.has("clock-ppm"))
+      throw Error(Fault::kInput,
+                  "--channel and --clock-ppm are about a sound input; add --pulses N, the marks on "
+                  "the shaft.");
+    return std::nullopt;
+  }
+  constexpr long long kMostPulses = 10'000;
+  if (*pulses < 1 || *pulses > kMostPulses)
+    throw Error(Fault::kInput, "--pulses must be from 1 to 10000: the marks on the shaft.");
+  expect_sound_kind(order.kind);
+  if (!order.save_capture.empty())
+    throw Error(Fault::kInput,
+                "--save-capture is about rigs; of a sound input the take itself is kept (a pipe "
+                "goes through 'tee take.wav').");
+  SoundOptions sound;
+  sound.pulses = static_cast<double>(*pulses);
+  sound.of_motor = looks_at_motor(order);
+  sound.clock_ppm = arguments.number("clock-ppm");
+  if (sound.clock_ppm && !(std::abs(*sound.clock_ppm) <= kMostClockPpm))
+    throw Error(Fault::kInput,
+                "--clock-ppm must be from -1000 to 1000 millionths; beyond that it is no clock.");
+  if (const auto channel = arguments.text("channel")) {
+    if (*channel != "left" && *channel != "right")
+      throw Error(Fault::kInput, "--channel must be left or right.");
+    sound.channel = *channel == "left" ? SoundPort::Channel::kLeft : SoundPort::Channel::kRight;
+  }
+  return sound;
+}
+
+// No rig unless one is named: the sensor hangs on a sound input.
+Part rig_for(const Book& book, const RecordOrder& order) {
+  if (!order.of_sound || order.mounting.rig) return rig_or_none(book, order.mounting.rig);
+  Part none;
+  none.kind = PartKind::kRig;
+  return none;
 }
 
 void answer_cautions(const Arguments& arguments, RunKind kind, bool live) {
@@ -110,14 +175,16 @@ void warn_of_lone_top_speed(const Run& run) {
 }
 
 int record(const Arguments& arguments) {
-  const RecordOrder order = order_from(arguments);
+  RecordOrder order = order_from(arguments);
   page_port(arguments, 0);
   if (!arguments.flag("page") && (arguments.flag("listen") || arguments.has("page-port")))
     throw Error(Fault::kInput, "--listen and --page-port are about the bench page; add --page.");
-  const RigLineOptions line_wanted = line_options(arguments);
+  RigLineOptions line_wanted = line_options(arguments);
+  line_wanted.sound = sound_options(arguments, order);
+  order.of_sound = line_wanted.sound.has_value();
   expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
-  const Part rig = rig_or_none(book, order.mounting.rig);
+  const Part rig = rig_for(book, order);
   run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
   RigLine line = open_rig_line(line_wanted, &rig);
   answer_cautions(arguments, order.kind, line.port->live());
@@ -148,7 +215,8 @@ Verb record_verb() {
       "interrupted, usable as far as it goes.";
   verb.example =
       "loadline-logger record brake --port /dev/ttyUSB0 --motor \"Grey 90 W\" --for 30\n"
-      "loadline-logger record coast-down --port evening.capture --machine Anvil";
+      "loadline-logger record coast-down --port evening.capture --machine Anvil\n"
+      "loadline-logger record coast-down --port evening.wav --pulses 4 --machine Anvil";
   verb.most_names = 1;
   verb.first_words = "no-load brake spin-up coast-down driven slip-check top-speed";
   auto& options = verb.options;
@@ -159,6 +227,12 @@ Verb record_verb() {
   const auto number = [&](const char* name, const char* value, const char* help) {
     options.add_options()(name, po::value<double>()->value_name(value), help);
   };
+  options.add_options()(
+      "pulses", po::value<long long>()->value_name("N"),
+      "PATH is a sound take (WAV, FLAC, Ogg, or a WAV through a pipe) of a sensor "
+      "that sees N marks a turn");
+  text("channel", "left|right", "of a sound take with two channels: the sensor's");
+  number("clock-ppm", "P", "the sound input's clock runs fast by P millionths, as checked");
   text("rig", "R", "the rig (needless when the book knows only one)");
   text("motor", "M", "the motor that is measured or that drives");
   text("machine", "K", "the machine that is measured or driven");

@@ -1,0 +1,134 @@
+#include "logger/sound/flanks.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+namespace loadline {
+namespace {
+
+constexpr double kShortest_s = 20e-6, kLongest_s = 0.1;  // stretches
+constexpr double kSure = 6;  // standard deviations: one false in some 10⁸ places
+// A weaker flank this near a stronger one is its shadow: in stretches of its own and of that one.
+constexpr double kOwnShadow = 1.1, kCastShadow = 0.5;
+constexpr double kLeastNoise = 3e-5;  // of full scale: one step of 16 bits
+constexpr double kSdOfMedian = 1.4826;
+// Of the highest step: a mark is no better known than that, however quiet the take.
+constexpr double kShareOfNoise = 0.01;
+constexpr double kNoise_s = 0.7;
+constexpr std::size_t kEnough = 20000;  // values that know their median well
+
+struct Scaled {
+  Flank flank;
+  double stretch = 0;
+};
+
+double noise_of(std::span<const float> steps) {
+  std::vector<float> sizes;
+  const std::size_t stride = std::max<std::size_t>(1, steps.size() / kEnough);
+  for (std::size_t i = 0; i < steps.size(); i += stride) sizes.push_back(std::fabs(steps[i]));
+  if (sizes.empty()) return kLeastNoise;
+  const float highest = *std::max_element(sizes.begin(), sizes.end());
+  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+  std::nth_element(sizes.begin(), middle, sizes.end());
+  return std::max({kSdOfMedian * *middle, kShareOfNoise * highest, kLeastNoise});
+}
+
+// The noise of equal parts of the stretch of about kNoise_s: an automatic gain changes it.
+std::vector<double> noise_along(const std::vector<float>& steps, double step_s) {
+  const double parts_wanted = static_cast<double>(steps.size()) * step_s / kNoise_s;
+  const auto parts = static_cast<std::size_t>(std::max(1.0, std::round(parts_wanted)));
+  std::vector<double> noises;
+  for (std::size_t p = 0; p < parts; ++p) {
+    const std::size_t from = p * steps.size() / parts, to = (p + 1) * steps.size() / parts;
+    noises.push_back(noise_of(std::span(steps).subspan(from, to - from)));
+  }
+  return noises;
+}
+
+// The highest places of |step| over one length of stretch.
+void look_over(const RunningSums& sums, std::size_t stretch, double rate,
+               std::vector<Scaled>& into) {
+  const std::size_t hop = std::max<std::size_t>(1, stretch / 8);
+  if (sums.size() < 4 * stretch) return;
+  std::vector<float> steps;
+  for (std::size_t at = stretch; at + stretch <= sums.size(); at += hop)
+    steps.push_back(static_cast<float>(
+        (sums.whole(at + stretch) - 2 * sums.whole(at) + sums.whole(at - stretch)) /
+        static_cast<double>(stretch)));
+  const std::vector<double> noises = noise_along(steps, static_cast<double>(hop) / rate);
+  const std::size_t reach = std::max<std::size_t>(1, stretch / hop / 2);
+  for (std::size_t i = 0; i < steps.size(); ++i) {
+    const double size = std::fabs(steps[i]);
+    const double noise = noises[i * noises.size() / steps.size()];
+    if (size < kSure * noise) continue;
+    bool highest = true;
+    for (std::size_t k = i > reach ? i - reach : 0;
+         highest && k < std::min(i + reach + 1, steps.size()); ++k)
+      highest = k == i || std::fabs(steps[k]) < size || (std::fabs(steps[k]) == size && k > i);
+    if (!highest) continue;
+    // A sample stands for the stretch about it, so the place between two is half a one back.
+    const double at = static_cast<double>(stretch + i * hop) - 0.5;
+    into.push_back({{at, steps[i], size / noise}, static_cast<double>(stretch)});
+  }
+}
+
+// Whether a flank of the same sign and of more weight lies nearby.
+class Accepted {
+ public:
+  bool taken(const Scaled& one) const {
+    const auto reach = std::max(kOwnShadow * one.stretch, kCastShadow * longest_);
+    for (auto near = by_place_.lower_bound(one.flank.at - reach);
+         near != by_place_.end() && near->first <= one.flank.at + reach; ++near)
+      if (std::fabs(near->first - one.flank.at) <
+          std::max(kOwnShadow * one.stretch, kCastShadow * near->second.stretch))
+        return true;
+    return false;
+  }
+  void add(const Scaled& one) {
+    by_place_.emplace(one.flank.at, one);
+    longest_ = std::max(longest_, one.stretch);
+  }
+  const std::multimap<double, Scaled>& all() const { return by_place_; }
+
+ private:
+  std::multimap<double, Scaled> by_place_;
+  double longest_ = 0;
+};
+
+}  // namespace
+
+RunningSums::RunningSums(std::span<const float> x) : sums_(x.size() + 1, 0.0) {
+  for (std::size_t i = 0; i < x.size(); ++i) sums_[i + 1] = sums_[i] + x[i];
+}
+
+double RunningSums::up_to(double at) const {
+  const double place = std::clamp(at + 0.5, 0.0, static_cast<double>(size()));
+  const auto whole = std::min(static_cast<std::size_t>(place), size() - 1);
+  const double part = place - static_cast<double>(whole);
+  return sums_[whole] + part * (sums_[whole + 1] - sums_[whole]);
+}
+
+std::vector<Flank> find_flanks(std::span<const float> x, double rate) {
+  if (x.empty()) return {};
+  const RunningSums sums(x);
+  std::vector<Scaled> all;
+  auto stretch = static_cast<std::size_t>(std::max(1.0, std::ceil(kShortest_s * rate)));
+  for (; static_cast<double>(stretch) <= kLongest_s * rate; stretch *= 2)
+    look_over(sums, stretch, rate, all);
+  std::sort(all.begin(), all.end(),
+            [](const Scaled& a, const Scaled& b) { return a.flank.sureness > b.flank.sureness; });
+  Accepted up, down;
+  for (const Scaled& one : all) {
+    Accepted& same = one.flank.step > 0 ? up : down;
+    if (!same.taken(one)) same.add(one);
+  }
+  std::vector<Flank> flanks;
+  for (const Accepted* same : {&up, &down})
+    for (const auto& [at, one] : same->all()) flanks.push_back(one.flank);
+  std::sort(flanks.begin(), flanks.end(),
+            [](const Flank& a, const Flank& b) { return a.at < b.at; });
+  return flanks;
+}
+
+}  // namespace loadline

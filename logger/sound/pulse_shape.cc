@@ -1,0 +1,291 @@
+#include "logger/sound/pulse_shape.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+
+#include "db/basis/units.h"
+
+namespace loadline {
+namespace {
+
+constexpr int kCells = 64;                           // of the window about the flank
+constexpr int kWholeCells = 512;                     // of a whole period
+constexpr double kWidths = 3;                        // of the flank: half the window
+constexpr double kWidest = 0.2, kNarrowest = 0.004;  // of the period: half the window
+constexpr double kSteep = 0.5;  // of the highest slope: what counts as the flank
+constexpr int kRounds = 4, kSteps = 3;
+constexpr double kWild = 10, kLeastSquares = 1e-12;
+constexpr double kClearly = 2;        // usual flanks: a high-pass that explains less is none
+constexpr double kFewestSamples = 3;  // in half a window
+
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
+// Corners of a sound input's high-pass that are tried, Hz; 0 for none.
+constexpr std::array kCorners = {0.0,  3.0,  6.0,   12.0,  18.0,  26.0, 38.0,
+                                 55.0, 80.0, 115.0, 165.0, 240.0, 350.0};
+
+using Course = std::vector<double>;
+
+// Means of the cells of a window about `at`; false where it is not wholly inside the take.
+bool look(const RunningSums& sums, double at, double half, Course& cells) {
+  const double width = 2 * half / static_cast<double>(cells.size());
+  if (at - half < 0 || at + half > static_cast<double>(sums.size()) - 1) return false;
+  for (std::size_t c = 0; c < cells.size(); ++c) {
+    const double from = at - half + width * static_cast<double>(c);
+    cells[c] = sums.mean(from, from + width);
+  }
+  return true;
+}
+
+Course slope_of(const Course& course) {
+  Course slope(course.size(), 0.0);
+  for (std::size_t c = 1; c + 1 < course.size(); ++c)
+    slope[c] = (course[c + 1] - course[c - 1]) / 2;
+  return slope;
+}
+
+// The steepest part nearest to the middle: its centre and its width, in cells.
+struct Steepest {
+  double centre = 0, width = 0;
+};
+
+Steepest steepest(const Course& course) {
+  const Course slope = slope_of(course);
+  const auto n = static_cast<std::ptrdiff_t>(slope.size());
+  std::ptrdiff_t top = n / 2;
+  for (std::ptrdiff_t c = n / 4; c < 3 * n / 4; ++c)
+    if (slope[static_cast<std::size_t>(c)] > slope[static_cast<std::size_t>(top)]) top = c;
+  const double least = kSteep * slope[static_cast<std::size_t>(top)];
+  std::ptrdiff_t from = top, to = top;
+  while (from > 1 && slope[static_cast<std::size_t>(from - 1)] > least) --from;
+  while (to + 2 < n && slope[static_cast<std::size_t>(to + 1)] > least) ++to;
+  double sum = 0, moment = 0;
+  for (std::ptrdiff_t c = from; c <= to; ++c) {
+    const double above = slope[static_cast<std::size_t>(c)] - least;
+    sum += above;
+    moment += above * static_cast<double>(c);
+  }
+  if (!(sum > 0)) return {static_cast<double>(n) / 2 - 0.5, 1};
+  return {moment / sum, static_cast<double>(to - from + 1)};
+}
+
+double at_cell(const Course& course, double place) {
+  const double inside = std::clamp(place, 0.0, static_cast<double>(course.size()) - 1.001);
+  const auto c = static_cast<std::size_t>(inside);
+  const double part = inside - static_cast<double>(c);
+  return course[c] + part * (course[c + 1] - course[c]);
+}
+
+// By both neighbours where there are.
+void set_periods(std::vector<TimedFlank>& flanks) {
+  for (std::size_t i = 0; i < flanks.size(); ++i) {
+    double span = 0, pulses = 0;
+    if (i > 0 && flanks[i].step > 0) {
+      span += flanks[i].at - flanks[i - 1].at;
+      pulses += flanks[i].step;
+    }
+    if (i + 1 < flanks.size() && flanks[i + 1].step > 0) {
+      span += flanks[i + 1].at - flanks[i].at;
+      pulses += flanks[i + 1].step;
+    }
+    if (span > 0) flanks[i].period = span / pulses;
+  }
+}
+
+// A high-pass of first order over the cells of a window, at rest before it, and its reverse.
+// `corner`: its corner in radians per cell.
+Course after_high_pass(const Course& in, double corner) {
+  Course out(in.size(), 0.0);
+  const double keep = std::exp(-corner), half = std::exp(-corner / 2);
+  for (std::size_t c = 1; c < in.size(); ++c)
+    out[c] = keep * out[c - 1] + half * (in[c] - in[c - 1]);
+  return out;
+}
+
+Course before_high_pass(const Course& out, double corner) {
+  Course in(out.size(), 0.0);
+  const double keep = std::exp(-corner), half = std::exp(-corner / 2);
+  for (std::size_t c = 1; c < out.size(); ++c)
+    in[c] = in[c - 1] + (out[c] - keep * out[c - 1]) / half;
+  return in;
+}
+
+// One flank laid under the usual course.
+struct Laid {
+  bool fits = false;
+  double shift = 0;    // cells
+  double sd = 0;       // of the shift, cells
+  double squares = 0;  // of what is left, a sample each
+};
+
+// `samples`: how many the window has.
+Laid lay(const Course& cells, const Course& usual, double samples) {
+  const Course slope = slope_of(usual);
+  Laid laid;
+  Eigen::Matrix4d normal = Eigen::Matrix4d::Zero();
+  Eigen::Vector4d right = Eigen::Vector4d::Zero();
+  const auto n = static_cast<double>(cells.size());
+  const auto basis = [&](std::size_t c) {
+    return Eigen::Vector4d(usual[c], slope[c], 1, 2 * (static_cast<double>(c) + 0.5) / n - 1);
+  };
+  for (std::size_t c = 0; c < cells.size(); ++c) {
+    const Eigen::Vector4d b = basis(c);
+    normal += b * b.transpose();
+    right += cells[c] * b;
+  }
+  const Eigen::LDLT<Eigen::Matrix4d> solver(normal);
+  const Eigen::Vector4d x = solver.solve(right);
+  if (!x.allFinite() || !(x[0] > 0)) return laid;
+  double squares = 0, neighbours = 0, last = 0;
+  for (std::size_t c = 0; c < cells.size(); ++c) {
+    const double r = cells[c] - basis(c).dot(x);
+    squares += r * r;
+    neighbours += r * last;
+    last = r;
+  }
+  const double together = std::clamp(squares > 0 ? neighbours / squares : 0, 0.0, 0.95);
+  const double memory = std::max((1 + together) / (1 - together), n / samples);
+  const double variance = squares / (n - 4) * memory;
+  laid.shift = -x[1] / x[0];
+  laid.squares = squares * samples / n;
+  laid.sd = std::sqrt(variance * solver.solve(Eigen::Matrix4d::Identity())(1, 1)) / x[0];
+  laid.fits = std::isfinite(laid.shift) && std::isfinite(laid.sd);
+  return laid;
+}
+
+class Refinement {
+ public:
+  /// `corner`: of the sound input's high-pass, radians per sample.
+  Refinement(const RunningSums& sums, std::vector<TimedFlank>& flanks, double corner)
+      : sums_(sums), flanks_(flanks), corner_(corner) {}
+
+  void run(int rounds) {
+    set_periods(flanks_);
+    if (!find_window()) return;
+    for (int round = 0; round < rounds; ++round) {
+      set_periods(flanks_);
+      learn();
+      left_.clear();
+      for (TimedFlank& flank : flanks_) place(flank);
+    }
+  }
+
+  /// Squares of what is left beside the usual course, one for each flank.
+  const std::vector<double>& left() const { return left_; }
+
+ private:
+  double half(const TimedFlank& flank) const {
+    return std::max(half_ * flank.period, kFewestSamples);
+  }
+
+  // The mean course over a whole period tells how long a flank is.
+  bool find_window() {
+    Course sum(kWholeCells, 0.0), cells(kWholeCells);
+    double count = 0;
+    for (const TimedFlank& flank : flanks_) {
+      if (!look(sums_, flank.at, flank.period / 2, cells)) continue;
+      for (std::size_t c = 0; c < sum.size(); ++c) sum[c] += cells[c];
+      count += 1;
+    }
+    if (count < 1) return false;
+    half_ = std::clamp(kWidths * steepest(sum).width / kWholeCells, kNarrowest, kWidest);
+    return true;
+  }
+
+  double corner_per_cell(const TimedFlank& flank) const {
+    return corner_ * 2 * half(flank) / kCells;
+  }
+
+  // The mean of all flanks, each brought to the same height and level, its steepest part in the
+  // middle.
+  void learn() {
+    Course sum(kCells, 0.0), cells(kCells);
+    double weight = 0;
+    for (const TimedFlank& flank : flanks_) {
+      if (!look(sums_, flank.at, half(flank), cells)) continue;
+      const double before = mean_of(cells, 0, kCells / 4);
+      for (double& cell : cells) cell -= before;
+      cells = before_high_pass(cells, corner_per_cell(flank));
+      const double low = mean_of(cells, kCells / 4, kCells / 2);
+      const double high = mean_of(cells, kCells / 2, 3 * kCells / 4);
+      if (!(high > low)) continue;
+      // By least squares: a flank of small height says little.
+      for (std::size_t c = 0; c < kCells; ++c) sum[c] += (cells[c] - low) * (high - low);
+      weight += (high - low) * (high - low);
+    }
+    if (!(weight > 0)) return;
+    for (double& cell : sum) cell /= weight;
+    const double away = steepest(sum).centre - (kCells - 1) / 2.0;
+    usual_.assign(kCells, 0.0);
+    for (std::size_t c = 0; c < kCells; ++c)
+      usual_[c] = at_cell(sum, static_cast<double>(c) + away);
+  }
+
+  static double mean_of(const Course& cells, std::size_t from, std::size_t to) {
+    double sum = 0;
+    for (std::size_t c = from; c < to; ++c) sum += cells[c];
+    return sum / static_cast<double>(to - from);
+  }
+
+  void place(TimedFlank& flank) {
+    Course cells(kCells);
+    const double reach = half(flank), width = 2 * reach / kCells;
+    const Course usual = after_high_pass(usual_, corner_per_cell(flank));
+    double at = flank.at;
+    for (int step = 0; step < kSteps; ++step) {
+      if (!look(sums_, at, reach, cells)) break;
+      const Laid laid = lay(cells, usual, 2 * reach);
+      if (!laid.fits) break;
+      const double shift = std::clamp(laid.shift * width, -reach / 2, reach / 2);
+      if (std::fabs(at + shift - flank.at) > reach) break;
+      at += shift;
+      flank.sd = laid.sd * width;
+      if (step + 1 == kSteps) left_.push_back(laid.squares);
+    }
+    flank.at = at;
+  }
+
+  const RunningSums& sums_;
+  std::vector<TimedFlank>& flanks_;
+  double corner_;
+  double half_ = 0.05;  // of the period
+  Course usual_ = Course(kCells, 0.0);
+  std::vector<double> left_;
+};
+
+// What is left of all flanks over the usual of one; a wild one counts ten, one that found no place
+// as well.
+double total(const std::vector<double>& left, std::size_t flanks, double usual) {
+  double sum = kWild * static_cast<double>(flanks - left.size());
+  for (const double squares : left) sum += std::min(squares / usual, kWild);
+  return sum;
+}
+
+double median(std::vector<double> values) {
+  if (values.empty()) return 0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+}  // namespace
+
+double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks) {
+  double best = kInfinity, corner = 0, usual = 0;
+  for (const double tried : kCorners) {
+    std::vector<TimedFlank> some = flanks;
+    Refinement refinement(sums, some, 2 * kPi * tried / rate);
+    refinement.run(2);
+    if (tried == 0) usual = std::max(median(refinement.left()), kLeastSquares);
+    const double left = total(refinement.left(), flanks.size(), usual);
+    if (left >= best - (corner == 0 ? kClearly : 0)) continue;
+    best = left;
+    corner = tried;
+  }
+  Refinement(sums, flanks, 2 * kPi * corner / rate).run(kRounds);
+  return corner;
+}
+
+}  // namespace loadline
