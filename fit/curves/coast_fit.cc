@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/coast_levels.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -218,11 +219,14 @@ bool is_drag(const std::array<double, 3>& drag, const std::vector<Coast>& coasts
 FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, double unit,
                                         const std::optional<Prior>& inertia,
                                         const std::function<bool(const CoastFit&)>& hopeless) {
-  FittedCoasts plain = fit_coasts(coasts, {false, false}, unit, inertia, nullptr);
+  CoastOptions without{false, false};
+  without.level_root = loose_levels(coasts, inertia);
+  FittedCoasts plain = fit_coasts(coasts, without, unit, inertia, nullptr);
   if (hopeless && hopeless(*plain)) return plain;
-  if (!plain->usable) return fit_coasts(coasts, {true, false}, unit, inertia, nullptr);
+  CoastOptions options = without;
+  options.ripple = true;
+  if (!plain->usable) return fit_coasts(coasts, options, unit, inertia, nullptr);
   const Eigen::VectorXd& x = plain->solution.parameters;
-  CoastOptions options{true, false};
   if (is_drag({x[0], x[1], x[2]}, coasts)) options.known_drag = {x[0], x[1], x[2], x[3]};
   FittedCoasts ripple = fit_coasts(coasts, options, unit, inertia, plain.get());
   if (options.known_drag) {

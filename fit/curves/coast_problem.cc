@@ -140,8 +140,12 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     columns_ += own_columns(coast);
     data_rows_ += static_cast<int>(coast.size());
   }
+  level_at_ = columns_;
+  const int levels = with_levels() ? static_cast<int>(coasts_.size()) : 0;
+  columns_ += levels;
   ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
-  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + ripple_rows_;
+  rows_ =
+      data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + ripple_rows_ + levels;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
@@ -158,10 +162,12 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                   double* jacobian) const {
   const Coast& coast = coasts_[j];
   const int first = column_of_[j];
-  const T c0 = variable<T>(x[0], 0), c1 = variable<T>(x[1], 1), c2 = variable<T>(x[2], 2);
+  const double level = with_levels() ? std::exp(x[level_column_of(j)]) : 1;
+  const T c0 = level * variable<T>(x[0], 0), c1 = level * variable<T>(x[1], 1),
+          c2 = level * variable<T>(x[2], 2);
   const T inertia = exponential(variable<T>(x[3], 3)) + coast.added_kgm2 / unit_;
   const CoastEquation<T> equation =
-      options_.stribeck ? CoastEquation<T>(c0, c1, c2, inertia, variable<T>(x[4], kRise),
+      options_.stribeck ? CoastEquation<T>(c0, c1, c2, inertia, level * variable<T>(x[4], kRise),
                                            exponential(variable<T>(x[5], kKnee)))
                         : CoastEquation<T>(c0, c1, c2, inertia);
   const int steps = coast.by_edges      ? kStepsOfEdges
@@ -191,16 +197,20 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       if (line) moved = moved_by(shapes, x + ripple_at, speed, by_speed);
     }
     if (line) {
-      const auto add = [&](int column, int by) {
-        line[column] += factor * ((1 + moved.by_angle) * derivative(m.angle, by) +
-                                  moved.by_speed * derivative(m.speed, by));
+      const auto by = [&](int variable) {
+        return factor * ((1 + moved.by_angle) * derivative(m.angle, variable) +
+                         moved.by_speed * derivative(m.speed, variable));
       };
+      const auto add = [&](int column, int variable) { line[column] += by(variable); };
       for (int c = 0; c < 4; ++c) add(c, c);
       add(first, kStartSpeed);
       if (options_.stribeck) {
         add(4, kRise);
         add(5, kKnee);
       }
+      // A level is all torques together: Σ x ∂/∂x.
+      for (int c = 0; c < 3 && with_levels(); ++c) line[level_column_of(j)] += x[c] * by(c);
+      if (with_levels() && options_.stribeck) line[level_column_of(j)] += x[4] * by(kRise);
     }
     return speed * (1 + moved.by_angle) + moved.by_speed * m.acceleration;
   };
@@ -289,6 +299,15 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
       r[at] = x[c];
       if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
     }
+  for (Eigen::Index i = 0; i < options_.level_root.rows(); ++i, ++at) {
+    r[at] = 0;
+    for (Eigen::Index j = 0; j < options_.level_root.cols(); ++j) {
+      const int column = level_column_of(static_cast<std::size_t>(j));
+      r[at] += options_.level_root(i, j) * x[column];
+      if (jacobian)
+        jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + column] = options_.level_root(i, j);
+    }
+  }
   for (int i = 0; i < rows_; ++i)
     if (!std::isfinite(r[i])) return false;
   return true;
@@ -302,6 +321,7 @@ void CoastProblem::whiten(std::size_t j, double* r, double* lines) const {
   for (int c = 0; c < common(); ++c) whitener.apply(lines + c, columns_);
   for (int c = column_of_[j]; c < column_of_[j] + own_columns(coasts_[j]); ++c)
     whitener.apply(lines + c, columns_);
+  if (with_levels()) whitener.apply(lines + level_column_of(j), columns_);
 }
 
 Eigen::MatrixXd CoastProblem::plain_derivatives(const Eigen::VectorXd& x, std::size_t j) const {
@@ -374,6 +394,8 @@ Eigen::VectorXd CoastProblem::start_at(const CoastProblem& other,
   for (std::size_t j = 0; j < coasts_.size(); ++j) {  // the ripple, which one may lack, stands last
     const int own = std::min(own_columns(coasts_[j]), other.own_columns(coasts_[j]));
     x.segment(column_of_[j], own) = solved.segment(other.column_of_[j], own);
+    if (with_levels() && other.with_levels())
+      x[level_column_of(j)] = solved[other.level_column_of(j)];
   }
   return x;
 }

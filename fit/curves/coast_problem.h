@@ -28,6 +28,9 @@ struct CoastOptions {
   /// The torque that ripples is a share of that drag instead of the same at all speeds: 1/ω² above
   /// becomes τ(ω)/ω².
   bool ripple_of_drag = false;
+  /// Empty: all runs have one drag. Else each run's drag is the common one times exp of a level of
+  /// its own, and this times the levels has variance 1: the inverse root of their covariance.
+  Eigen::MatrixXd level_root = {};
   /// ln of the age of an edge in rows of a file, rad: what is known of it beforehand.
   double log_age = kAnyLogAge, log_age_sd = kAnyLogAgeSd;
 
@@ -38,7 +41,8 @@ struct CoastOptions {
 /// Parameters: c₀, c₁, c₂ (each over the unit inertia), ln(J/unit), with `stribeck` rise and ω_s;
 /// the age α of an edge (rows of an imported run end at the last edge before their time stamp, on
 /// average half a pulse ago: the window lies α/ω earlier, α = π/pulses per turn); then per run the
-/// speed at its start, with edges an angle offset and slot offsets, with ripple 8 amplitudes.
+/// speed at its start, with edges an angle offset and slot offsets, with ripple 8 amplitudes; then,
+/// with `level_root`, every run's level.
 class CoastProblem final : public Residuals {
  public:
   CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options, double unit_inertia,
@@ -55,6 +59,9 @@ class CoastProblem final : public Residuals {
   int row_of(std::size_t j) const { return row_of_[j]; }
   /// The first amplitude of run j's ripple (only with `ripple`): p₁ r₁ q₁ s₁ p₂ r₂ q₂ s₂.
   int ripple_column_of(std::size_t j) const;
+  bool with_levels() const { return options_.level_root.size() > 0; }
+  /// Run j's level (only with levels).
+  int level_column_of(std::size_t j) const { return level_at_ + static_cast<int>(j); }
   /// Start values: decelerations of the smooth speed regressed on speed.
   Eigen::VectorXd start() const;
   /// Start values at the solution of another problem of the same coasts, with what it lacks at its
@@ -85,7 +92,7 @@ class CoastProblem final : public Residuals {
   bool with_age_ = false;
   bool from_rows_ = false;  // the age is then fitted as its logarithm
   std::vector<int> column_of_, row_of_;
-  int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0;
+  int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0, level_at_ = 0;
 };
 
 }  // namespace loadline

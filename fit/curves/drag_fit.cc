@@ -11,6 +11,7 @@
 #include "fit/curves/results.h"
 #include "fit/curves/row_readings.h"
 #include "fit/curves/runs_of.h"
+#include "fit/curves/sessions.h"
 
 namespace loadline {
 namespace {
@@ -52,6 +53,21 @@ void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast
                      [&](const Coast& coast) { return coast.run == readings.run.id; }))
       warnings.push_back(fmt::format("Run {} was left out: no stretch of it slows down measurably.",
                                      readings.run.id));
+}
+
+// The session of each coast-down, by number.
+std::vector<int> sessions_of(const Book& book, const Part& part, const std::vector<Coast>& coasts) {
+  std::vector<std::int64_t> runs;
+  for (const Coast& coast : coasts) runs.push_back(coast.run);
+  std::vector<int> numbers(runs.size(), 0);
+  int number = 0;
+  for (const Session& session : sessions_of(book, part, runs)) {
+    for (const Run& run : session.runs)
+      for (std::size_t i = 0; i < runs.size(); ++i)
+        if (runs[i] == run.id) numbers[i] = number;
+    ++number;
+  }
+  return numbers;
 }
 
 // What runs and book say of the inertia, without what was added. A run's own is the whole that
@@ -271,12 +287,14 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   for (const Coast& coast : coasts) largest = std::max(largest, coast.added_kgm2);
   const double unit = inertia ? inertia->mean : (pair ? largest : 1.0);
   std::vector<RowsRead> ways = read_in_every_way(read, of_motor, unit, inertia);
-  const Eigen::Matrix4d spread = spread_of(ways);
   RowsRead& way = ways.front();
-  const FittedCoasts fitted = fit_with_or_without_rise(
-      way.coasts, options.stribeck, std::move(way.fit), unit, inertia, out.choice);
+  const std::vector<int> sessions = sessions_of(book, part, way.coasts);
+  const Eigen::Matrix4d spread = spread_of(ways, judged_levels(*way.fit, sessions));
+  FittedCoasts fitted = fit_with_or_without_rise(way.coasts, options.stribeck, std::move(way.fit),
+                                                 unit, inertia, out.choice);
+  if (fitted->usable) settle(*fitted);
+  fitted = settle_levels(std::move(fitted), sessions, unit, inertia, out.levels);
   CoastFit& fit = *fitted;
-  if (fit.usable) settle(fit);
   if (!fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("the coast-downs of '{}' do not determine a drag curve: {}", part.name,

@@ -15,6 +15,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/book.h"
+#include "fit/curves/coast_levels.h"
 #include "fit/curves/coast_problem.h"
 #include "fit/curves/curve.h"
 
@@ -59,6 +60,7 @@ struct DragFit {
   /// are known.
   std::string not_described;
   std::optional<AnotherEvening> another_evening;  ///< see fit/history/another_evening.h
+  LevelScatter levels;                            ///< how the runs scatter about the curve
   bool with_inertia = false;      ///< the coefficients are torques, not torques over inertia
   bool torque_residuals = false;  ///< from driven runs: residual_rms in N·m
 };

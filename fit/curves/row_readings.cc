@@ -4,6 +4,8 @@
 #include <cmath>
 #include <span>
 
+#include "fit/curves/coast_levels.h"
+
 namespace loadline {
 namespace {
 
@@ -127,14 +129,15 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
   return all;
 }
 
-Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways) {
+Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root) {
+  if (!ways.front().fit->usable) return Eigen::Matrix4d::Zero();
+  const Eigen::Vector4d best = with_levels_held(*ways.front().fit, level_root);
   Eigen::Matrix4d spread = Eigen::Matrix4d::Zero();
   double sum = 0;
   for (const RowsRead& way : ways) {
     if (!way.fit->usable) continue;
     const double weight = std::exp(-(way.fit->score - ways.front().fit->score) / 2 / kScoreCounts);
-    const Eigen::Vector4d away =
-        way.fit->solution.parameters.head<4>() - ways.front().fit->solution.parameters.head<4>();
+    const Eigen::Vector4d away = with_levels_held(*way.fit, level_root) - best;
     spread += weight * away * away.transpose();
     sum += weight;
   }

@@ -32,8 +32,8 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
                                         double unit, const std::optional<Prior>& inertia);
 
 /// What remains open between the ways: the spread of c₀, c₁, c₂ (over the unit inertia) and ln J
-/// about the best one, each weighted by its likelihood.
-Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways);
+/// about the best one, each weighted by its likelihood, where levels held by `level_root` put them.
+Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root);
 
 /// What a value was taken for, in words.
 std::string row_reading_words(RowReading reading);

@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "fit/history/run_effects.h"
-#include "fit/history/sessions.h"
+#include "fit/curves/sessions.h"
 
 namespace loadline {
 

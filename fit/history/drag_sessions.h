@@ -13,7 +13,7 @@
 
 #include "fit/curves/drag_fit.h"
 #include "fit/history/run_effects.h"
-#include "fit/history/sessions.h"
+#include "fit/curves/sessions.h"
 
 namespace loadline {
 

@@ -12,7 +12,7 @@
 #include <vector>
 
 #include "fit/history/changes.h"
-#include "fit/history/sessions.h"
+#include "fit/curves/sessions.h"
 
 namespace loadline {
 

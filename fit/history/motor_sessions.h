@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "fit/curves/motor_fit.h"
-#include "fit/history/sessions.h"
+#include "fit/curves/sessions.h"
 
 namespace loadline {
 

@@ -44,7 +44,14 @@ std::string text_of(const DragFit& fit, const Part& machine) {
                       significant(fit.speed_high * rpm, 3), fit.choice);
   if (!fit.rows_read_as.empty())
     text += fmt::format("  rows of files read as {}\n", fit.rows_read_as);
-  if (fit.not_described.empty()) text += to_text(fit.another_evening);
+  if (!fit.not_described.empty()) return text;
+  if (fit.levels.known)
+    text += fmt::format("  runs scatter by {} % as a whole, sessions by {} %\n",
+                        significant(100 * fit.levels.of_runs, 2),
+                        significant(100 * fit.levels.of_sessions, 2));
+  else if (fit.with_inertia && fit.runs.size() == 2)
+    text += "  one pair: that friction was alike in its runs is taken on trust; repeat it\n";
+  text += to_text(fit.another_evening);
   return text;
 }
 

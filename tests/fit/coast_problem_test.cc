@@ -73,6 +73,16 @@ TEST_CASE("mean speeds between rows: drag, inertia, age of an edge, ripple, rise
       check_derivatives({windows(0, false), windows(1e-3, false)}, {ripple, stribeck});
 }
 
+TEST_CASE("runs that have levels of their own") {
+  Eigen::Matrix2d root;
+  root << 30, 0, -20, 40;
+  for (const bool stribeck : {false, true}) {
+    CoastOptions options{true, stribeck};
+    options.level_root = root;
+    check_derivatives({windows(0, false), windows(1e-3, true)}, options);
+  }
+}
+
 TEST_CASE("mean speeds between edges") {
   check_derivatives({windows(0, true), windows(1e-3, true)}, {true, true});
 }

@@ -165,3 +165,43 @@ TEST_CASE("driven at several supplies, the motor is the torque meter") {
   const double middle = 0.3 + 2e-3 * 60;
   CHECK(std::fabs(fit.curve.torque(60) - middle) < 3 * fit.curve.torque_sd(60));
 }
+
+// Friction of an evening's runs that differs by a few per cent as a whole: each run alone is known
+// to a tenth of a per cent, the machine is not.
+TEST_CASE("limits know how runs scatter between each other") {
+  constexpr double kScatter = 0.03;
+  constexpr int kBooks = 20;
+  int c0 = 0, c1 = 0;
+  for (unsigned seed = 1; seed <= kBooks; ++seed) {
+    tests::ScratchBook scratch;
+    const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
+    tests::RememberingNoise moods(kScatter, 0, 500 + seed);
+    for (unsigned run = 0; run < 5; ++run) {
+      const double mood = std::exp(moods()), added = run % 2 == 0 ? 0 : 1.5e-3;
+      store_coast(
+          scratch.book(), machine, added,
+          mean_rows({mood * 0.05, mood * 4e-4, 2e-3 + added, 100}, 25, 0.05, 10 * seed + run));
+    }
+    DragFitOptions options;
+    options.inertia = Prior{2e-3, 1e-6};
+    options.stribeck = false;
+    const DragFit fit = fit_drag(scratch.book(), machine, options);
+    CHECK(fit.not_described == "");
+    CHECK(fit.levels.known);
+    CHECK(fit.levels.of_runs > 0.3 * kScatter);
+    c0 += holds(fit.c0, 0.05);
+    c1 += holds(fit.c1, 4e-4);
+  }
+  // 95 % of 20 is 19; fewer than 17 happens by chance once in 60.
+  CHECK(c0 >= 17);
+  CHECK(c1 >= 17);
+}
+
+TEST_CASE("a pair alone cannot tell how runs scatter") {
+  tests::ScratchBook scratch;
+  const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
+  for (const double added : {0.0, 1.5e-3})
+    store_coast(scratch.book(), machine, added,
+                mean_rows({0.05, 4e-4, 2e-3 + added, 100}, 25, 0.05, 3));
+  CHECK_FALSE(fit_drag(scratch.book(), machine).levels.known);
+}

@@ -1,4 +1,4 @@
-#include "fit/history/sessions.h"
+#include "fit/curves/sessions.h"
 
 #include <algorithm>
 #include <chrono>
