@@ -9,8 +9,8 @@
 #include <string>
 #include <vector>
 
-#include "fit/history/run_effects.h"
 #include "fit/curves/sessions.h"
+#include "fit/history/run_effects.h"
 
 namespace loadline {
 

@@ -12,8 +12,8 @@
 #include <vector>
 
 #include "fit/curves/drag_fit.h"
-#include "fit/history/run_effects.h"
 #include "fit/curves/sessions.h"
+#include "fit/history/run_effects.h"
 
 namespace loadline {
 

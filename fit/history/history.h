@@ -11,8 +11,8 @@
 #include <string>
 #include <vector>
 
-#include "fit/history/changes.h"
 #include "fit/curves/sessions.h"
+#include "fit/history/changes.h"
 
 namespace loadline {
 
