@@ -71,6 +71,8 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
   out.budget.push_back(line_from(out, fit, before, "noise"));
   const std::pair<SweepProblem::Nuisance, const char*> nuisances[] = {
       {SweepProblem::kLag, "lag"},
+      {SweepProblem::kTurnLag, "lag of the speed"},
+      {SweepProblem::kSpread, "window of the cell"},
       {SweepProblem::kInertia, "inertia"},
       {SweepProblem::kDrift, "drift of zero"},
       {SweepProblem::kHeat, "warm-up"},

@@ -29,7 +29,8 @@ Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v
   std::vector<double> speeds;
   for (const Sweep& sweep : fit.sweeps) {
     curve.runs.push_back(sweep.run);
-    for (std::size_t i = 0; i < sweep.rows.size(); ++i) speeds.push_back(sweep.rows[i].speed);
+    for (const SweepRow& row : sweep.values.empty() ? sweep.rows : sweep.values)
+      speeds.push_back(row.speed);
   }
   std::sort(speeds.begin(), speeds.end());
   // The outermost values may be a knock; one in two hundred is left out at either end.

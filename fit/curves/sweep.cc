@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/units.h"
+#include "fit/curves/torque_balance.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -12,6 +14,11 @@ namespace {
 constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
 constexpr double kLongestRunUp = 1.2;       // s
 constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
+// A file does not say how old its speeds are: up to half a turn and a pulse, or not at all.
+constexpr Prior kTurnsOfRows{0.2, 0.3};
+constexpr double kSlowest = 0.5;          // rad/s: below, a turn is not a delay
+constexpr std::size_t kLeastMeans = 16;
+constexpr double kSpreadDoubt = 0.6;  // of an even mean's
 
 Prior inertia_prior(const Run& run) {
   if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
@@ -113,18 +120,15 @@ void take_points(Sweep& sweep, const std::vector<SteadyPoint>& points) {
 
 }  // namespace
 
-void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s) {
-  sweep.lag_s = lag_s;
-  sweep.rows.clear();
-  sweep.unplaced = 0;
-  if (!readings.points.empty()) {
-    take_points(sweep, readings.points);
-    return;
-  }
+namespace {
+
+void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed) {
   const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
   const std::vector<double> supply = smooth_supply(readings, least_v);
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
-    const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - lag_s);
+    SmoothSpeed::Value motion = speed.at(readings.time_s[i] - sweep.lag_s);
+    if (motion.valid && sweep.turns != 0)
+      motion = speed.at(readings.time_s[i] - sweep.lag_s + turns_s(sweep.turns, motion.speed));
     if (!motion.valid || motion.speed < 0) {
       ++sweep.unplaced;
       continue;
@@ -144,6 +148,62 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   describe_motion(sweep);
 }
 
+// Puts means under windows in the place of the values that are aligned.
+void average(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed) {
+  sweep.values.clear();
+  const BalanceInput input{readings, speed.trace(), sweep.stray};
+  std::vector<SweepRow> means =
+      balance_rows(input, {sweep.lag_s, sweep.turns}, sweep.window_s, sweep.nominal_v);
+  if (sweep.rows.empty()) return;
+  const double first = sweep.rows.front().time_s, last = sweep.rows.back().time_s;
+  std::erase_if(means, [&](const SweepRow& row) {
+    return row.time_s - sweep.window_s < first - 0.1 * sweep.window_s || row.time_s > last;
+  });
+  if (means.size() < kLeastMeans) {
+    sweep.window_s = 0;
+    return;
+  }
+  sweep.values = std::move(sweep.rows);
+  sweep.rows = std::move(means);
+  set_shares(sweep.rows);
+  set_warmth(sweep.rows);
+}
+
+}  // namespace
+
+double turns_s(double turns, double speed) { return turns * 2 * kPi / std::max(speed, kSlowest); }
+
+void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s,
+           double turns) {
+  sweep.lag_s = lag_s;
+  sweep.turns = turns;
+  sweep.rows.clear();
+  sweep.unplaced = 0;
+  if (!readings.points.empty()) {
+    take_points(sweep, readings.points);
+    return;
+  }
+  align_values(sweep, readings, speed);
+  if (sweep.window_s > 0) average(sweep, readings, speed);
+}
+
+void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings& readings,
+                const SmoothSpeed& speed) {
+  if (!readings.points.empty()) return;
+  sweep.stray.assign(readings.time_s.size(), 0);
+  for (std::size_t i = 0, at = 0; i < sweep.rows.size(); ++i) {
+    while (readings.time_s[at] < sweep.rows[i].time_s) ++at;
+    if (weight[i] < 0.5) sweep.stray[at] = 1;
+  }
+  sweep.window_s = balance_half_width({readings, speed.trace(), sweep.stray}, sweep.lag_s);
+  // A cell that averages evenly is late by half of what it averages over.
+  const double even = sweep.lag_s * sweep.lag_s / 3;
+  const double steps = readings.torque_interval_s * readings.torque_interval_s +
+                       speed.trace().interval_s * speed.trace().interval_s;
+  sweep.spread = {even, kSpreadDoubt * even + steps / 12};
+  align(sweep, readings, speed, sweep.lag_s, sweep.turns);
+}
+
 Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options) {
   Sweep sweep;
   sweep.run = readings.run.id;
@@ -156,7 +216,9 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   if (!readings.points.empty()) sweep.lag = Prior{0, 1e-9};
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
-  align(sweep, readings, speed, sweep.lag.mean);
+  const bool of_rows = readings.run.source != "rig" && readings.points.empty();
+  sweep.turn_lag = of_rows && options.correct_lag ? kTurnsOfRows : Prior{0, 1e-9};
+  align(sweep, readings, speed, sweep.lag.mean, sweep.turn_lag.mean);
   return sweep;
 }
 

@@ -1,6 +1,7 @@
 // Torque values put beside the speed and acceleration of the moment that they stand for.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <string>
 #include <vector>
@@ -9,8 +10,10 @@
 
 namespace loadline {
 
-/// One torque value with the motion `lag_s` before its time stamp.
+/// One torque value with the motion `lag_s` before its time stamp; or the mean of such values under
+/// a window (fit/curves/torque_balance.h).
 struct SweepRow {
+  static constexpr int kParts = 6;
   double time_s = 0;
   double share = 0;         ///< of the run that has passed, 0 to 1
   double warmth = 0;        ///< of the run's heating that has happened, less its mean over the run
@@ -18,6 +21,11 @@ struct SweepRow {
   double acceleration = 0;  ///< rad/s²
   double torque = 0;        ///< N·m, as read
   double volts = 0;         ///< supply; NaN when unknown
+  double jerk = 0;          ///< rad/s³; 0 of single values
+  double bend = 0;          ///< second derivative of the torque, N·m/s²; 0 of single values
+  /// Of a mean: the speeds that the window held, and the share of each; none of single values.
+  int parts = 0;
+  std::array<double, kParts> part_speed{}, part_share{};
 };
 
 /// What is known beforehand of a quantity that a run cannot fix alone: Gaussian.
@@ -30,9 +38,15 @@ struct Sweep {
   std::string run_kind;
   double nominal_v = 0;  ///< mean supply of the run; NaN when unknown
   double lag_s = 0;      ///< at which `rows` are aligned
-  std::vector<SweepRow> rows;
+  double turns = 0;      ///< the same of the speed's delay in turns
+  double window_s = 0;   ///< half width of the window that `rows` are means under; 0: single values
+  std::vector<SweepRow> rows;    ///< what is fitted
+  std::vector<SweepRow> values;  ///< single values, where `rows` are means; else empty
+  std::vector<char> stray;       ///< torque values that belong to no curve
   std::size_t unplaced = 0;  ///< torque values without a speed (standstill, gaps, ends)
   Prior lag;                 ///< of the torque value against the speed, s
+  Prior turn_lag;            ///< of the speed besides, turns of the shaft
+  Prior spread{0, 1e-12};    ///< variance in time of what the cell averages more than the tachometer, s²
   Prior inertia;             ///< between winding and cell, kg·m²
   bool inertia_given = false;
   TorqueSystematics systematics;
@@ -53,7 +67,14 @@ struct SweepOptions {
 /// Aligns at the lag known beforehand. A run whose load cell sits at the motor's cradle reads the
 /// torque on the stator, in which the rotor's inertia does not appear; `inertia` is 0 then.
 Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options);
-/// Aligns again at another lag.
-void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s);
+/// How long the shaft takes for `turns` at this speed.
+double turns_s(double turns, double speed);
+/// Aligns again at another lag, with speeds that are `turns` late besides.
+void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s,
+           double turns);
+/// From now on rows are means under windows, where the run allows it; single values of which
+/// `weight` says that they belong to no curve are bridged where they are few.
+void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings& readings,
+                const SmoothSpeed& speed);
 
 }  // namespace loadline

@@ -11,9 +11,10 @@
 namespace loadline {
 namespace {
 
-constexpr int kPasses = 4;
+constexpr int kFirstPasses = 2, kPasses = 4;
 // Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
 constexpr double kQuick = 1e-6;
+constexpr double kSameTurns = 0.01;
 // Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
 // resistance rises by some per cent (0.39 % per kelvin).
 constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
@@ -95,9 +96,12 @@ NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape
 void realign(SweepFit& fit, const SweepFitInput& input) {
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
     const double lag = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kLag);
+    const double turns = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kTurnLag);
     const BenchRun& run = *input.runs[j];
-    if (std::fabs(lag - fit.sweeps[j].lag_s) < 0.05 * run.readings.torque_interval_s) continue;
-    align(fit.sweeps[j], run.readings, run.speed, lag);
+    if (std::fabs(lag - fit.sweeps[j].lag_s) < 0.05 * run.readings.torque_interval_s &&
+        std::fabs(turns - fit.sweeps[j].turns) < kSameTurns)
+      continue;
+    align(fit.sweeps[j], run.readings, run.speed, lag, turns);
   }
 }
 
@@ -105,6 +109,20 @@ std::unique_ptr<SweepProblem> make_problem(const SweepFit& fit, const std::vecto
                                            const SweepFitInput& input) {
   return std::make_unique<SweepProblem>(*fit.shape, sweeps, input.no_load, input.reference_v,
                                         fit.drift_sd, fit.heat_sd);
+}
+
+void realign_all(SweepFit& fit, const SweepFitInput& input) {
+  realign(fit, input);
+  fit.problem = make_problem(fit, fit.sweeps, input);
+}
+
+// From single values, which show best what belongs to no curve, to means under windows.
+void average_all(SweepFit& fit, const SweepFitInput& input) {
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const BenchRun& run = *input.runs[j];
+    take_means(fit.sweeps[j], fit.problem->noise[j].weight, run.readings, run.speed);
+  }
+  fit.problem = make_problem(fit, fit.sweeps, input);
 }
 
 // The first answer, from nothing but the shape's starts.
@@ -217,18 +235,27 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   // remembers; judging the noise again from it would take the priors' pull for noise, and feed it.
   const double fitted = 2 + fit.shape->size();
   const double floor = kNoiseFloor * scale.torque;
-  for (int pass = 0; pass < kPasses; ++pass) {
-    if (pass > 0) {
-      realign(fit, input);
-      fit.problem = make_problem(fit, fit.sweeps, input);
-    }
-    const bool last = pass + 1 == kPasses;
+  const auto judge = [&](bool with_memory) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
       SweepNoise& noise = fit.problem->noise[j];
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);
-      if (!last) noise.correlation = 1;
+      if (!with_memory) noise.correlation = 1;
     }
+  };
+  const auto refit = [&] {
     fit.solution = improve(*fit.problem, fit.solution.parameters, 100, kQuick, true);
+  };
+  for (int pass = 0; pass < kFirstPasses; ++pass) {
+    if (pass > 0) realign_all(fit, input);
+    judge(false);
+    refit();
+  }
+  judge(false);
+  average_all(fit, input);
+  for (int pass = 0; pass < kPasses; ++pass) {
+    if (pass > 0) realign_all(fit, input);
+    judge(pass + 1 == kPasses);
+    refit();
   }
   if (!fit.solution.inverse_normal.allFinite()) return result;
   finish(fit);

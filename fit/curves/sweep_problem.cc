@@ -47,6 +47,10 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
   switch (which) {
     case kLag:
       return sweep.lag.sd;
+    case kTurnLag:
+      return sweep.turn_lag.sd;
+    case kSpread:
+      return sweep.spread.sd;
     case kInertia:
       return sweep.inertia.sd;
     case kDrift:
@@ -63,7 +67,11 @@ double SweepProblem::warm_sd(std::size_t j) const { return j == 0 ? 1e-9 : kWarm
 
 double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance which) const {
   const Sweep& sweep = sweeps_[j];
-  const double mean = which == kLag ? sweep.lag.mean : (which == kInertia ? sweep.inertia.mean : 0);
+  const double mean = which == kLag       ? sweep.lag.mean
+                      : which == kTurnLag ? sweep.turn_lag.mean
+                      : which == kSpread  ? sweep.spread.mean
+                      : which == kInertia ? sweep.inertia.mean
+                                          : 0;
   return mean + nuisance_sd_before(j, which) * solution[column_of(j) + which];
 }
 
@@ -71,30 +79,63 @@ SweepProblem::Moment SweepProblem::moment(const double* q, std::size_t j,
                                           const SweepRow& row) const {
   const Sweep& sweep = sweeps_[j];
   const double lag = sweep.lag.mean + sweep.lag.sd * q[kLag];
+  const double turns = sweep.turn_lag.mean + sweep.turn_lag.sd * q[kTurnLag];
+  const double late = lag - sweep.lag_s - turns_s(turns - sweep.turns, row.speed);
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
   const double heat =
       heat_sd_ * (q[kHeat] * row.warmth + q[kTimeHeat] * (row.share - 0.5)) + warm_sd(j) * q[kWarm];
-  return {row.speed - row.acceleration * (lag - sweep.lag_s), volts_ratio(row.volts), heat,
-          drift_sd_ * q[kDrift] * row.share - inertia * row.acceleration};
+  return {-row.acceleration * late, volts_ratio(row.volts), heat,
+          drift_sd_ * q[kDrift] * row.share - inertia * (row.acceleration - row.jerk * late) +
+              (sweep.spread.mean + sweep.spread.sd * q[kSpread]) * row.bend / 2};
+}
+
+double SweepProblem::torque(const VectorXd& p, const Moment& at, const SweepRow& row) const {
+  if (row.parts == 0) return shape_.torque(p, row.speed + at.later, at.volts, at.heat);
+  double sum = 0;
+  for (std::size_t i = 0; i < row.part_speed.size(); ++i)
+    sum += row.part_share[i] * shape_.torque(p, row.part_speed[i] + at.later, at.volts, at.heat);
+  return sum;
+}
+
+void SweepProblem::torque(const VectorXd& p, const Moment& at, const SweepRow& row,
+                          MotorShape::Torque& out) const {
+  if (row.parts == 0) {
+    shape_.torque(p, row.speed + at.later, at.volts, at.heat, out);
+    return;
+  }
+  MotorShape::Torque part;
+  out = {0, 0, 0, VectorXd::Zero(shape_.size())};
+  for (std::size_t i = 0; i < row.part_speed.size(); ++i) {
+    shape_.torque(p, row.part_speed[i] + at.later, at.volts, at.heat, part);
+    out.value += row.part_share[i] * part.value;
+    out.by_speed += row.part_share[i] * part.by_speed;
+    out.by_heat += row.part_share[i] * part.by_heat;
+    out.by_p += row.part_share[i] * part.by_p;
+  }
 }
 
 double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j,
                              const SweepRow& row) const {
   const Moment at = moment(q, j, row);
-  return shape_.torque(p, at.speed, at.volts, at.heat) + at.beside_torque;
+  return torque(p, at, row) + at.beside_torque;
 }
 
 double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j, const SweepRow& row,
-                             MotorShape::Torque& torque, double* by_nuisance) const {
+                             MotorShape::Torque& of_motor, double* by_nuisance) const {
   const Moment at = moment(q, j, row);
-  shape_.torque(p, at.speed, at.volts, at.heat, torque);
-  by_nuisance[kLag] = -torque.by_speed * row.acceleration * sweeps_[j].lag.sd;
-  by_nuisance[kInertia] = -row.acceleration * sweeps_[j].inertia.sd;
+  torque(p, at, row, of_motor);
+  const Sweep& sweep = sweeps_[j];
+  const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
+  const double by_late = -of_motor.by_speed * row.acceleration + inertia * row.jerk;
+  by_nuisance[kLag] = by_late * sweep.lag.sd;
+  by_nuisance[kTurnLag] = -by_late * turns_s(sweep.turn_lag.sd, row.speed);
+  by_nuisance[kSpread] = sweep.spread.sd * row.bend / 2;
+  by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
   by_nuisance[kDrift] = drift_sd_ * row.share;
-  by_nuisance[kWarm] = torque.by_heat * warm_sd(j);
-  by_nuisance[kTimeHeat] = torque.by_heat * heat_sd_ * (row.share - 0.5);
-  by_nuisance[kHeat] = torque.by_heat * heat_sd_ * row.warmth;
-  return torque.value + at.beside_torque;
+  by_nuisance[kWarm] = of_motor.by_heat * warm_sd(j);
+  by_nuisance[kTimeHeat] = of_motor.by_heat * heat_sd_ * (row.share - 0.5);
+  by_nuisance[kHeat] = of_motor.by_heat * heat_sd_ * row.warmth;
+  return of_motor.value + at.beside_torque;
 }
 
 void SweepProblem::fill_readings(const VectorXd& p, const double* x, double* r,

@@ -26,7 +26,7 @@ struct SweepNoise {
 
 class SweepProblem final : public Residuals {
  public:
-  enum Nuisance { kLag, kInertia, kDrift, kHeat, kTimeHeat, kWarm, kNuisances };
+  enum Nuisance { kLag, kTurnLag, kSpread, kInertia, kDrift, kHeat, kTimeHeat, kWarm, kNuisances };
 
   SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                const std::vector<NoLoadPoint>& no_load, double reference_v, double drift_sd,
@@ -56,13 +56,16 @@ class SweepProblem final : public Residuals {
                  const SweepRow& row) const;
   /// The same with derivatives: of the torque, and of the reading by the kNuisances nuisances.
   double predict(const Eigen::VectorXd& p, const double* q, std::size_t j, const SweepRow& row,
-                 MotorShape::Torque& torque, double* by_nuisance) const;
+                 MotorShape::Torque& of_motor, double* by_nuisance) const;
 
  private:
   /// What a row's torque hangs on, and what else is in its reading.
   struct Moment {
-    double speed, volts, heat, beside_torque;
+    double later, volts, heat, beside_torque;  ///< `later`: to be added to the row's speeds
   };
+  double torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row) const;
+  void torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row,
+              MotorShape::Torque& out) const;
   Moment moment(const double* q, std::size_t j, const SweepRow& row) const;
   // The parts of evaluate(); those with `p` fill the derivatives by curve parameters, which
   // evaluate() turns into those by internal ones.

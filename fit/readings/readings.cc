@@ -14,6 +14,7 @@
 namespace loadline {
 namespace {
 
+constexpr double kUsualLag = 0.1;  // s
 constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
@@ -158,9 +159,15 @@ void set_lag(Readings& out) {
     out.lag_sd_s = std::max(0.002, 0.1 * out.lag_s);
     return;
   }
-  const double period =
-      out.run.converter_hz ? 1 / *out.run.converter_hz : std::max(out.torque_interval_s, 0.0);
-  out.lag_s = (out.run.converter_hz ? 2.0 : 1.5) * period;
+  if (!out.run.converter_hz) {
+    // Rows say nothing of the converter behind them: ten conversions a second are 0.2 s late, and
+    // the speed may be late, too.
+    out.lag_s = std::max(kUsualLag, 1.5 * out.torque_interval_s);
+    out.lag_sd_s = 1.5 * out.lag_s;
+    return;
+  }
+  const double period = 1 / *out.run.converter_hz;
+  out.lag_s = 2 * period;
   out.lag_sd_s = std::max(kLeastLagSd, 1.5 * period);
 }
 
