@@ -28,8 +28,24 @@ std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench
         fmt::format("Run {} was left out: a brake run needs both motor speed and torque.", run.id));
     return nullptr;
   }
+  if (!readings.motor.from_edges)
+    if (const std::size_t spikes = drop_spikes(readings.motor); spikes > 0)
+      bench.warnings.push_back(fmt::format(
+          "Run {}: {} of the speeds {} left out, as a pulse lost or counted twice would make {}.",
+          run.id, spikes, spikes == 1 ? "was" : "were", spikes == 1 ? "it" : "them"));
   SmoothSpeed speed(readings.motor);
   return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
+}
+
+// A run with the very same readings.
+std::optional<std::int64_t> twin_of(const BenchRun& run,
+                                    const std::vector<std::unique_ptr<BenchRun>>& others) {
+  for (const auto& other : others)
+    if (!run.readings.time_s.empty() && other->readings.time_s == run.readings.time_s &&
+        other->readings.torque == run.readings.torque &&
+        other->readings.motor.speed == run.readings.motor.speed)
+      return other->readings.run.id;
+  return std::nullopt;
 }
 
 // Steady part of a no-load run: its last two thirds, mean and run-level scatter.
@@ -72,7 +88,13 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor, bool of_spi
 MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOptions& options) {
   MotorBench bench;
   for (const Run& run : runs_of(book, motor, RunKind::kBrake, options.runs, &bench.warnings))
-    if (auto ready = bench_run(book, run, bench)) bench.brake.push_back(std::move(ready));
+    if (auto ready = bench_run(book, run, bench)) {
+      if (const auto twin = twin_of(*ready, bench.brake))
+        bench.warnings.push_back(fmt::format(
+            "Run {} was left out: it holds the same readings as run {}.", run.id, *twin));
+      else
+        bench.brake.push_back(std::move(ready));
+    }
   for (const Run& run : runs_of(book, motor, RunKind::kNoLoad, options.runs, &bench.warnings))
     if (const auto point = no_load_point(book, run)) bench.no_load.push_back(*point);
   for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs, &bench.warnings))

@@ -5,8 +5,10 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/bench_faults.h"
 #include "fit/curves/motor_bench.h"
 #include "fit/curves/motor_budget.h"
+#include "fit/curves/motor_gate.h"
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
 #include "fit/curves/motor_spin_up.h"
@@ -29,8 +31,7 @@ Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v
   std::vector<double> speeds;
   for (const Sweep& sweep : fit.sweeps) {
     curve.runs.push_back(sweep.run);
-    for (const SweepRow& row : sweep.values.empty() ? sweep.rows : sweep.values)
-      speeds.push_back(row.speed);
+    for (const SweepRow& row : sweep.single()) speeds.push_back(row.speed);
   }
   std::sort(speeds.begin(), speeds.end());
   // The outermost values may be a knock; one in two hundred is left out at either end.
@@ -70,11 +71,12 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
   found.drift = nuisance_estimate(fit, j, SweepProblem::kDrift, 1, "N·m");
   found.warm_up = warm_up(fit, j);
   found.correlation_factor = noise.correlation;
-  found.values = sweep.rows.size();
+  found.values = sweep.single().size();
   double last = -1e9;
-  for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
-    if (noise.weight[i] > 0.5 || sweep.rows[i].time_s - last < 0.2) continue;
-    last = sweep.rows[i].time_s;
+  for (std::size_t i = 0; i < sweep.single().size(); ++i) {
+    const double at = sweep.single()[i].time_s;
+    if (fit.single_weight(j, i) > 0.5 || at - last < 0.2) continue;
+    last = at;
     found.outlier_times_s.push_back(last);
   }
   return found;
@@ -82,12 +84,11 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
 
 void add_points(MotorFit& out, const SweepFit& fit) {
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
-    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    const std::vector<double> r = fit.problem->single_residuals(fit.solution.parameters, j);
     const std::size_t step = std::max<std::size_t>(1, r.size() / 2500);
     for (std::size_t i = 0; i < r.size(); i += step) {
-      const SweepRow& row = fit.sweeps[j].rows[i];
-      out.points.push_back(
-          {row.speed, out.curve.torque(row.speed) + r[i], r[i], fit.problem->noise[j].weight[i]});
+      const double speed = fit.sweeps[j].single()[i].speed;
+      out.points.push_back({speed, out.curve.torque(speed) + r[i], r[i], fit.single_weight(j, i)});
     }
   }
 }
@@ -118,7 +119,7 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
           found.outlier_times_s.size() == 1 ? "does" : "do", found.outlier_times_s.front(),
           found.outlier_times_s.size() == 1 ? "ies" : "y"));
   const ModelTried& used = out.models.front();
-  if (used.runs_z < -3 && out.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
+  if (used.runs_z < -3 && used.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
     out.warnings.push_back(fmt::format(
         "The '{}' curve does not quite describe these data: neighbouring speeds miss it the same "
         "way (runs test z = {:.1f}){}",
@@ -228,7 +229,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   for (const MotorCandidate& c : candidates) out.models.push_back(c.tried);
   const SweepFit& best = *candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
-  out.residual_rms = best.rms;
+  out.residual_rms = best.single_rms;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   if (options.at_winding_c) {
@@ -244,6 +245,9 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   if (!smooth) add_budget(out, best);
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
+  out.not_described = reading_fault(bench, options.sweep);
+  if (out.not_described.empty()) out.not_described = misfit(best);
+  if (out.not_described.empty()) out.not_described = undescribed(out, motor);
   return out;
 }
 

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/motor_gate.h"
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
 #include "fit/curves/run_up.h"
@@ -128,6 +129,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   open_up(out.curve, equation_doubt(out));
   set_results(out);
   add_points(out, best);
+  out.not_described = undescribed(out, motor);
   return out;
 }
 

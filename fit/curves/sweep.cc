@@ -16,9 +16,10 @@ constexpr double kLongestRunUp = 1.2;       // s
 constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
 // A file does not say how old its speeds are: up to half a turn and a pulse, or not at all.
 constexpr Prior kTurnsOfRows{0.2, 0.3};
-constexpr double kSlowest = 0.5;          // rad/s: below, a turn is not a delay
+constexpr double kSlowest = 0.5;  // rad/s: below, a turn is not a delay
 constexpr std::size_t kLeastMeans = 16;
 constexpr double kSpreadDoubt = 0.6;  // of an even mean's
+constexpr double kStandsOut = 4;      // standard deviations of neighbours' differences
 
 Prior inertia_prior(const Run& run) {
   if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
@@ -138,6 +139,7 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
     row.speed = motion.speed;
     row.acceleration = motion.acceleration;
     row.torque = readings.torque[i];
+    row.stray = !sweep.stray.empty() && sweep.stray[i] != 0;
     if (!supply.empty() && readings.supply_v[i] < least_v) continue;
     row.volts = supply.empty() || std::isnan(supply[i]) ? sweep.nominal_v : supply[i];
     sweep.rows.push_back(row);
@@ -187,6 +189,30 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   if (sweep.window_s > 0) average(sweep, readings, speed);
 }
 
+namespace {
+
+// Keeps of the doubtful values those that lie beyond what is before and after them.
+void keep_those_that_stand_out(std::vector<char>& stray, const Readings& readings) {
+  const std::vector<double>& torque = readings.torque;
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < torque.size(); ++i)
+    if (!stray[i] && !stray[i - 1]) steps.push_back(torque[i] - torque[i - 1]);
+  const double aside = kStandsOut * robust_sd(steps);
+  for (std::size_t from = 0; from < stray.size(); ++from) {
+    if (!stray[from]) continue;
+    std::size_t to = from;
+    while (to < stray.size() && stray[to]) ++to;
+    const double before = from > 0 ? torque[from - 1] : torque[std::min(to, stray.size() - 1)];
+    const double after = to < stray.size() ? torque[to] : before;
+    const auto [low, high] = std::minmax(before, after);
+    for (std::size_t i = from; i < to; ++i)
+      stray[i] = torque[i] < low - aside || torque[i] > high + aside ? 1 : 0;
+    from = to;
+  }
+}
+
+}  // namespace
+
 void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings& readings,
                 const SmoothSpeed& speed) {
   if (!readings.points.empty()) return;
@@ -195,6 +221,7 @@ void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings&
     while (readings.time_s[at] < sweep.rows[i].time_s) ++at;
     if (weight[i] < 0.5) sweep.stray[at] = 1;
   }
+  keep_those_that_stand_out(sweep.stray, readings);
   sweep.window_s = balance_half_width({readings, speed.trace(), sweep.stray}, sweep.lag_s);
   // A cell that averages evenly is late by half of what it averages over.
   const double even = sweep.lag_s * sweep.lag_s / 3;

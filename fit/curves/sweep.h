@@ -20,6 +20,7 @@ struct SweepRow {
   double speed = 0;         ///< rad/s
   double acceleration = 0;  ///< rad/s²
   double torque = 0;        ///< N·m, as read
+  bool stray = false;       ///< of a single value
   double volts = 0;         ///< supply; NaN when unknown
   double jerk = 0;          ///< rad/s³; 0 of single values
   double bend = 0;          ///< second derivative of the torque, N·m/s²; 0 of single values
@@ -42,12 +43,15 @@ struct Sweep {
   double window_s = 0;   ///< half width of the window that `rows` are means under; 0: single values
   std::vector<SweepRow> rows;    ///< what is fitted
   std::vector<SweepRow> values;  ///< single values, where `rows` are means; else empty
-  std::vector<char> stray;       ///< torque values that belong to no curve
+  std::vector<char> stray;       ///< beside the run's torques: knocks and lost values, bridged
+  /// The values to look at.
+  const std::vector<SweepRow>& single() const { return values.empty() ? rows : values; }
   std::size_t unplaced = 0;  ///< torque values without a speed (standstill, gaps, ends)
   Prior lag;                 ///< of the torque value against the speed, s
   Prior turn_lag;            ///< of the speed besides, turns of the shaft
-  Prior spread{0, 1e-12};    ///< variance in time of what the cell averages more than the tachometer, s²
-  Prior inertia;             ///< between winding and cell, kg·m²
+  Prior spread{0,
+               1e-12};  ///< variance in time of what the cell averages more than the tachometer, s²
+  Prior inertia;        ///< between winding and cell, kg·m²
   bool inertia_given = false;
   TorqueSystematics systematics;
   double clock_relative_sd = 0;
@@ -72,8 +76,9 @@ double turns_s(double turns, double speed);
 /// Aligns again at another lag, with speeds that are `turns` late besides.
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s,
            double turns);
-/// From now on rows are means under windows, where the run allows it; single values of which
-/// `weight` says that they belong to no curve are bridged where they are few.
+/// From now on rows are means under windows, where the run allows it. Single values of which
+/// `weight` says that they belong to no curve are bridged where they stand out from the values
+/// before and after them for a moment; the way from one step to the next does not.
 void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings& readings,
                 const SmoothSpeed& speed);
 

@@ -173,6 +173,18 @@ void add_systematics(SweepFit& fit) {
   fit.covariance += scale_sd * scale_sd * fit.by_torque_scale * fit.by_torque_scale.transpose();
 }
 
+double rms_of_singles(const SweepFit& fit) {
+  double squares = 0, kept = 0;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = fit.problem->single_residuals(fit.solution.parameters, j);
+    for (std::size_t i = 0; i < r.size(); ++i) {
+      squares += fit.single_weight(j, i) * r[i] * r[i];
+      kept += fit.single_weight(j, i);
+    }
+  }
+  return kept > 0 ? std::sqrt(squares / kept) : 0;
+}
+
 void finish(SweepFit& fit) {
   const int rows = fit.problem->data_rows();
   fit.natural = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
@@ -195,6 +207,7 @@ void finish(SweepFit& fit) {
     fit.effective_values += own / noise.correlation;
   }
   fit.rms = kept > 0 ? std::sqrt(squares / kept) : 0;
+  fit.single_rms = rms_of_singles(fit);
   fit.degrees_of_freedom = std::max(3.0, fit.effective_values - fit.effective_parameters);
 }
 
@@ -214,6 +227,11 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
     return v[static_cast<std::size_t>(i)];
   };
   return {at(torques, 0.98), at(speeds, 0.995), at(speeds, 0.005)};
+}
+
+double SweepFit::single_weight(std::size_t j, std::size_t i) const {
+  if (sweeps[j].values.empty()) return problem->noise[j].weight[i];
+  return sweeps[j].values[i].stray ? 0 : 1;
 }
 
 std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput& input) {

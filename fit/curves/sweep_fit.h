@@ -37,10 +37,13 @@ struct SweepFit {
   Eigen::VectorXd natural;  ///< curve parameters
   Eigen::MatrixXd natural_by_internal;
   Eigen::MatrixXd covariance;       ///< of all internal parameters, systematics included
-  double rms = 0;                   ///< weighted residual rms, N·m
+  double rms = 0;                   ///< weighted residual rms of what is fitted, N·m
+  double single_rms = 0;            ///< of single values that are not stray, N·m
   double effective_values = 0;      ///< Σ n/g
   double effective_parameters = 0;  ///< that the data, not the priors, determined
   double degrees_of_freedom = 0;
+  /// Weight of a single value of sweep `j`, by which it is shown.
+  double single_weight(std::size_t j, std::size_t i) const;
   double drift_sd = 0, heat_sd = 0;
   bool usable = false;
   /// Derivative of the internal solution by a relative change of all torques (slope, arm), by one

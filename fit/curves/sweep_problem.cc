@@ -206,12 +206,20 @@ bool SweepProblem::evaluate(const double* x, double* r, double* jacobian) const 
 }
 
 std::vector<double> SweepProblem::plain_residuals(const VectorXd& solution, std::size_t j) const {
+  return residuals_of(sweeps_[j].rows, solution, j);
+}
+
+std::vector<double> SweepProblem::single_residuals(const VectorXd& solution, std::size_t j) const {
+  return residuals_of(sweeps_[j].single(), solution, j);
+}
+
+std::vector<double> SweepProblem::residuals_of(const std::vector<SweepRow>& rows,
+                                               const VectorXd& solution, std::size_t j) const {
   const VectorXd p = shape_.natural(solution.head(shape_.size()));
   const double* q = solution.data() + column_of(j);
   std::vector<double> residuals;
-  residuals.reserve(sweeps_[j].rows.size());
-  for (const SweepRow& row : sweeps_[j].rows)
-    residuals.push_back(row.torque - predict(p, q, j, row));
+  residuals.reserve(rows.size());
+  for (const SweepRow& row : rows) residuals.push_back(row.torque - predict(p, q, j, row));
   return residuals;
 }
 

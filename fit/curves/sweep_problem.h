@@ -48,6 +48,8 @@ class SweepProblem final : public Residuals {
   double nuisance_sd_before(std::size_t sweep, Nuisance which) const;
   /// Unweighted residuals of sweep `j`, N·m.
   std::vector<double> plain_residuals(const Eigen::VectorXd& solution, std::size_t j) const;
+  /// The same of the values that its rows are means of, where they are.
+  std::vector<double> single_residuals(const Eigen::VectorXd& solution, std::size_t j) const;
   /// Supply ratio of a row.
   double volts_ratio(double volts) const;
 
@@ -66,6 +68,8 @@ class SweepProblem final : public Residuals {
   double torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row) const;
   void torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row,
               MotorShape::Torque& out) const;
+  std::vector<double> residuals_of(const std::vector<SweepRow>& rows,
+                                   const Eigen::VectorXd& solution, std::size_t j) const;
   Moment moment(const double* q, std::size_t j, const SweepRow& row) const;
   // The parts of evaluate(); those with `p` fill the derivatives by curve parameters, which
   // evaluate() turns into those by internal ones.

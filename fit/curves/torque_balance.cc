@@ -116,9 +116,8 @@ Bridged bridge(const BalanceInput& input) {
     const bool inside = i > 0 && next < time.size();
     for (std::size_t k = i; k < next; ++k) {
       if (inside)
-        out.torque[k] =
-            std::lerp(out.torque[i - 1], out.torque[next],
-                      (time[k] - time[i - 1]) / (time[next] - time[i - 1]));
+        out.torque[k] = std::lerp(out.torque[i - 1], out.torque[next],
+                                  (time[k] - time[i - 1]) / (time[next] - time[i - 1]));
       out.bridge_s[k] = inside ? time[next] - time[i - 1] : 1e9;
     }
     i = next;
@@ -198,9 +197,9 @@ double balance_half_width(const BalanceInput& input, double lag_s) {
     return 0;
   const double span = readings.time_s.back() - readings.time_s.front();
   const double step = span / static_cast<double>(readings.time_s.size() - 1);
-  const double half = std::max({kLeastHalfWidth, kValuesWide * step,
-                                kValuesWide * input.speed.interval_s,
-                                kLagsWide * std::fabs(lag_s), span / kMostRuns});
+  const double half =
+      std::max({kLeastHalfWidth, kValuesWide * step, kValuesWide * input.speed.interval_s,
+                kLagsWide * std::fabs(lag_s), span / kMostRuns});
   return half * kLeastRuns > span ? 0 : half;
 }
 

@@ -14,7 +14,7 @@
 namespace loadline {
 namespace {
 
-constexpr double kUsualLag = 0.1;  // s
+constexpr double kUsualLag = 0.1;     // s
 constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
 constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
 constexpr double kHostClockSd = 20e-6;
@@ -116,10 +116,31 @@ bool mostly_repeats(const std::vector<double>& torque) {
   return 2 * repeats >= torque.size();
 }
 
-// Hands on the rows that hold a new value of the torque.
+// Torque and speed that stand still and change together, row for row, are readings of a bench that
+// ran steadily: neither is the old value of an instrument slower than the rows.
+constexpr double kTogether = 0.9;       // share of the repeats, and of the changes
+constexpr std::size_t kFewRepeats = 8;  // fewer are chance
+bool stand_together(const std::vector<double>& torque, const std::vector<double>& rpm) {
+  std::size_t repeats[2] = {0, 0}, changes[2] = {0, 0}, both_repeat = 0, both_change = 0;
+  const std::size_t n = std::min(torque.size(), rpm.size());
+  for (std::size_t i = 1; i < n; ++i) {
+    if (std::isnan(torque[i]) || std::isnan(rpm[i])) continue;
+    const bool stood[2] = {torque[i] == torque[i - 1], rpm[i] == rpm[i - 1]};
+    for (int c = 0; c < 2; ++c) ++(stood[c] ? repeats : changes)[c];
+    both_repeat += stood[0] && stood[1] ? 1 : 0;
+    both_change += !stood[0] && !stood[1] ? 1 : 0;
+  }
+  const auto most = [](std::size_t part, std::size_t a, std::size_t b) {
+    return static_cast<double>(part) >= kTogether * static_cast<double>(std::max(a, b));
+  };
+  return both_repeat >= kFewRepeats && most(both_repeat, repeats[0], repeats[1]) &&
+         most(both_change, changes[0], changes[1]);
+}
+
+// Hands on the rows that hold a new value of the torque; `as_read`: one that repeats is new too.
 template <typename Take>
-void each_new_value(const std::vector<double>& torque, Take take) {
-  const bool first_only = mostly_repeats(torque);
+void each_new_value(const std::vector<double>& torque, bool as_read, Take take) {
+  const bool first_only = !as_read && mostly_repeats(torque);
   for (std::size_t i = 0; i < torque.size(); ++i) {
     const bool stands = first_only && i > 0 && torque[i] == torque[i - 1];
     if (!stands && !std::isnan(torque[i])) take(i);
@@ -128,9 +149,9 @@ void each_new_value(const std::vector<double>& torque, Take take) {
 
 // Averaged as they are taken, so that a long run need not stand in memory once more.
 void set_torque(Readings& out, const std::vector<double>& time, const std::vector<double>& torque,
-                const std::vector<double>& supply, std::size_t most) {
+                const std::vector<double>& supply, std::size_t most, bool as_read = false) {
   std::size_t count = 0;
-  each_new_value(torque, [&](std::size_t) { ++count; });
+  each_new_value(torque, as_read, [&](std::size_t) { ++count; });
   if (count == 0) return;
   const bool with_supply = any(supply);
   const std::size_t block = block_for(count, most);
@@ -138,7 +159,7 @@ void set_torque(Readings& out, const std::vector<double>& time, const std::vecto
   UsualStep step(count);
   double last_supply = std::nan("");
   std::size_t at = 0;  // first row of which the supply has not been looked at
-  each_new_value(torque, [&](std::size_t i) {
+  each_new_value(torque, as_read, [&](std::size_t i) {
     step.add(time[i]);
     times.add(time[i]);
     torques.add(torque[i]);
@@ -163,7 +184,7 @@ void set_lag(Readings& out) {
     // Rows say nothing of the converter behind them: ten conversions a second are 0.2 s late, and
     // the speed may be late, too.
     out.lag_s = std::max(kUsualLag, 1.5 * out.torque_interval_s);
-    out.lag_sd_s = 1.5 * out.lag_s;
+    out.lag_sd_s = 2 * out.lag_s;
     return;
   }
   const double period = 1 / *out.run.converter_hz;
@@ -182,16 +203,19 @@ void set_supply(Readings& out, const ReadingColumns& c, std::size_t most) {
 // A tachometer's channel of an imported run: its edges where these can be told, else none.
 struct RowsOfSpeed {
   const std::vector<double>&time, &rpm;
+  bool as_read;  ///< every row is a reading, repeated or not
   EdgeTrace edges;
   double span_s = 0;
 
-  RowsOfSpeed(const std::vector<double>& times, const std::vector<double>& values, int known_pulses)
+  RowsOfSpeed(const std::vector<double>& times, const std::vector<double>& values, int known_pulses,
+              bool rows_as_read = false)
       : time(times),
         rpm(values),
-        edges(edges_from_rows(time, rpm, known_pulses)),
+        as_read(rows_as_read),
+        edges(as_read ? EdgeTrace{} : edges_from_rows(time, rpm, known_pulses)),
         span_s(time.back() - time.front()) {}
   SpeedTrace trace(std::size_t most) const {
-    if (edges.empty()) return speed_from_rows(time, rpm, most);
+    if (edges.empty()) return speed_from_rows(time, rpm, most, as_read);
     return speed_from_edges(edges, most ? span_s / static_cast<double>(most) : 0);
   }
 };
@@ -205,7 +229,8 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning, int kn
     out.warnings.push_back(fmt::format(
         "Of run {} {} rows bear the time of the row before them; rows of one time were averaged.",
         out.run.id, merged));
-  RowsOfSpeed motor(c.time_s, c.motor_rpm, known_pulses);
+  const bool as_read = stand_together(c.torque_nm, c.motor_rpm);
+  RowsOfSpeed motor(c.time_s, c.motor_rpm, known_pulses, as_read);
   RowsOfSpeed handwheel(c.time_s, c.handwheel_rpm, known_pulses);
   out.motor = motor.trace(thinning.most);
   const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
@@ -221,7 +246,7 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning, int kn
   }
   out.motor_edges = std::move(motor.edges);
   out.handwheel_edges = std::move(handwheel.edges);
-  set_torque(out, c.time_s, c.torque_nm, c.supply_v, keep);
+  set_torque(out, c.time_s, c.torque_nm, c.supply_v, keep, as_read);
   set_supply(out, c, keep);
   out.duration_s = motor.span_s;
 }

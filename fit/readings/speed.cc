@@ -140,8 +140,8 @@ std::size_t block_for(std::size_t rows, std::size_t most) {
 }
 
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
-                           std::size_t most) {
-  bool skip = true;
+                           std::size_t most, bool as_read) {
+  bool skip = !as_read;
   const Standing standing = Standing::in(time_s, rpm);
   std::size_t windows = 0;
   const auto count = [&](double, double, double) { ++windows; };
@@ -168,6 +168,55 @@ SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s) {
   }
   trace.interval_s = usual_interval(trace);
   return trace;
+}
+
+namespace {
+
+// A spike is far from the middle of its neighbours: against how far values are as a rule, against
+// most of these neighbours, and against the speed, for a pulse of up to some dozen in a row.
+constexpr double kSpike = 8, kBeyondNeighbours = 3, kLeastSpike = 0.015;
+constexpr std::size_t kNeighbours = 3;  // on either side
+
+struct Apart {
+  double by = 0, of_most = 0;  ///< of the value itself, and of most of its neighbours
+};
+Apart apart(const std::vector<double>& v, std::size_t i) {
+  const std::vector<double> near(v.begin() + static_cast<std::ptrdiff_t>(i - kNeighbours),
+                                 v.begin() + static_cast<std::ptrdiff_t>(i + kNeighbours + 1));
+  const double middle = median(near);
+  std::vector<double> away;
+  for (const double other : near) away.push_back(std::fabs(other - middle));
+  std::sort(away.begin(), away.end());
+  return {std::fabs(v[i] - middle), away[kNeighbours + 1]};
+}
+
+}  // namespace
+
+std::size_t drop_spikes(SpeedTrace& trace) {
+  const std::size_t n = trace.speed.size();
+  if (n < 4 * kNeighbours) return 0;
+  std::vector<Apart> all(n);
+  std::vector<double> usual;
+  for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i) {
+    all[i] = apart(trace.speed, i);
+    usual.push_back(all[i].by);
+  }
+  const double least = kSpike * median(std::move(usual));
+  std::vector<bool> spike(n, false);
+  for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i)
+    spike[i] = all[i].by >
+               std::max({least, kLeastSpike * trace.speed[i], kBeyondNeighbours * all[i].of_most});
+  std::size_t kept = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    if (spike[i]) continue;
+    trace.start_s[kept] = trace.start_s[i];
+    trace.end_s[kept] = trace.end_s[i];
+    trace.speed[kept] = trace.speed[i];
+    ++kept;
+  }
+  for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
+    column->resize(kept);
+  return n - kept;
 }
 
 SmoothSpeed::SmoothSpeed(SpeedTrace trace, double half_width_s) : trace_(std::move(trace)) {

@@ -77,9 +77,9 @@ SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new
 /// one; unless it stood longer than a tachometer takes for a new one, when it was true. `rpm` may
 /// hold NaN (no value in that row). Neighbouring windows are joined until no more than `most` are
-/// left (0: none is).
+/// left (0: none is). `as_read`: no value is stale.
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
-                           std::size_t most = 0);
+                           std::size_t most = 0, bool as_read = false);
 
 /// The edges behind the rows of an imported run, where they can be told. A tachometer that counts
 /// reciprocally writes v = n·pitch/(time between edges) and repeats it until a new edge comes. Once
@@ -94,6 +94,10 @@ EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double
 /// between them. Windows shorter than `least_window_s` are joined; a window that does not span
 /// whole turns keeps the unevenness of the slots (the fits on edge times know better).
 SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s);
+
+/// Takes out values that a lost or a doubled pulse made: up to three in a row that are far from the
+/// middle of their neighbours on either side. Returns how many.
+std::size_t drop_spikes(SpeedTrace& trace);
 
 /// Speed and acceleration at any moment, by local quadratic regression on the windows (the mean of
 /// the quadratic over each window is what is fitted, so averaging is undone to second order). No

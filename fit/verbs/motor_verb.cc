@@ -6,7 +6,6 @@
 #include "db/basis/progress.h"
 #include "db/basis/units.h"
 #include "fit/curves/motor_fit.h"
-#include "fit/curves/motor_gate.h"
 #include "fit/history/another_evening.h"
 #include "fit/verbs/verbs.h"
 
@@ -84,7 +83,6 @@ int run(const Arguments& arguments) {
   std::optional<Progress> progress(std::in_place, "fit", 1);
   options.progress = [&](double done) { progress->at(done); };
   MotorFit fit = fit_motor(book, motor, options);
-  fit.not_described = undescribed(fit, motor);
   if (fit.not_described.empty()) fit.another_evening = another_evening(book, motor, fit, options);
   progress.reset();
   if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));

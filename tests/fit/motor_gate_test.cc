@@ -33,7 +33,7 @@ std::string verdict(const std::function<void(std::size_t, ImportedReading&)>& sp
   MotorFitOptions options;
   options.model = "permanent-magnet";
   try {
-    return undescribed(fit_motor(scratch.book(), motor, options), motor);
+    return fit_motor(scratch.book(), motor, options).not_described;
   } catch (const Error& refused) {  // some are told before there is a curve
     return refused.what();
   }

@@ -1,0 +1,20 @@
+// What is wrong with the brake runs of a motor, if anything: then no curve is an answer.
+#pragma once
+
+#include <string>
+
+#include "fit/curves/motor_bench.h"
+#include "fit/curves/sweep_fit.h"
+
+namespace loadline {
+
+/// What the readings of the brake runs show to be wrong whichever curve is fitted: torque of the
+/// wrong sign, a zero that is off, a cell that stands still or is at its end, a speed that jumps.
+/// The first fault found with what to do, as a part of a sentence; empty when nothing is seen.
+std::string reading_fault(const MotorBench& bench, const SweepOptions& options);
+
+/// Whether what is left over is more than noise: halves of a run that disagree, a pattern over
+/// speed, too many values set aside, a drift or warm-up that cannot be. Else empty.
+std::string misfit(const SweepFit& fit);
+
+}  // namespace loadline
