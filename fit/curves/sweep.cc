@@ -124,16 +124,17 @@ void take_points(Sweep& sweep, const std::vector<SteadyPoint>& points) {
 namespace {
 
 void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed) {
+  double before = speed.trace().empty() ? 0 : speed.trace().speed.front();
   const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
   const std::vector<double> supply = smooth_supply(readings, least_v);
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
-    SmoothSpeed::Value motion = speed.at(readings.time_s[i] - sweep.lag_s);
-    if (motion.valid && sweep.turns != 0)
-      motion = speed.at(readings.time_s[i] - sweep.lag_s + turns_s(sweep.turns, motion.speed));
+    const double late = sweep.turns != 0 ? turns_s(sweep.turns, before) : 0;
+    const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - sweep.lag_s + late);
     if (!motion.valid || motion.speed < 0) {
       ++sweep.unplaced;
       continue;
     }
+    before = motion.speed;
     SweepRow row;
     row.time_s = readings.time_s[i];
     row.speed = motion.speed;
