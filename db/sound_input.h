@@ -1,5 +1,5 @@
-// What runs from a sound input bear as `firmware`: their clock is a sound card's, as it is or checked
-// against another.
+// What runs from a sound input bear as `firmware`: their clock is a sound card's, as it is or
+// checked against another.
 #pragma once
 
 namespace loadline {

@@ -15,7 +15,6 @@ namespace {
 // Of the greatest torque: what an interval of a per cent or two cannot leave unsaid.
 constexpr double kSmall = 0.01, kMisfit = 0.03;
 constexpr double kMostAside = 0.2;  // of a run's values
-constexpr double kFarOff = 4;       // standard deviations of what is known beforehand
 constexpr double kLongestStand_s = 1, kStandRows = 12, kMovedShare = 0.1;
 
 struct Mean {
@@ -227,20 +226,23 @@ std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
       sweep.run, significant(100 * std::fabs(rise) / greatest, 2), rise > 0 ? "more" : "less");
 }
 
+// Standard deviations of what is known beforehand, 6 % of warming being one: 120 K are 8 of them.
+constexpr double kFarOff = 4, kTooWarm = 8;
 struct Nuisance {
   SweepProblem::Nuisance which;
+  double most;
   const char* words;
 };
 
 std::string far_off(const SweepFit& fit, std::size_t j) {
   constexpr Nuisance kOf[] = {
-      {SweepProblem::kDrift, "its zero drifted"},
-      {SweepProblem::kHeat, "its winding warmed"},
-      {SweepProblem::kTimeHeat, "its winding warmed"},
-      {SweepProblem::kWarm, "its winding was warmer or colder than in the first run"}};
+      {SweepProblem::kDrift, kFarOff, "its zero drifted"},
+      {SweepProblem::kHeat, kTooWarm, "its winding warmed"},
+      {SweepProblem::kTimeHeat, kTooWarm, "its winding warmed"},
+      {SweepProblem::kWarm, kTooWarm, "its winding was warmer or colder than in the first run"}};
   for (const Nuisance& of : kOf) {
     const double size = fit.solution.parameters[fit.problem->column_of(j) + of.which];
-    if (std::fabs(size) > kFarOff)
+    if (std::fabs(size) > of.most)
       return fmt::format(
           "run {} follows a curve only if {} by {:.0f} times what is usual: something changed on "
           "its way (cell, arm, brake, supply, or two motors in one run); repeat it",

@@ -5,8 +5,6 @@
 #include <algorithm>
 #include <cmath>
 
-#include "fit/curves/motor_gate.h"
-
 namespace loadline {
 namespace {
 
@@ -61,7 +59,7 @@ MotorSessions motor_sessions(const Book& book, const Part& motor, const MotorFit
     std::string why;
     try {
       MotorFit fit = fit_motor(book, motor, own);
-      why = undescribed(fit, motor);
+      why = fit.not_described;
       if (why.empty()) {
         all.figures.back() = figures_of(fit);
         if (!all.supply_v) all.supply_v = fit.curve.supply_v;
