@@ -54,6 +54,49 @@ Levels levels_of(const std::vector<LevelSeen>& seen) {
   return levels;
 }
 
+// ---- steps ------------------------------------------------------------------------------------
+
+Estimate percent_of(double log_ratio, const std::optional<Limits>& limits) {
+  Estimate percent = Estimate::exact(100 * std::expm1(log_ratio), "%");
+  if (limits) {
+    percent.low = 100 * std::expm1(limits->low);
+    percent.high = 100 * std::expm1(limits->high);
+  }
+  return percent;
+}
+
+// What changed at that session, beside the steps that are in the model.
+Estimate change_at(const Levels& levels, std::size_t first) {
+  const Eigen::VectorXd step = step_at(first, levels.count());
+  Eigen::Index column = 0;
+  for (Eigen::Index c = 1; c < levels.design.cols(); ++c)
+    if (levels.design.col(c) == step) column = c;
+  const Eigen::MatrixXd design = column > 0 ? levels.design : levels.with(step);
+  if (column == 0) column = design.cols() - 1;
+  if (design.cols() > design.rows()) return Estimate::unknown("%");
+  const RandomEffects model(levels.values, levels.variances, design);
+  const Contrast contrast{Eigen::VectorXd::Unit(design.cols(), column)};
+  return percent_of(model.value(contrast), model.limits(contrast));
+}
+
+// Events with sessions on both sides. Those that changed nothing to be told from chance stay out of
+// the model: their step would only take sessions away from what is looked for besides.
+void enter_events(Levels& levels, const std::vector<LevelEvent>& events, LevelStudy& study) {
+  for (const LevelEvent& event : events) {
+    std::size_t first = 0;
+    while (first < levels.count() && levels.days[static_cast<Eigen::Index>(first)] < event.day)
+      ++first;
+    if (first > 0 && first < levels.count())
+      study.changes.push_back({first, event.day, {}, event.what});
+  }
+  for (const LevelChange& change : study.changes) {
+    const Eigen::VectorXd step = step_at(change.first, levels.count());
+    const Estimate percent = change_at(levels, change.first);
+    const bool clear = percent.low && (*percent.low > 0 || *percent.high < 0);
+    if (clear && !levels.knows(step)) levels.design = levels.with(step);
+  }
+}
+
 // ---- the scan --------------------------------------------------------------------------------
 
 struct Scan {
@@ -102,9 +145,7 @@ struct Bootstrap {
   double critical = 0;
 };
 
-Bootstrap bootstrap(const Levels& levels, const std::vector<std::size_t>& places) {
-  const RandomEffects without(levels.values, levels.variances, levels.design);
-  const double between = without.variance_between().value_or(0);
+Bootstrap bootstrap(const Levels& levels, const std::vector<std::size_t>& places, double between) {
   std::mt19937_64 dice(20261129);
   std::normal_distribution<double> normal;
   Bootstrap result;
@@ -143,69 +184,53 @@ double findable(const Levels& levels, const Bootstrap& sets,
   return 100 * std::expm1(high);
 }
 
+double scatter_about(const Levels& levels) {
+  return RandomEffects(levels.values, levels.variances, levels.design)
+      .variance_between()
+      .value_or(0);
+}
+
+// Twenty times as likely under a straight trend as under a step there.
+bool is_trend(const Levels& levels, const Eigen::VectorXd& step) {
+  if (!(levels.days.maxCoeff() > levels.days.minCoeff())) return false;
+  const auto deviance_with = [&](const Eigen::VectorXd& column) {
+    return RandomEffects(levels.values, levels.variances, levels.with(column)).deviance();
+  };
+  return deviance_with(levels.days) + kTrendIsBetter < deviance_with(step);
+}
+
 // Adds the changes that nobody entered to the model, one after the other.
 void find_changes(Levels& levels, LevelStudy& study) {
-  for (bool first = true;; first = false) {
-    const std::vector<std::size_t> places = places_of(levels);
-    if (places.empty()) return;
+  const Levels entered = levels;
+  const std::vector<std::size_t> all = places_of(levels);
+  std::vector<std::size_t> places = all;
+  Bootstrap sets;
+  for (; !places.empty(); places = places_of(levels)) {
     const Scan seen = scan(levels, levels.values, places);
-    const Bootstrap sets = bootstrap(levels, places);
-    if (first) {
-      study.could_look = true;
-      study.findable_percent = findable(levels, sets, places);
-    }
-    if (!(seen.statistic > sets.critical)) return;
+    sets = bootstrap(levels, places, scatter_about(levels));
+    if (!(seen.statistic > sets.critical)) break;
     const Eigen::VectorXd step = step_at(seen.best, levels.count());
-    if (levels.days.maxCoeff() > levels.days.minCoeff()) {
-      const double line =
-          RandomEffects(levels.values, levels.variances, levels.with(levels.days)).deviance();
-      const double jump =
-          RandomEffects(levels.values, levels.variances, levels.with(step)).deviance();
-      if (line + kTrendIsBetter < jump) return;
-    }
+    if (is_trend(levels, step)) break;
     levels.design = levels.with(step);
-    study.changes.push_back({seen.best, levels.days[static_cast<Eigen::Index>(seen.best)], {}, {}});
+    const bool entered_there =
+        std::any_of(study.changes.begin(), study.changes.end(),
+                    [&](const LevelChange& change) { return change.first == seen.best; });
+    if (!entered_there)
+      study.changes.push_back(
+          {seen.best, levels.days[static_cast<Eigen::Index>(seen.best)], {}, {}});
   }
+  if (all.empty()) return;
+  study.could_look = true;
+  // By the scatter that is left beside the changes found.
+  if (levels.design.cols() > entered.design.cols())
+    sets = bootstrap(entered, all, scatter_about(levels));
+  study.findable_percent = findable(entered, sets, all);
 }
 
 // ---- answers ---------------------------------------------------------------------------------
 
-// Steps of events; several between the same two sessions are one.
-void enter_events(Levels& levels, const std::vector<LevelEvent>& events, LevelStudy& study) {
-  for (const LevelEvent& event : events) {
-    std::size_t first = 0;
-    while (first < levels.count() && levels.days[static_cast<Eigen::Index>(first)] < event.day)
-      ++first;
-    if (first == 0 || first == levels.count()) continue;
-    const Eigen::VectorXd step = step_at(first, levels.count());
-    if (!levels.knows(step)) levels.design = levels.with(step);
-    study.changes.push_back({first, event.day, {}, event.what});
-  }
-}
-
-Eigen::Index column_of(const Levels& levels, std::size_t first) {
-  const Eigen::VectorXd step = step_at(first, levels.count());
-  for (Eigen::Index c = 1; c < levels.design.cols(); ++c)
-    if (levels.design.col(c) == step) return c;
-  return 0;
-}
-
-Estimate percent_of(double log_ratio, const std::optional<Limits>& limits) {
-  Estimate percent = Estimate::exact(100 * std::expm1(log_ratio), "%");
-  if (limits) {
-    percent.low = 100 * std::expm1(limits->low);
-    percent.high = 100 * std::expm1(limits->high);
-  }
-  return percent;
-}
-
 void set_changes(const Levels& levels, LevelStudy& study) {
-  const RandomEffects model(levels.values, levels.variances, levels.design);
-  for (LevelChange& change : study.changes) {
-    Contrast contrast{Eigen::VectorXd::Zero(levels.design.cols())};
-    contrast.by[column_of(levels, change.first)] = 1;
-    change.percent = percent_of(model.value(contrast), model.limits(contrast));
-  }
+  for (LevelChange& change : study.changes) change.percent = change_at(levels, change.first);
   std::stable_sort(study.changes.begin(), study.changes.end(),
                    [](const LevelChange& a, const LevelChange& b) { return a.day < b.day; });
 }

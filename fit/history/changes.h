@@ -2,7 +2,7 @@
 // change that nobody entered.
 //
 // The model is that of random_effects.h on the logarithm of the figure, with a step for each
-// entered event that has sessions on both sides and for each change found. A change is looked for
+// entered event that changed it for sure and for each change found. A change is looked for
 // at every date with three sessions or more on either side: one odd evening is no change, and two
 // can be chance. The statistic is the mean over these dates of the likelihood ratio against no
 // change there; its distribution without a change comes from a parametric bootstrap (a thousand

@@ -63,6 +63,7 @@ Levels machine_levels(const Book& book, const Part& machine, History& history) {
   levels.unit = all.over_inertia ? "rad/s²" : "N·m";
   history.warnings = all.left_out;
   if (all.runs.empty()) return levels;
+  history.speed_rpm = rpm_from_rad_per_s(all.speed);
   history.figure = fmt::format("{} at {} rpm", all.over_inertia ? "drag over inertia" : "drag",
                                significant(rpm_from_rad_per_s(all.speed), 3));
   const bool in_figures = all.effects.shared.has_value();  // their limits hold the inertia's doubt

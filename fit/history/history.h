@@ -32,7 +32,8 @@ struct HistoryChange {
 struct History {
   PartKind kind = PartKind::kMachine;
   std::string name;
-  std::string figure;  ///< "drag at 1,650 rpm", in words
+  std::string figure;               ///< "drag at 1,650 rpm", in words
+  std::optional<double> speed_rpm;  ///< at which a machine's drag is taken
   std::vector<HistorySession> sessions;
   Estimate between_sessions_percent, trend_percent_per_year;
   /// Standard deviation from run to run within an evening, per cent; unknown where none repeats.
@@ -50,6 +51,8 @@ History history_of(const Book& book, const Part& subject);
 
 /// The contract's document.
 Json to_json(const History& history);
+/// What happened, in one or a few plain sentences.
+std::string summary_of(const History& history);
 /// A page of text of at most 80 columns, the finding first.
 std::string to_text(const History& history);
 

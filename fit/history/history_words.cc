@@ -147,6 +147,14 @@ std::string sessions_table(const History& history) {
 
 }  // namespace
 
+std::string summary_of(const History& history) {
+  std::string words = first_words(history);
+  words[0] = static_cast<char>(words[0] - 'a' + 'A');
+  for (const HistoryChange& change : history.changes)
+    words += " " + with_name(change_words(change), history);
+  return words;
+}
+
 std::string to_text(const History& history) {
   std::string first = first_words(history);
   first[0] = static_cast<char>(first[0] - 'a' + 'A');
@@ -182,6 +190,7 @@ Json to_json(const History& history) {
   return {
       {part_kind_name(history.kind), history.name},
       {"figure", history.figure},
+      {"speed", history.speed_rpm ? to_json(Estimate::exact(*history.speed_rpm, "rpm")) : Json()},
       {"sessions", sessions},
       {"between_sessions_percent", known(history.between_sessions_percent)},
       {"between_runs_percent", known(history.between_runs_percent)},

@@ -48,6 +48,7 @@ Page make_report(const Book& book, const ReportRequest& request,
   summary_section(page, subjects);
   motors_section(page, subjects);
   machines_section(page, subjects);
+  history_section(page, book, subjects);
   progress(kBeforePairs);
   pairs_section(page, book, subjects,
                 [&](double share) { progress(kBeforePairs + share * kPairs); });

@@ -16,6 +16,8 @@ void care_section(Page& page);
 void summary_section(Page& page, const Subjects& subjects);
 void motors_section(Page& page, const Subjects& subjects);
 void machines_section(Page& page, const Subjects& subjects);
+/// Motors, machines and belts that were measured on two evenings or more.
+void history_section(Page& page, const Book& book, const Subjects& subjects);
 /// Every motor with every machine: crossing, slider, trade-off over ratio. `progress` is told how
 /// much of them is done, out of 1.
 void pairs_section(Page& page, const Book& book, const Subjects& subjects,

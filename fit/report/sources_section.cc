@@ -72,6 +72,7 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
                {"Added inertia", "kg·m²", false},
                {"Samples", "", false},
                {"State", "", false},
+               {"Note", "", false},
                {"Written by", "", false}},
               {}};
   for (const Run& run : runs) {
@@ -82,7 +83,7 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
                           maybe(run.supply_v), maybe(run.inertia_kgm2),
                           maybe(run.added_inertia_kgm2), std::to_string(run.sample_count),
                           run.aside.empty() ? run_state_name(run.state) : "put aside: " + run.aside,
-                          run.program_version});
+                          run.note, run.program_version});
   }
   page.table(without_empty_columns(std::move(table)));
 }

@@ -222,4 +222,13 @@ TEST_CASE("the program: one subject, dates that --on gives, refusals with one se
   CHECK(history["sessions"][1]["started"].get<std::string>().substr(0, 10) == "2025-06-01");
   CHECK(history["sessions"][1]["runs"] == nlohmann::json::array({2}));
   CHECK(db("show run 2").out.find("2025-06-01") != std::string::npos);
+  REQUIRE(db("set run 2 --note 'a cold room'").status == 0);
+  REQUIRE(db("set machine K --event oiled --on 2025-01-01").status == 0);
+  REQUIRE(fit("report -o r.html --svg plots").status == 0);
+  const std::string page = testing::bytes_of(scratch.path("r.html"));
+  CHECK(page.find("Over the sessions") != std::string::npos);
+  CHECK(page.find("oiled, 2025-01-01") != std::string::npos);
+  CHECK(page.find("a cold room") != std::string::npos);
+  CHECK(testing::bytes_of(scratch.path("plots/history-machine-k-1.svg")).find("oiled") !=
+        std::string::npos);
 }
