@@ -8,6 +8,7 @@
 #include "db/basis/new_file.h"
 #include "firmware-protocol/simrig/line_player.h"
 #include "firmware-protocol/simrig/play.h"
+#include "firmware-protocol/simrig/sound.h"
 
 namespace loadline {
 namespace {
@@ -34,17 +35,21 @@ constexpr const char* kCautions =
 bool write_files(const Arguments& arguments, const simrig::Scenario& scenario, std::uint64_t seed) {
   const auto capture = arguments.text("capture");
   const auto csv = arguments.text("csv");
+  const auto sound = arguments.text("wav");
   const auto truth = arguments.text("truth");
   if (capture) {
     const simrig::Bytes bytes = simrig::capture(scenario, seed);
     write_file(*capture, {reinterpret_cast<const char*>(bytes.data()), bytes.size()});
   }
-  if (csv || truth) {
+  if (csv || truth || sound) {
     const simrig::Recording recording = simrig::record(scenario, seed);
     if (csv) write_file(*csv, simrig::csv(recording, scenario));
+    if (sound)
+      write_file(*sound,
+                 simrig::wav(simrig::sound_of(recording, scenario, seed), scenario.sound.rate_hz));
     if (truth) write_file(*truth, simrig::truth_json(recording, scenario, seed));
   }
-  return capture || csv || truth;
+  return capture || csv || truth || sound;
 }
 
 void play_on_line(const Arguments& arguments, const simrig::Scenario& scenario,
@@ -116,6 +121,8 @@ Program simrig_program() {
       "write the bytes of the whole run to this file, no line")(
       "csv", po::value<std::string>()->value_name("FILE.csv"),
       "write the run as readings that loadline-db import takes")(
+      "wav", po::value<std::string>()->value_name("FILE.wav"),
+      "write the run as a sound input hears its tachometer (keys sound.*)")(
       "truth", po::value<std::string>()->value_name("FILE.json"),
       "write what is true of the run, as JSON")("keys", po::bool_switch(),
                                                 "list all keys of a scenario file with defaults");

@@ -190,6 +190,35 @@ void describe_rig(Keys& key, Scenario& s) {
   key("state_arm", s.rig.state_arm, "the identity states the arm");
 }
 
+void describe_sound(Keys& key, Scenario& s) {
+  SoundSpec& x = s.sound;
+  key.section("sound");
+  key("rate_hz", x.rate_hz, "samples a second of --wav");
+  key("clock_ppm", x.clock_ppm, "the sound input's clock runs fast by this");
+  key("tach", x.tach, "motor, handwheel or auto: the one that the run is about");
+  key("pulse_level", x.pulse_level, "of the tachometer's pulses");
+  key("mark", x.mark, "width of a mark, in pulses");
+  key("spot", x.spot, "width of the spot of light, in pulses");
+  key("unlike", x.unlike, "half the spread of the marks' widths and heights");
+  key("rise_us", x.rise_us, "time constant of the photo transistor");
+  key("fall_us", x.fall_us, "the same when it gets dark");
+  key("lost", x.lost, "probability that a mark is not seen");
+  key("bounce", x.bounce, "probability that it is seen again …");
+  key("bounce_s", x.bounce_s, "… so much later");
+  key("shaft_level", x.shaft_level, "of the machine's own sound");
+  key("blades", x.blades, "every so manyth harmonic of the turn is strong");
+  key("low_pass_hz", x.low_pass_hz, "corner of the roll-off");
+  key("high_pass_hz", x.high_pass_hz, "corner of the high-pass");
+  key("second_high_pass_hz", x.second_high_pass_hz, "of another behind it");
+  key("snr_db", x.snr_db, "signal over noise while it turns fast, by power");
+  key("pink", x.pink, "share of the noise that is 1/f");
+  key("hum", x.hum, "of the mains, over the signal's rms");
+  key("hum_hz", x.hum_hz, "frequency of the mains");
+  key("gain_control", x.gain_control, "0 none … 1 all made equally loud");
+  key("drift", x.drift, "slow movement of the level");
+  key("gain", x.gain, "from 1.4 on it clips");
+}
+
 void describe_faults(Keys& key, Scenario& s) {
   FaultSpec& f = s.faults;
   key.section("faults");
@@ -218,6 +247,7 @@ void describe(po::options_description& options, Scenario& s, Words& w) {
   describe_belt(key, s);
   describe_cell(key, s);
   describe_rig(key, s);
+  describe_sound(key, s);
   describe_faults(key, s);
 }
 
@@ -284,6 +314,16 @@ void check_numbers(const Scenario& s, const std::string& name) {
             name + ": pulses must be a whole number from 1 to 65535.");
   require(s.rig.tick_hz >= 1000.0 && s.rig.tick_hz <= 4.0e9,
           name + ": rig.tick_hz must lie between 1000 and 4e9.");
+  const SoundSpec& sound = s.sound;
+  require(sound.rate_hz >= 1000.0 && sound.rate_hz <= 384000.0 &&
+              sound.rate_hz == std::floor(sound.rate_hz),
+          name + ": sound.rate_hz must be a whole number from 1000 to 384000.");
+  require(sound.mark > 0.0 && sound.mark < 1.0 && sound.spot >= 0.0 && sound.spot < 1.0,
+          name + ": sound.mark and sound.spot are shares of a pulse, below 1.");
+  require(sound.pink >= 0.0 && sound.pink <= 1.0 && sound.gain_control >= 0.0 &&
+              sound.gain_control <= 1.0 && std::fabs(sound.clock_ppm) < 1e5 &&
+              sound.low_pass_hz > 0.0 && std::fabs(sound.blades) < 1000.0,
+          name + ": sound.pink and sound.gain_control lie between 0 and 1, its corners above 0.");
   require(s.ratio() > 0.0, name + ": belt.ratio must be greater than 0.");
   require(s.run.lead_s >= 0.0 && s.run.tail_s >= 0.0 && s.action_seconds() > 0.0 &&
               s.total_seconds() < 1e5,
@@ -293,6 +333,7 @@ void check_numbers(const Scenario& s, const std::string& name) {
 void apply_words(Scenario& s, const Words& w) {
   s.run.play = choose(kPlays, play_name, w.play, s.name + ": run.kind");
   s.motor.kind = choose(kMotorKinds, motor_kind_name, w.motor, s.name + ": motor.kind");
+  check_word(s.sound.tach, {"auto", "motor", "handwheel"}, s.name + ": sound.tach");
   check_word(w.law, {"friction", "eddy"}, s.name + ": brake.law");
   check_word(w.programme, {"sweep", "steps"}, s.name + ": brake.programme");
   check_word(s.cell.position, {"brake", "motor"}, s.name + ": cell.position");

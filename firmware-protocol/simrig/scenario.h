@@ -164,6 +164,31 @@ struct RigSpec {
   bool state_arm = false;    ///< the identity states the arm
 };
 
+/// A sound input that hears a tachometer, the machine or both.
+struct SoundSpec {
+  double rate_hz = 48000.0;
+  double clock_ppm = 0.0;     ///< the sound input's clock runs fast by this
+  std::string tach = "auto";  ///< "motor", "handwheel", or the one that the kind of run is about
+  double pulse_level = 1.0;   ///< of the tachometer's pulses
+  double mark = 0.12;         ///< width of a mark, in pulses
+  double spot = 0.03;         ///< of the light, in pulses
+  double unlike = 0.15;       ///< half the spread of the marks' widths and heights
+  double rise_us = 12.0, fall_us = 45.0;  ///< time constants of the photo transistor
+  double lost = 0.0, bounce = 0.0;        ///< probability for each mark
+  double bounce_s = 0.0015;
+  double shaft_level = 0.0;  ///< of the machine's own sound
+  double blades = 7.0;       ///< every so manyth harmonic of the turn is strong
+  double low_pass_hz = 8000.0;
+  double high_pass_hz = 16.0, second_high_pass_hz = 3.0;
+  double snr_db = 30.0;  ///< pulses and sound over noise, by power, while it turns fast
+  double pink = 0.25;    ///< share of the noise that is 1/f
+  double hum = 0.0;      ///< first harmonic of the mains, over the pulses' rms
+  double hum_hz = 50.0;
+  double gain_control = 0.0;  ///< 0 none … 1: all is made equally loud
+  double drift = 0.0;         ///< slow movement of the level
+  double gain = 1.0;          ///< from 1.4 on it clips
+};
+
 /// Everything that goes wrong on purpose. Times are from the start of the run; negative = never.
 struct FaultSpec {
   double lose_byte = 0.0;        ///< probability per byte
@@ -191,6 +216,7 @@ struct Scenario {
   TachSpec motor_tach;
   TachSpec handwheel_tach;
   RigSpec rig;
+  SoundSpec sound;
   FaultSpec faults;
 
   /// Motor speed over hand-wheel speed without slip.

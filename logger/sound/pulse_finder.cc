@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "logger/sound/hum.h"
 #include "logger/sound/pulse_path.h"
 
 namespace loadline {
@@ -71,7 +72,8 @@ void PulseFinder::take(std::span<const float> samples, std::vector<SoundEdge>& i
 void PulseFinder::finish(std::vector<SoundEdge>& into) { look(true, into); }
 
 std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
-  const std::vector<Flank> all = find_flanks(buffer_, rate_);
+  std::vector<float> clean = without_hum(buffer_, rate_);
+  const std::vector<Flank> all = find_flanks(clean, rate_);
   std::vector<Flank> flanks;
   PulsePath path;
   int sign = sign_;
@@ -86,14 +88,11 @@ std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
   }
   if (path.edges.empty()) return {};
   sign_ = sign;
-  std::vector<float> upright;
-  if (sign < 0) {
-    upright.reserve(buffer_.size());
-    for (const float x : buffer_) upright.push_back(-x);
-  }
+  if (sign < 0)
+    for (float& value : clean) value = -value;
   std::vector<TimedFlank> timed;
   for (const PathEdge& edge : path.edges) timed.push_back({flanks[edge.flank].at, edge.step, 1, 0});
-  refine(RunningSums(sign < 0 ? upright : buffer_), rate_, timed);
+  refine(RunningSums(clean), rate_, timed);
   std::vector<SoundEdge> edges;
   int passed = 0;  // pulses since the last edge that has a time of its own
   for (std::size_t e = 0; e < timed.size(); ++e) {

@@ -18,6 +18,7 @@ constexpr double kLeftOut = 4;                    // cost of a strong flank that
 constexpr double kNewStretch = 20;
 constexpr double kFollow = 0.4;         // how fast the change of speed is believed
 constexpr std::size_t kLeastEdges = 6;  // of a stretch
+constexpr double kHopeless = 25;        // so much dearer than another way to the same flank
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 // Having come to a flank from one of those before it, over some pulses; or (the first) having begun
@@ -91,12 +92,13 @@ class Search {
   }
 
   void go_on_from(std::size_t i) {
-    double between = 0;
+    double between = 0, least = kInfinity;
+    for (const State& from : states_[i]) least = std::min(least, from.cost);
     for (std::size_t k = i + 1; k < flanks_.size() && k <= i + kReach; ++k) {
       const double period = flanks_[k].at - flanks_[i].at;
       for (std::size_t s = 0; s < kStates; ++s) {
         const State& from = states_[i][s];
-        if (from.cost == kInfinity) continue;
+        if (!(from.cost < least + kHopeless)) continue;
         const int most = from.length < 2 ? 1 : kMostPulses;
         for (int pulses = 1; pulses <= most; ++pulses)
           step(from, static_cast<int>(s), period, pulses, between,

@@ -11,15 +11,16 @@
 namespace loadline {
 namespace {
 
-constexpr int kCells = 64;                           // of the window about the flank
-constexpr int kWholeCells = 512;                     // of a whole period
-constexpr double kWidths = 3;                        // of the flank: half the window
-constexpr double kWidest = 0.2, kNarrowest = 0.004;  // of the period: half the window
+constexpr int kCells = 64;                          // of the window about the flank
+constexpr int kWholeCells = 128;                    // of a whole period
+constexpr double kWidths = 3;                       // of the flank: half the window
+constexpr double kWidest = 0.2, kNarrowest = 0.03;  // of the period: half the window
 constexpr double kSteep = 0.5;  // of the highest slope: what counts as the flank
-constexpr int kRounds = 4, kSteps = 3;
+constexpr int kRounds = 3, kSteps = 2;
+constexpr std::size_t kGroups = 12, kGroup = 20;  // of neighbours, that tell the high-pass
 constexpr double kWild = 10, kLeastSquares = 1e-12;
 constexpr double kClearly = 2;        // usual flanks: a high-pass that explains less is none
-constexpr double kFewestSamples = 3;  // in half a window
+constexpr double kFewestSamples = 5;  // in half a window
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Corners of a sound input's high-pass that are tried, Hz; 0 for none.
@@ -272,14 +273,33 @@ double median(std::vector<double> values) {
 
 }  // namespace
 
+namespace {
+
+// Groups of neighbours from all over the sound.
+std::vector<TimedFlank> some_of(const std::vector<TimedFlank>& flanks) {
+  if (flanks.size() <= kGroups * kGroup) return flanks;
+  std::vector<TimedFlank> some;
+  for (std::size_t g = 0; g < kGroups; ++g) {
+    const std::size_t from = g * (flanks.size() - kGroup) / (kGroups - 1);
+    for (std::size_t i = from; i < from + kGroup; ++i) {
+      some.push_back(flanks[i]);
+      if (i == from) some.back().step = 0;
+    }
+  }
+  return some;
+}
+
+}  // namespace
+
 double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks) {
+  const std::vector<TimedFlank> few = some_of(flanks);
   double best = kInfinity, corner = 0, usual = 0;
   for (const double tried : kCorners) {
-    std::vector<TimedFlank> some = flanks;
+    std::vector<TimedFlank> some = few;
     Refinement refinement(sums, some, 2 * kPi * tried / rate);
     refinement.run(2);
     if (tried == 0) usual = std::max(median(refinement.left()), kLeastSquares);
-    const double left = total(refinement.left(), flanks.size(), usual);
+    const double left = total(refinement.left(), few.size(), usual);
     if (left >= best - (corner == 0 ? kClearly : 0)) continue;
     best = left;
     corner = tried;

@@ -122,6 +122,7 @@ class Card:
     bounce = 0.0          # probability of a contact's second pulse
     lost = 0.0            # probability that a mark is not seen at all
     bits = 16
+    codec = ""            # "ogg" or "flac": the file on its way
 
     def __init__(self, **given):
         for name, value in given.items():

@@ -1,0 +1,163 @@
+#include "logger/sound/hum.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <complex>
+
+#include "db/basis/units.h"
+
+namespace loadline {
+namespace {
+
+using Complex = std::complex<double>;
+
+constexpr std::array kMainsHz = {50.0, 60.0};
+constexpr double kMainsOff = 0.4;     // Hz: nets stay within some tenths
+constexpr double kSearchRate = 2400;  // samples a second are enough to find it
+constexpr int kSearched = 4;          // harmonics that tell the frequency
+constexpr double kHighestHz = 1000;   // of a harmonic that is taken out
+constexpr double kStandsOut = 15;     // power over that beside it
+constexpr double kCut = 3;            // robust standard deviations
+constexpr double kSdOfMedian = 1.4826;
+constexpr int kRounds = 3;
+constexpr double kShortest_s = 1.5;  // a shorter stretch does not tell hum from marks
+
+std::vector<double> averaged(std::span<const float> x, std::size_t block) {
+  std::vector<double> means(x.size() / block, 0.0);
+  for (std::size_t i = 0; i < means.size(); ++i)
+    for (std::size_t k = 0; k < block; ++k)
+      means[i] += x[i * block + k] / static_cast<double>(block);
+  return means;
+}
+
+double median(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+// Cut down to some robust standard deviations about the median.
+void cut(std::vector<double>& x) {
+  const double centre = median(x);
+  std::vector<double> away;
+  for (const double value : x) away.push_back(std::fabs(value - centre));
+  const double most = kCut * kSdOfMedian * median(away);
+  for (double& value : x) value = std::clamp(value - centre, -most, most);
+}
+
+// The amplitude of exp(2πi·hz·t) in x, under a window that keeps neighbours apart.
+Complex line(const std::vector<double>& x, const std::vector<double>& window, double hz,
+             double rate) {
+  const Complex turn = std::polar(1.0, -2 * kPi * hz / rate);
+  Complex at = 1, sum = 0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    sum += window[i] * x[i] * at;
+    at *= turn;
+  }
+  return 2.0 * sum;
+}
+
+// Hann's, with sum 1.
+std::vector<double> window_of(std::size_t n) {
+  std::vector<double> window(n);
+  for (std::size_t i = 0; i < n; ++i)
+    window[i] = (1 - std::cos(2 * kPi * (static_cast<double>(i) + 0.5) / static_cast<double>(n))) /
+                static_cast<double>(n);
+  return window;
+}
+
+class Hum {
+ public:
+  Hum(std::span<const float> x, double rate) {
+    block_ = std::max<std::size_t>(1, static_cast<std::size_t>(rate / kSearchRate));
+    rate_ = rate / static_cast<double>(block_);
+    x_ = averaged(x, block_);
+    window_ = window_of(x_.size());
+    length_s_ = static_cast<double>(x_.size()) / rate_;
+  }
+
+  bool find() {
+    std::vector<double> clipped = x_;
+    cut(clipped);
+    double best = 0;
+    for (const double mains : kMainsHz)
+      for (double hz = mains - kMainsOff; hz <= mains + kMainsOff; hz += 0.35 / length_s_) {
+        double power = 0;
+        for (int h = 1; h <= kSearched; ++h)
+          power += std::norm(line(clipped, window_, h * hz, rate_));
+        if (power <= best) continue;
+        best = power;
+        base_hz_ = hz;
+      }
+    for (int round = 0; round < kRounds; ++round) fit();
+    return std::any_of(lines_.begin(), lines_.end(), [](Complex a) { return a != Complex(0); });
+  }
+
+  std::vector<float> taken_out_of(std::span<const float> x, double rate) const {
+    std::vector<float> out(x.begin(), x.end());
+    for (std::size_t h = 0; h < lines_.size(); ++h) {
+      if (lines_[h] == Complex(0)) continue;
+      const double hz = base_hz_ * static_cast<double>(h + 1);
+      // A mean of some samples stands for their middle and is a little smaller than they are.
+      const double angle = kPi * hz / rate, n = static_cast<double>(block_);
+      const Complex size = lines_[h] * (n * std::sin(angle) / std::sin(n * angle)) *
+                           std::polar(1.0, -angle * (n - 1));
+      const Complex turn = std::polar(1.0, 2 * angle);
+      Complex at = size;
+      for (float& value : out) {
+        value -= static_cast<float>(at.real());
+        at *= turn;
+      }
+    }
+    return out;
+  }
+
+ private:
+  // One harmonic after the other in what the others leave of the signal that is cut down.
+  void fit() {
+    lines_.resize(static_cast<std::size_t>(std::min(kHighestHz, 0.4 * rate_) / base_hz_));
+    std::vector<double> rest = x_;
+    for (std::size_t h = 0; h < lines_.size(); ++h) add(rest, h, -lines_[h]);
+    cut(rest);
+    for (std::size_t h = 0; h < lines_.size(); ++h) {
+      const double hz = base_hz_ * static_cast<double>(h + 1);
+      const Complex whole = lines_[h] + line(rest, window_, hz, rate_);
+      lines_[h] = std::norm(whole) > kStandsOut * beside(rest, hz) ? whole : 0;
+    }
+  }
+
+  // The usual power of lines beside, which the window keeps free of this one.
+  double beside(const std::vector<double>& rest, double hz) const {
+    std::vector<double> powers;
+    for (const double away : {-6.0, -4.5, -3.0, 3.0, 4.5, 6.0})
+      powers.push_back(std::norm(line(rest, window_, hz + away / length_s_, rate_)));
+    return median(powers) / std::log(2.0);
+  }
+
+  void add(std::vector<double>& to, std::size_t h, Complex size) const {
+    if (size == Complex(0)) return;
+    const Complex turn = std::polar(1.0, 2 * kPi * base_hz_ * static_cast<double>(h + 1) / rate_);
+    for (double& value : to) {
+      value += size.real();
+      size *= turn;
+    }
+  }
+
+  std::size_t block_ = 1;
+  double rate_ = 1, length_s_ = 0, base_hz_ = 0;
+  std::vector<double> x_, window_;
+  std::vector<Complex> lines_;  // of the harmonics, from the first
+};
+
+}  // namespace
+
+std::vector<float> without_hum(std::span<const float> x, double rate) {
+  if (static_cast<double>(x.size()) > kShortest_s * rate) {
+    Hum hum(x, rate);
+    if (hum.find()) return hum.taken_out_of(x, rate);
+  }
+  return {x.begin(), x.end()};
+}
+
+}  // namespace loadline

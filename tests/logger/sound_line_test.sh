@@ -1,0 +1,85 @@
+#!/usr/bin/env bash
+# The sound input through the real programs: takes of the simulated bench become runs, beside the
+# same runs from its wire; a file, a pipe and standard input are one; what cannot be is refused.
+#   sound_line_test.sh LOGGER SIMRIG DB FIT SCENARIOS
+set -euo pipefail
+logger=$1 simrig=$2 db=$3 fit=$4 scenarios=$5
+folder=$(mktemp -d)
+trap 'kill $(jobs -p) 2> /dev/null || true; rm -rf "$folder"' EXIT
+cd "$folder"
+export LOADLINE_BOOK=$folder/sound.book
+fail() { echo "FAILED: $*" >&2; exit 1; }
+"$db" init > /dev/null
+for name in wired heard; do "$db" add machine $name > /dev/null; done
+"$db" add motor heron --type series --rated-v 230 > /dev/null
+"$db" add rig bench --arm-mm 100 > /dev/null
+field() { jq -r "$1" "$2"; }
+
+# One pair of coast-downs, seen by the wire and heard with hum, noise and a card that is 80 ppm off.
+sound=(--set sound.snr_db=26 --set sound.hum=0.2 --set sound.clock_ppm=80 --set handwheel_tach.pulses=4)
+for added in 0 0.0021; do
+  "$simrig" "$scenarios/coast-down.ini" --capture wire --wav take.wav "${sound[@]}" \
+    --set machine.added_kgm2=$added --set run.action_s=8
+  more=()
+  [[ $added == 0 ]] || more=(--added-inertia-kgm2 $added)
+  "$logger" record coast-down --port wire --rig bench --machine wired "${more[@]}" > /dev/null 2> err \
+    || fail "wire: $(cat err)"
+  "$logger" record coast-down --port take.wav --pulses 4 --machine heard "${more[@]}" --json > a.json \
+    2> err || fail "take: $(cat err)"
+  [[ $(field .sound.take_sha256 a.json) == $(sha256sum take.wav | cut -d' ' -f1) ]] || fail "hash of the take"
+  (($(field .sound.edges a.json) > 120 && $(field .sound.lost_pulses a.json) <= 2)) \
+    || fail "edges: $(cat a.json)"
+done
+"$fit" drag wired --json > wired.json && "$fit" drag heard --json > heard.json || fail "drag"
+# The scenario's c0 is 0.09 N·m: within the limits of either, and within 1 % of each other.
+jq -e '.c0.low - 0.0001 < 0.09 and .c0.high + 0.0001 > 0.09' heard.json > /dev/null || fail "c0: $(cat heard.json)"
+jq -e -s '(.[0].c0.value / .[1].c0.value - 1) | fabs < 0.01' wired.json heard.json > /dev/null \
+  || fail "wire and sound differ: $(jq .c0 wired.json heard.json)"
+kept=$(sqlite3 sound.book "SELECT detail FROM event WHERE detail LIKE 'sound take%' LIMIT 1")
+[[ $kept == *SHA-256* && $kept == *millionths* ]] || fail "the run does not say where it is from: $kept"
+[[ $(sqlite3 sound.book "SELECT count(*) FROM run WHERE rig_id IS NULL") == 2 ]] || fail "a sound input became a rig"
+
+# The same take by standard input, a pipe, and on the right of two channels.
+samples=$(field .samples a.json)
+"$logger" record coast-down --port - --pulses 4 --machine heard --json < take.wav > b.json 2> err || fail "$(cat err)"
+cat take.wav | "$logger" record coast-down --port - --pulses 4 --machine heard --json > c.json 2> err || fail "$(cat err)"
+mkfifo pipe
+cat take.wav > pipe &
+"$logger" record coast-down --port pipe --pulses 4 --machine heard --json > d.json 2> err || fail "$(cat err)"
+for other in b c d; do
+  n=$(field .samples $other.json)
+  ((n >= samples - 2 && n <= samples + 2)) || fail "$other: $n samples of $samples"
+  [[ $(field .sound.take_sha256 $other.json) == $(field .sound.take_sha256 a.json) ]] || fail "hash of $other"
+done
+
+# A motor comes up: its shaft, not a hand wheel's.
+"$simrig" "$scenarios/spin-up.ini" --wav up.wav --set motor_tach.pulses=1 --set run.action_s=6
+"$logger" record spin-up --port up.wav --pulses 1 --motor heron --inertia-kgm2 0.001232 --supply-v 230 \
+  --clock-ppm 12 > /dev/null 2> err || fail "$(cat err)"
+[[ $(sqlite3 sound.book "SELECT motor_pulses_per_turn, firmware FROM run ORDER BY id DESC LIMIT 1") \
+  == "1.0|sound input, clock checked" ]] || fail "spin-up"
+
+# Refused with one sentence and status 2, the book as before.
+runs=$(sqlite3 sound.book "SELECT count(*) FROM run")
+refused() {
+  local words=$1; shift
+  local status=0
+  "$logger" "$@" > out 2> err < /dev/null || status=$?
+  [[ $status == 2 ]] || fail "$*: exit status $status: $(cat err)"
+  [[ $(wc -l < err) == 1 ]] && grep -q "$words" err || fail "$*: $(cat err)"
+}
+echo "no sound" > text.wav
+head -c 40 take.wav > cut.wav
+refused "no torque" record brake --port take.wav --pulses 4 --motor heron
+refused "no sound that can be read" record coast-down --port text.wav --pulses 4 --machine heard
+refused "cut.wav" record coast-down --port cut.wav --pulses 4 --machine heard
+refused "from 1 to 10000" record coast-down --port take.wav --pulses 0 --machine heard
+refused "left or right" record coast-down --port take.wav --pulses 4 --channel both --machine heard
+refused "add --pulses" record coast-down --port take.wav --channel left --machine heard
+refused "clock-ppm" record coast-down --port take.wav --pulses 4 --clock-ppm 5000 --machine heard
+"$simrig" "$scenarios/coast-down.ini" --wav silent.wav --set sound.pulse_level=0 --set run.action_s=3
+status=0
+"$logger" record coast-down --port silent.wav --pulses 4 --machine heard > out 2> err || status=$?
+[[ $status == 3 ]] && grep -q "no pulses" err || fail "silence: $status $(cat err)"
+[[ $(sqlite3 sound.book "SELECT count(*) FROM run") == "$runs" ]] || fail "something refused left a run"
+echo "The sound input reads files and pipes, and agrees with the wire."
