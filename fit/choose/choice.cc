@@ -2,80 +2,47 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
-#include <thread>
 #include <tuple>
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
 #include "fit/choose/judgement.h"
 #include "fit/choose/next_run.h"
+#include "fit/choose/workers.h"
 
 namespace loadline {
 
-Eigen::MatrixXd figures_in_draws(const Prediction& prediction, const Eigen::MatrixXd& deviations) {
-  const Eigen::Index figures = prediction.values.size();
-  Eigen::MatrixXd all(deviations.rows(), figures);
-  for (Eigen::Index f = 0; f < figures; ++f) {
-    all.col(f).setConstant(prediction.values[f]);
+Eigen::VectorXf figure_in_draws(const Prediction& prediction, Eigen::Index figure,
+                                const Eigen::MatrixXf& deviates) {
+  constexpr Eigen::Index kBlock = 1024;  // rows that stay in the processor's nearest memory
+  Eigen::VectorXf all(deviates.rows());
+  for (Eigen::Index row = 0; row < all.size(); row += kBlock) {
+    const Eigen::Index rows = std::min(kBlock, all.size() - row);
+    auto block = all.segment(row, rows);
+    block.setConstant(static_cast<float>(prediction.values[figure]));
     for (std::size_t k = 0; k < prediction.places.size(); ++k)
-      if (const double by = prediction.by(static_cast<Eigen::Index>(k), f); by != 0)
-        all.col(f) += by * deviations.col(prediction.places[k]);
+      if (const double by = prediction.by(static_cast<Eigen::Index>(k), figure); by != 0)
+        block += static_cast<float>(by) * deviates.col(prediction.places[k]).segment(row, rows);
   }
   return all;
 }
 
-Eigen::VectorXd speed_where_met(const Prediction& prediction, const Eigen::MatrixXd& figures) {
-  Eigen::VectorXd speed = Eigen::VectorXd::Zero(figures.rows());
-  if (!prediction.runs()) return speed;
-  for (Eigen::Index d = 0; d < figures.rows(); ++d)
-    if (figures(d, 0) > 0 && figures.row(d).tail(figures.cols() - 1).minCoeff() >= 0)
-      speed[d] = figures(d, 0);
-  return speed;
-}
-
 namespace {
 
-// Calls work(k) for k = 0 … count − 1 on all processors; `worker` numbers them.
-void on_all_processors(std::size_t count,
-                       const std::function<void(std::size_t k, std::size_t worker)>& work,
-                       std::size_t workers) {
-  std::vector<std::thread> threads;
-  std::vector<std::exception_ptr> faults(workers);
-  for (std::size_t worker = 0; worker < workers; ++worker)
-    threads.emplace_back([&, worker] {
-      try {
-        for (std::size_t k = worker; k < count; k += workers) work(k, worker);
-      } catch (...) {
-        faults[worker] = std::current_exception();
-      }
-    });
-  for (std::thread& thread : threads) thread.join();
-  for (const std::exception_ptr& fault : faults)
-    if (fault) std::rethrow_exception(fault);
-}
+// One candidate's aims in every draw.
+struct Met {
+  Eigen::VectorXf draws;  // 1 where they are met, else 0; empty: in all or in none
+  bool all = false;
+};
 
-// No draw meets an aim that even the most favourable sum of all deviations would miss.
-bool hopeless(const Prediction& prediction, const Eigen::VectorXd& farthest) {
-  if (!prediction.runs()) return true;
-  for (Eigen::Index f = 1; f < prediction.values.size(); ++f) {
-    double most = prediction.values[f];
-    for (std::size_t k = 0; k < prediction.places.size(); ++k)
-      most += std::fabs(prediction.by(static_cast<Eigen::Index>(k), f)) *
-              farthest[prediction.places[k]];
-    if (most < 0) return true;
-  }
-  return false;
-}
+double mean_of(const Eigen::VectorXf& values) { return values.cast<double>().mean(); }
 
 class Judge {
  public:
   Judge(const Drawer& drawer, const Aims& aims, const ChoiceOptions& options)
       : drawer_(drawer),
         predictor_(drawer, aims, options.draws, options.seed),
-        deviations_(predictor_.joint().deviations()),
-        farthest_(deviations_.cwiseAbs().colwise().maxCoeff()),
-        workers_(std::clamp<std::size_t>(std::thread::hardware_concurrency(), 1, 8)) {
+        deviates_(predictor_.joint().deviates()) {
     result_.warnings = predictor_.warnings();
     result_.draws = options.draws;
     result_.seed = options.seed;
@@ -83,6 +50,7 @@ class Judge {
 
   DrawerChoice judge() {
     predict_all();
+    find_best();
     rank();
     count_right();
     put_lead();
@@ -95,45 +63,82 @@ class Judge {
   void predict_all() {
     std::vector<Choice>& choices = result_.choices;
     choices.resize(drawer_.candidates.size());
-    std::vector<Eigen::VectorXd> best(workers_, Eigen::VectorXd::Zero(deviations_.rows()));
-    const auto work = [&](std::size_t k, std::size_t worker) {
+    const auto work = [&](std::size_t k, std::size_t) {
       Choice& choice = choices[k];
       choice.candidate = drawer_.candidates[k];
       choice.prediction = predictor_.predict(choice.candidate);
-      note_missed(choice);
-      if (hopeless(choice.prediction, farthest_)) return;
-      const Eigen::MatrixXd figures = figures_in_draws(choice.prediction, deviations_);
-      count_missed(choice, figures);
-      const Eigen::VectorXd speed = speed_where_met(choice.prediction, figures);
-      choice.chance = (speed.array() > 0).cast<double>().mean();
-      best[worker] = best[worker].cwiseMax(speed);
+      const Met met = met_by(choice);
+      choice.chance = met.draws.size() ? mean_of(met.draws) : met.all ? 1 : 0;
     };
-    on_all_processors(choices.size(), work, workers_);
-    best_ = Eigen::VectorXd::Zero(deviations_.rows());
-    for (const Eigen::VectorXd& one : best) best_ = best_.cwiseMax(one);
-    result_.nothing_will_do = (best_.array() == 0).cast<double>().mean();
+    on_all_processors(choices.size(), work);
   }
 
-  // By the best estimates alone, for those that no draw saves.
-  static void note_missed(Choice& choice) {
+  // In which draws a candidate meets its aims; notes the one that it misses most often. What no
+  // draw can reach is not drawn.
+  Met met_by(Choice& choice) const {
     const Prediction& prediction = choice.prediction;
-    for (std::size_t a = 0; a < prediction.aims.size(); ++a)
-      if (prediction.values[static_cast<Eigen::Index>(a) + 1] < 0 && !choice.missed) {
-        choice.missed = prediction.aims[a];
-        choice.missed_share = 1;
-      }
-  }
-
-  static void count_missed(Choice& choice, const Eigen::MatrixXd& figures) {
+    Met met;
     choice.missed.reset();
     choice.missed_share = 0;
-    for (std::size_t a = 0; a < choice.prediction.aims.size(); ++a) {
-      const double share =
-          (figures.col(static_cast<Eigen::Index>(a) + 1).array() < 0).cast<double>().mean();
-      if (share <= choice.missed_share) continue;
-      choice.missed = choice.prediction.aims[a];
+    const auto note = [&](Eigen::Index figure, double share) {
+      if (share <= choice.missed_share) return;
+      choice.missed = prediction.aims[static_cast<std::size_t>(figure) - 1];
       choice.missed_share = share;
+    };
+    if (!prediction.runs()) {
+      for (Eigen::Index f = 1; f < prediction.values.size(); ++f)
+        if (prediction.values[f] < 0) note(f, 1);
+      return met;
     }
+    for (Eigen::Index f = 1; f < prediction.values.size(); ++f)
+      if (prediction.values[f] + prediction.reach[f] < 0) note(f, 1);
+    if (choice.missed) return met;
+    met.all = true;
+    for (Eigen::Index f = 1; f < prediction.values.size(); ++f) {
+      if (prediction.values[f] - prediction.reach[f] >= 0) continue;
+      Eigen::VectorXf here = figure_in_draws(prediction, f, deviates_);
+      for (float& x : here) x = x >= 0 ? 1.0F : 0.0F;
+      note(f, 1 - mean_of(here));
+      met.draws = met.draws.size() ? here.cwiseProduct(met.draws).eval() : here;
+    }
+    return met;
+  }
+
+  // Top speed where the aims are met, else 0.
+  Eigen::VectorXf speed_of(Choice& choice) const {
+    const Met met = met_by(choice);
+    if (!met.all) return Eigen::VectorXf::Zero(deviates_.rows());
+    Eigen::VectorXf speed = figure_in_draws(choice.prediction, 0, deviates_).cwiseMax(0);
+    if (met.draws.size()) speed = speed.cwiseProduct(met.draws).eval();
+    return speed;
+  }
+
+  // A speed that some candidate passes in every draw while it meets its aims: what stays below is
+  // the best in none.
+  double sure_speed() const {
+    double most = 0;
+    for (const Choice& choice : result_.choices) {
+      const Prediction& prediction = choice.prediction;
+      if (choice.chance == 1) most = std::max(most, prediction.values[0] - prediction.reach[0]);
+    }
+    return most;
+  }
+
+  bool may_pass(const Choice& choice, double speed) const {
+    return choice.chance > 0 && choice.prediction.values[0] + choice.prediction.reach[0] >= speed;
+  }
+
+  void find_best() {
+    std::vector<Eigen::VectorXf> best(workers_here(), Eigen::VectorXf::Zero(deviates_.rows()));
+    const double sure = sure_speed();
+    const auto work = [&](std::size_t k, std::size_t worker) {
+      if (may_pass(result_.choices[k], sure))
+        best[worker] = best[worker].cwiseMax(speed_of(result_.choices[k]));
+    };
+    on_all_processors(result_.choices.size(), work);
+    best_ = Eigen::VectorXf::Zero(deviates_.rows());
+    for (const Eigen::VectorXf& one : best) best_ = best_.cwiseMax(one);
+    result_.nothing_will_do = (best_.array() == 0).cast<double>().mean();
   }
 
   void rank() {
@@ -147,16 +152,16 @@ class Judge {
   }
 
   void count_right() {
+    const double least = (1 - kWorthOfSpeed) * best_.minCoeff();
     const auto work = [&](std::size_t k, std::size_t) {
       Choice& choice = result_.choices[k];
-      if (choice.chance == 0) return;
-      const Eigen::VectorXd speed =
-          speed_where_met(choice.prediction, figures_in_draws(choice.prediction, deviations_));
+      if (!may_pass(choice, least)) return;
+      const Eigen::VectorXf speed = speed_of(choice);
       Eigen::Index right = 0;
       for (Eigen::Index d = 0; d < speed.size(); ++d) right += is_right(speed[d], best_[d]);
       choice.right = static_cast<double>(right) / static_cast<double>(speed.size());
     };
-    on_all_processors(result_.choices.size(), work, workers_);
+    on_all_processors(result_.choices.size(), work);
   }
 
   void put_lead() {
@@ -164,10 +169,10 @@ class Judge {
     const Prediction &first = result_.choices[0].prediction,
                      &second = result_.choices[1].prediction;
     if (!first.runs() || !second.runs()) return;
-    SparseBy by;
+    Eigen::VectorXd by = Eigen::VectorXd::Zero(predictor_.joint().size());
     const auto add = [&](const Prediction& prediction, double sign) {
       for (std::size_t k = 0; k < prediction.places.size(); ++k)
-        by.add(prediction.places[k], sign * prediction.by(static_cast<Eigen::Index>(k), 0));
+        by[prediction.places[k]] += sign * prediction.by(static_cast<Eigen::Index>(k), 0);
     };
     add(first, 1);
     add(second, -1);
@@ -177,10 +182,8 @@ class Judge {
 
   const Drawer& drawer_;
   Predictor predictor_;
-  const Eigen::MatrixXd& deviations_;
-  Eigen::VectorXd farthest_;
-  std::size_t workers_;
-  Eigen::VectorXd best_;  // top speed of the best that meets the aims, by draw; 0: none does
+  const Eigen::MatrixXf& deviates_;
+  Eigen::VectorXf best_;  // top speed of the best that meets the aims, by draw; 0: none does
   DrawerChoice result_;
 };
 

@@ -16,11 +16,12 @@ namespace {
 constexpr double kNormalFromHere = 1e5;
 
 // The middles of `draws` equally likely stretches of the standard normal distribution.
-Eigen::VectorXd normal_strata(std::size_t draws) {
-  Eigen::VectorXd z(static_cast<Eigen::Index>(draws));
+Eigen::VectorXf normal_strata(std::size_t draws) {
+  Eigen::VectorXf z(static_cast<Eigen::Index>(draws));
   for (Eigen::Index k = 0; k < z.size(); ++k)
-    z[k] = -std::numbers::sqrt2 *
-           boost::math::erfc_inv((2.0 * static_cast<double>(k) + 1) / static_cast<double>(draws));
+    z[k] = static_cast<float>(
+        -std::numbers::sqrt2 *
+        boost::math::erfc_inv((2.0 * static_cast<double>(k) + 1) / static_cast<double>(draws)));
   return z;
 }
 
@@ -33,7 +34,7 @@ void SparseBy::add(const SparseBy& other, double factor) {
 
 int Joint::add(const Eigen::MatrixXd& covariance, double degrees_of_freedom) {
   const int first = size_;
-  groups_.push_back({first, covariance_root(covariance), degrees_of_freedom});
+  groups_.push_back({first, covariance_root(covariance), degrees_of_freedom, 0});
   size_ += static_cast<int>(covariance.rows());
   return first;
 }
@@ -42,14 +43,21 @@ int Joint::add_standard(double degrees_of_freedom) {
   return add(Eigen::MatrixXd::Identity(1, 1), degrees_of_freedom);
 }
 
+void Joint::standardise(Eigen::MatrixXd& by) const {
+  for (const Group& group : groups_) {
+    auto part = by.middleRows(group.first, group.root.rows());
+    if (!part.isZero(0)) part = (group.root.transpose() * part).eval();
+  }
+}
+
 void Joint::draw(std::size_t draws, std::uint64_t seed) {
   std::mt19937_64 random(seed);
-  const Eigen::VectorXd strata = normal_strata(draws);
-  deviations_.resize(strata.size(), size_);
+  const Eigen::VectorXf strata = normal_strata(draws);
+  deviates_.resize(strata.size(), size_);
   std::vector<Eigen::Index> order(draws);
   std::iota(order.begin(), order.end(), 0);
-  for (const Group& group : groups_) {
-    Eigen::MatrixXd standard(strata.size(), group.root.cols());
+  for (Group& group : groups_) {
+    auto standard = deviates_.middleCols(group.first, group.root.cols());
     for (Eigen::Index k = 0; k < standard.cols(); ++k) {
       std::shuffle(order.begin(), order.end(), random);
       standard.col(k) = strata(order);
@@ -57,21 +65,27 @@ void Joint::draw(std::size_t draws, std::uint64_t seed) {
     if (group.degrees_of_freedom < kNormalFromHere) {
       std::chi_squared_distribution<double> chi_squared(group.degrees_of_freedom);
       for (Eigen::Index d = 0; d < standard.rows(); ++d)
-        standard.row(d) *= std::sqrt(group.degrees_of_freedom / chi_squared(random));
+        standard.row(d) *=
+            static_cast<float>(std::sqrt(group.degrees_of_freedom / chi_squared(random)));
     }
-    deviations_.middleCols(group.first, group.root.rows()) = standard * group.root.transpose();
+    constexpr double kRounding = 1.00001;
+    group.radius = kRounding * std::sqrt(standard.rowwise().squaredNorm().maxCoeff());
   }
 }
 
-Estimate Joint::estimate(double value, const SparseBy& by, double factor, std::string unit) const {
+double Joint::reach(const Eigen::VectorXd& by) const {
+  double most = 0;
+  for (const Group& group : groups_)
+    most += group.radius * by.segment(group.first, group.root.rows()).norm();
+  return most;
+}
+
+Estimate Joint::estimate(double value, const Eigen::VectorXd& by, double factor,
+                         std::string unit) const {
   if (!std::isfinite(value)) return Estimate::unknown(std::move(unit));
-  Eigen::VectorXd all = Eigen::VectorXd::Zero(size_);
-  for (const auto& [place, derivative] : by.parts) all[place] += derivative;
   double sum = 0, weighted = 0;
   for (const Group& group : groups_) {
-    const auto part = all.segment(group.first, group.root.rows());
-    if (part.isZero(0)) continue;
-    const double variance = (group.root.transpose() * part).squaredNorm();
+    const double variance = by.segment(group.first, group.root.rows()).squaredNorm();
     sum += variance;
     weighted += variance * variance / group.degrees_of_freedom;
   }

@@ -35,23 +35,33 @@ class Joint {
   int add_standard(double degrees_of_freedom = 1e9);
   int size() const { return size_; }
 
+  /// Turns derivatives by the inputs (one row per input, one column per figure) into derivatives by
+  /// independent deviates of standard uncertainty 1, as many and at the same places, group by
+  /// group.
+  void standardise(Eigen::MatrixXd& by) const;
+
   /// `draws` draws of everything; the same seed gives the same ones.
   void draw(std::size_t draws, std::uint64_t seed);
-  /// One row per draw, one column per input: deviations from the estimates.
-  const Eigen::MatrixXd& deviations() const { return deviations_; }
+  /// One row per draw, one column per deviate; in single precision, which a share of draws has to
+  /// spare.
+  const Eigen::MatrixXf& deviates() const { return deviates_; }
+  /// No draw moves a figure with these standardised derivatives by more than this.
+  double reach(const Eigen::VectorXd& by) const;
 
-  /// value ± t·u in a unit that a person reads, both multiplied by `factor` (> 0): first order,
-  /// Welch–Satterthwaite over the groups (JCGM 100:2008, G.4.1).
-  Estimate estimate(double value, const SparseBy& by, double factor, std::string unit) const;
+  /// value ± t·u in a unit that a person reads, both multiplied by `factor` (> 0), from
+  /// standardised derivatives: first order, Welch–Satterthwaite over the groups (JCGM 100:2008,
+  /// G.4.1).
+  Estimate estimate(double value, const Eigen::VectorXd& by, double factor, std::string unit) const;
 
  private:
   struct Group {
     int first;
     Eigen::MatrixXd root;  // covariance = root·rootᵀ
     double degrees_of_freedom;
+    double radius = 0;  // longest vector of its deviates in any draw
   };
   std::vector<Group> groups_;
-  Eigen::MatrixXd deviations_;
+  Eigen::MatrixXf deviates_;
   int size_ = 0;
 };
 

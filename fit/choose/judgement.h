@@ -7,11 +7,9 @@
 
 namespace loadline {
 
-/// The figures of a candidate in every draw: one row per draw, one column per figure.
-Eigen::MatrixXd figures_in_draws(const Prediction& prediction, const Eigen::MatrixXd& deviations);
-
-/// Top speed where all aims are met, 0 elsewhere, for rows of figures_in_draws.
-Eigen::VectorXd speed_where_met(const Prediction& prediction, const Eigen::MatrixXd& figures);
+/// One figure of a candidate in every draw.
+Eigen::VectorXf figure_in_draws(const Prediction& prediction, Eigen::Index figure,
+                                const Eigen::MatrixXf& deviates);
 
 /// Whether speed `speed` is right where the best that meets the aims has `best` (0: none does).
 inline bool is_right(double speed, double best) {

@@ -7,6 +7,7 @@
 #include <set>
 
 #include "fit/choose/judgement.h"
+#include "fit/choose/workers.h"
 
 namespace loadline {
 namespace {
@@ -23,45 +24,48 @@ constexpr std::uint64_t kSeed = 22;
 // is what digits, clocks and ripple leave open in each (drag_fit.cc). A guess between the two ends.
 constexpr double kDragOfTheRun = 0.5;
 
-// Contenders in every draw: what each needs to be judged.
+// Contenders in every draw: speed, and the margins that are not met in all of them anyway.
 struct Contenders {
   std::vector<const Choice*> choices;
-  std::vector<Eigen::Index> first;  // column of each one's first figure
+  std::vector<Eigen::Index> first;  // column of each one's speed; its margins follow; one more
   Eigen::MatrixXd figures;          // draws × all their figures
 };
 
-Contenders contenders_of(const std::vector<Choice>& choices, const Eigen::MatrixXd& deviations) {
+Contenders contenders_of(const std::vector<Choice>& choices, const Eigen::MatrixXf& deviates) {
   Contenders found;
   for (const Choice& choice : choices)
     if (choice.right >= kLeastRight) found.choices.push_back(&choice);
   std::stable_sort(found.choices.begin(), found.choices.end(),
                    [](const Choice* a, const Choice* b) { return a->right > b->right; });
   if (found.choices.size() > kMostContenders) found.choices.resize(kMostContenders);
-  Eigen::Index columns = 0;
+  std::vector<Eigen::VectorXf> columns;
   for (const Choice* choice : found.choices) {
-    found.first.push_back(columns);
-    columns += choice->prediction.values.size();
+    const Prediction& prediction = choice->prediction;
+    found.first.push_back(static_cast<Eigen::Index>(columns.size()));
+    for (Eigen::Index f = 0; f < prediction.values.size(); ++f)
+      if (f == 0 || prediction.values[f] < prediction.reach[f])
+        columns.push_back(figure_in_draws(prediction, f, deviates));
   }
-  found.figures.resize(deviations.rows(), columns);
-  for (std::size_t c = 0; c < found.choices.size(); ++c)
-    found.figures.middleCols(found.first[c], found.choices[c]->prediction.values.size()) =
-        figures_in_draws(found.choices[c]->prediction, deviations);
+  found.first.push_back(static_cast<Eigen::Index>(columns.size()));
+  found.figures.resize(deviates.rows(), found.first.back());
+  for (std::size_t c = 0; c < columns.size(); ++c)
+    found.figures.col(static_cast<Eigen::Index>(c)) = columns[c].cast<double>();
   return found;
 }
 
 // Highest share of rows in which one contender is right.
 double most_right(const Contenders& contenders, const Eigen::MatrixXd& figures) {
-  const auto count = static_cast<Eigen::Index>(contenders.choices.size());
-  Eigen::MatrixXd speeds(figures.rows(), count);
-  for (Eigen::Index c = 0; c < count; ++c) {
-    const Prediction& prediction = contenders.choices[static_cast<std::size_t>(c)]->prediction;
-    speeds.col(c) = speed_where_met(
-        prediction, figures.middleCols(contenders.first[static_cast<std::size_t>(c)],
-                                       prediction.values.size()));
+  const std::size_t count = contenders.choices.size();
+  Eigen::MatrixXd speeds(figures.rows(), static_cast<Eigen::Index>(count));
+  for (std::size_t c = 0; c < count; ++c) {
+    auto speed = speeds.col(static_cast<Eigen::Index>(c));
+    speed = figures.col(contenders.first[c]);
+    for (Eigen::Index f = contenders.first[c] + 1; f < contenders.first[c + 1]; ++f)
+      for (Eigen::Index d = 0; d < speed.size(); ++d) speed[d] = figures(d, f) < 0 ? 0 : speed[d];
   }
   const Eigen::VectorXd best = speeds.rowwise().maxCoeff();
   double most = 0;
-  for (Eigen::Index c = 0; c < count; ++c) {
+  for (Eigen::Index c = 0; c < speeds.cols(); ++c) {
     Eigen::Index right = 0;
     for (Eigen::Index d = 0; d < speeds.rows(); ++d) right += is_right(speeds(d, c), best[d]);
     most = std::max(most, static_cast<double>(right) / static_cast<double>(speeds.rows()));
@@ -74,18 +78,16 @@ class Bench {
   Bench(const Drawer& drawer, const Predictor& predictor, const std::vector<Choice>& choices)
       : drawer_(drawer),
         predictor_(predictor),
-        deviations_(predictor.joint().deviations()),
-        contenders_(contenders_of(choices, deviations_)),
+        deviates_(predictor.joint().deviates()),
+        contenders_(contenders_of(choices, deviates_)),
         now_(contenders_.choices.empty() ? 0 : most_right(contenders_, contenders_.figures)) {}
 
-  std::vector<NextRun> best() {
+  std::vector<NextRun> best() const {
+    const std::vector<Proposal> proposals = possible();
     std::vector<NextRun> runs;
-    std::set<std::size_t> motors;
-    for (const Choice* choice : contenders_.choices) {
-      if (motors.insert(choice->candidate.motor).second) runs.push_back(motor_run(*choice));
-      if (drawer_.mountings[choice->candidate.mounting].belt) runs.push_back(top_speed(*choice));
-    }
-    if (!contenders_.choices.empty()) runs.push_back(machine_run());
+    for (const Proposal& one : proposals) runs.push_back(one.run);
+    on_all_processors(runs.size(),
+                      [&](std::size_t k, std::size_t) { judge(runs[k], *proposals[k].on, k); });
     std::erase_if(runs, [](const NextRun& run) { return run.gain < kLeastGain; });
     std::stable_sort(runs.begin(), runs.end(), [](const NextRun& a, const NextRun& b) {
       return a.gain / a.minutes > b.gain / b.minutes;
@@ -95,9 +97,34 @@ class Bench {
   }
 
  private:
-  NextRun judged(RunKind kind, const Candidate& on, const Eigen::MatrixXd& seen) {
-    NextRun run{kind, on, minutes_of(kind), 0, 0};
-    const Eigen::MatrixXd y = standardised(seen);
+  using Random = std::mt19937_64;
+  struct Proposal {
+    NextRun run;
+    const Choice* on;
+  };
+
+  std::vector<Proposal> possible() const {
+    std::vector<Proposal> runs;
+    std::set<std::size_t> motors;
+    const auto add = [&](RunKind kind, const Choice& on) {
+      runs.push_back({{kind, on.candidate, minutes_of(kind), 0, 0}, &on});
+    };
+    for (const Choice* choice : contenders_.choices) {
+      const std::size_t motor = choice->candidate.motor;
+      if (motors.insert(motor).second)
+        add(drawer_.motors[motor].kind == RunKind::kSpinUp ? RunKind::kSpinUp : RunKind::kBrake,
+            *choice);
+      if (drawer_.mountings[choice->candidate.mounting].belt) add(RunKind::kTopSpeed, *choice);
+    }
+    if (!contenders_.choices.empty())
+      add(drawer_.machine_kind == RunKind::kDriven ? RunKind::kDriven : RunKind::kCoastDown,
+          *contenders_.choices.front());
+    return runs;
+  }
+
+  void judge(NextRun& run, const Choice& on, std::size_t number) const {
+    Random random(kSeed + number);
+    const Eigen::MatrixXd y = standardised(seen_by(run, on, random));
     const Eigen::RowVectorXd middle = contenders_.figures.colwise().mean();
     const Eigen::MatrixXd centred = contenders_.figures.rowwise() - middle;
     const Eigen::MatrixXd slope = Eigen::ColPivHouseholderQR<Eigen::MatrixXd>(y).solve(centred);
@@ -105,17 +132,23 @@ class Bench {
     const Eigen::Index every = std::max<Eigen::Index>(1, left.rows() / kDrawsPerOutcome);
     Eigen::MatrixXd thinned((left.rows() + every - 1) / every, left.cols());
     for (Eigen::Index d = 0; d < thinned.rows(); ++d) thinned.row(d) = left.row(d * every);
-    double settled = 0, right = 0;
+    double right = 0;
     for (Eigen::Index k = 0; k < kOutcomes; ++k) {
       const Eigen::Index outcome = (2 * k + 1) * y.rows() / (2 * kOutcomes);
       const Eigen::RowVectorXd then = middle + y.row(outcome) * slope;
       const double most = most_right(contenders_, thinned.rowwise() + then);
       right += most / kOutcomes;
-      settled += (most >= kSure ? 1.0 : 0.0) / kOutcomes;
+      run.settles += (most >= kSure ? 1.0 : 0.0) / kOutcomes;
     }
-    run.settles = settled;
     run.gain = right - now_;
-    return run;
+  }
+
+  Eigen::MatrixXd seen_by(const NextRun& run, const Choice& on, Random& random) const {
+    if (run.kind == RunKind::kTopSpeed) return top_speed_seen(on.prediction, random);
+    if (run.kind == RunKind::kCoastDown || run.kind == RunKind::kDriven)
+      return curve_seen(predictor_.machine_places(), kDragOfTheRun, drawer_.machine_runs, random);
+    const DrawerMotor& motor = drawer_.motors[run.on.motor];
+    return curve_seen(predictor_.motor_places(run.on.motor), motor.of_the_run, motor.runs, random);
   }
 
   static Eigen::MatrixXd standardised(const Eigen::MatrixXd& seen) {
@@ -127,59 +160,46 @@ class Bench {
   }
 
   // Rows of a block of inputs in another order: the same distribution, independent of everything.
-  Eigen::MatrixXd elsewhere(const Eigen::MatrixXd& block) {
+  static Eigen::MatrixXd elsewhere(const Eigen::MatrixXd& block, Random& random) {
     std::vector<Eigen::Index> order(static_cast<std::size_t>(block.rows()));
     std::iota(order.begin(), order.end(), 0);
-    std::shuffle(order.begin(), order.end(), random_);
+    std::shuffle(order.begin(), order.end(), random);
     return block(order, Eigen::all);
   }
 
-  // The run's own part r of the curve's deviation δ, of which φ is the share and which `runs` runs
-  // have brought down to what it is, seen once more with the noise of one run.
-  Eigen::MatrixXd curve_seen(std::pair<int, int> places, double share, std::size_t runs) {
-    const Eigen::MatrixXd own = deviations_.middleCols(places.first, places.second);
+  // The run's own part of the curve's deviates, of which it is the share and which `runs` runs have
+  // brought down to what it is, seen once more with the noise of one run.
+  Eigen::MatrixXd curve_seen(std::pair<int, int> places, double share, std::size_t runs,
+                             Random& random) const {
+    const Eigen::MatrixXd own = deviates_.middleCols(places.first, places.second).cast<double>();
     const double noise = std::sqrt(static_cast<double>(runs) * share);
-    return share * own + std::sqrt(share * (1 - share)) * elsewhere(own) + noise * elsewhere(own);
+    return share * own + std::sqrt(share * (1 - share)) * elsewhere(own, random) +
+           noise * elsewhere(own, random);
   }
 
-  NextRun motor_run(const Choice& choice) {
-    const DrawerMotor& motor = drawer_.motors[choice.candidate.motor];
-    return judged(
-        motor.kind == RunKind::kSpinUp ? RunKind::kSpinUp : RunKind::kBrake, choice.candidate,
-        curve_seen(predictor_.motor_places(choice.candidate.motor), motor.of_the_run, motor.runs));
-  }
-
-  NextRun machine_run() {
-    return judged(drawer_.machine_kind == RunKind::kDriven ? RunKind::kDriven : RunKind::kCoastDown,
-                  contenders_.choices.front()->candidate,
-                  curve_seen(predictor_.machine_places(), kDragOfTheRun, drawer_.machine_runs));
-  }
-
-  NextRun top_speed(const Choice& choice) {
-    const Prediction& prediction = choice.prediction;
-    Eigen::MatrixXd seen(deviations_.rows(), 2);
+  Eigen::MatrixXd top_speed_seen(const Prediction& prediction, Random& random) const {
+    Eigen::MatrixXd seen = Eigen::MatrixXd::Zero(deviates_.rows(), 2);
+    for (std::size_t k = 0; k < prediction.places.size(); ++k) {
+      const auto place = static_cast<Eigen::Index>(k);
+      const Eigen::VectorXd deviate = deviates_.col(prediction.places[k]).cast<double>();
+      seen.col(0) += prediction.by(place, 0) * deviate;
+      seen.col(1) += prediction.motor_speed_by[place] * deviate;
+    }
+    // Both speeds wander together from run to run; one against the other is known far better.
     std::normal_distribution<double> normal;
     for (Eigen::Index d = 0; d < seen.rows(); ++d) {
-      double wheel = 0, motor = 0;
-      for (std::size_t k = 0; k < prediction.places.size(); ++k) {
-        const auto place = static_cast<Eigen::Index>(k);
-        wheel += prediction.by(place, 0) * deviations_(d, prediction.places[k]);
-        motor += prediction.motor_speed_by[place] * deviations_(d, prediction.places[k]);
-      }
-      // Both speeds wander together from run to run; one against the other is known far better.
-      const double run = kSpeedOfOneRun * normal(random_);
-      seen(d, 0) = wheel + prediction.values[0] * run;
-      seen(d, 1) = motor + prediction.motor_speed * (run + kQuotientOfOneRun * normal(random_));
+      const double run = kSpeedOfOneRun * normal(random);
+      seen(d, 0) += prediction.values[0] * run;
+      seen(d, 1) += prediction.motor_speed * (run + kQuotientOfOneRun * normal(random));
     }
-    return judged(RunKind::kTopSpeed, choice.candidate, seen);
+    return seen;
   }
 
   const Drawer& drawer_;
   const Predictor& predictor_;
-  const Eigen::MatrixXd& deviations_;
+  const Eigen::MatrixXf& deviates_;
   Contenders contenders_;
   double now_;
-  std::mt19937_64 random_{kSeed};
 };
 
 }  // namespace

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
 
@@ -355,19 +356,13 @@ class Figuring {
   const DrawerMotor& motor_;
 };
 
-// Figures over all joint inputs brought onto those that any of them depends on.
-void compress(const std::vector<SparseBy>& figures, int inputs, Prediction& prediction) {
-  Eigen::MatrixXd all = Eigen::MatrixXd::Zero(inputs, static_cast<Eigen::Index>(figures.size()));
-  for (std::size_t f = 0; f < figures.size(); ++f)
-    for (const auto& [place, derivative] : figures[f].parts)
-      all(place, static_cast<Eigen::Index>(f)) += derivative;
-  for (int place = 0; place < inputs; ++place)
-    if (!all.row(place).isZero(0)) prediction.places.push_back(place);
-  const Eigen::MatrixXd some = all(prediction.places, Eigen::all);
-  const Eigen::Index figures_here = some.cols() - 1;
-  prediction.by = some.leftCols(figures_here);
-  prediction.motor_speed_by = some.col(figures_here);
-}
+// What a figure is shown in.
+struct Shown {
+  const std::optional<Propagated>& figure;
+  double factor;
+  const char* unit;
+  Estimate& to;
+};
 
 }  // namespace
 
@@ -379,42 +374,63 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   put_belt(candidate, question, slip_by, loss_by);
   const DriveDesk desk(question);
   const Figuring found(desk.setup(), aims_, drawer_, drawer_.motors[candidate.motor]);
-  const auto over_joint = [&](const Propagated& x) {
-    return joined(desk, x, candidate.motor, mounting.motor_pulley, mounting.hand_pulley, slip_by,
-                  loss_by);
-  };
-  const auto estimate = [&](const std::optional<Propagated>& x, double factor, const char* unit) {
-    return x ? joint_.estimate(x->value, over_joint(*x), factor, unit) : Estimate::unknown(unit);
-  };
-  const double rpm = rpm_from_rad_per_s(1);
+
   Prediction result;
   result.settling = found.search.settling;
-  result.handwheel_rpm = estimate(found.wheel_speed, rpm, "rpm");
-  result.motor_rpm = estimate(found.motor_speed, rpm, "rpm");
-  result.loaded_rpm = estimate(found.loaded_speed, rpm, "rpm");
-  result.needle_n = estimate(found.needle, 1, "N");
-  result.drop_percent = estimate(found.drop, 100, "%");
   result.extrapolated =
       found.motor_speed && (beyond(desk.setup().motor, found.motor_speed->value) ||
                             beyond(desk.setup().machine, found.wheel_speed->value));
+  const double rpm = rpm_from_rad_per_s(1);
+  const std::array<Shown, 5> shown = {Shown{found.wheel_speed, rpm, "rpm", result.handwheel_rpm},
+                                      Shown{found.motor_speed, rpm, "rpm", result.motor_rpm},
+                                      Shown{found.loaded_speed, rpm, "rpm", result.loaded_rpm},
+                                      Shown{found.needle, 1, "N", result.needle_n},
+                                      Shown{found.drop, 100, "%", result.drop_percent}};
 
-  std::vector<Propagated> figures;
-  const std::optional<Propagated>& top = aims_.extra_nm ? found.loaded_speed : found.wheel_speed;
-  figures.push_back(top.value_or(Propagated(0)));
+  // Columns: the figures, the motor's speed, what is shown.
+  std::vector<const Propagated*> columns;
+  const Propagated none(0);
+  const auto column = [&](const std::optional<Propagated>& x) {
+    columns.push_back(x ? &*x : &none);
+  };
+  column(aims_.extra_nm ? found.loaded_speed : found.wheel_speed);
   for (const auto& [aim, margin] : found.margins) {
     result.aims.push_back(aim);
-    figures.push_back(margin);
+    columns.push_back(&margin);
   }
-  std::vector<SparseBy> over;
-  result.values.resize(static_cast<Eigen::Index>(figures.size()));
-  for (std::size_t f = 0; f < figures.size(); ++f) {
-    result.values[static_cast<Eigen::Index>(f)] = figures[f].value;
-    over.push_back(over_joint(figures[f]));
+  const auto figures = static_cast<Eigen::Index>(columns.size());
+  column(found.motor_speed);
+  for (const Shown& one : shown) column(one.figure);
+
+  Eigen::MatrixXd by =
+      Eigen::MatrixXd::Zero(joint_.size(), static_cast<Eigen::Index>(columns.size()));
+  for (std::size_t c = 0; c < columns.size(); ++c)
+    for (const auto& [place, derivative] :
+         joined(desk, *columns[c], candidate.motor, mounting.motor_pulley, mounting.hand_pulley,
+                slip_by, loss_by)
+             .parts)
+      by(place, static_cast<Eigen::Index>(c)) += derivative;
+  joint_.standardise(by);
+
+  result.values.resize(figures);
+  result.reach.resize(figures);
+  for (Eigen::Index f = 0; f < figures; ++f) {
+    result.values[f] = columns[static_cast<std::size_t>(f)]->value;
+    result.reach[f] = joint_.reach(by.col(f));
   }
-  const Propagated motor_speed = found.motor_speed.value_or(Propagated(0));
-  result.motor_speed = motor_speed.value;
-  over.push_back(over_joint(motor_speed));
-  compress(over, joint_.size(), result);
+  result.motor_speed = columns[static_cast<std::size_t>(figures)]->value;
+  for (std::size_t k = 0; k < shown.size(); ++k) {
+    const Shown& one = shown[k];
+    one.to = one.figure ? joint_.estimate(one.figure->value,
+                                          by.col(figures + 1 + static_cast<Eigen::Index>(k)),
+                                          one.factor, one.unit)
+                        : Estimate::unknown(one.unit);
+  }
+  for (int place = 0; place < joint_.size(); ++place)
+    if (!by.row(place).head(figures + 1).isZero(0)) result.places.push_back(place);
+  const Eigen::MatrixXd some = by(result.places, Eigen::seqN(0, figures + 1));
+  result.by = some.leftCols(figures);
+  result.motor_speed_by = some.col(figures);
   return result;
 }
 

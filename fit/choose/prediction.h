@@ -22,16 +22,17 @@ enum class Aim {
   kSlowDrop,     ///< stays as steady in slow stitching as asked
 };
 
-/// One candidate. A figure is value + Σ derivative · deviation of an input; the first is the top
-/// speed (rad/s at the hand wheel, under the cloth if that was named), the others are margins, each
-/// met where it is not below 0.
+/// One candidate. A figure is value + Σ derivative · deviate (joint.h); the first is the top speed
+/// (rad/s at the hand wheel, under the cloth if that was named), the others are margins, each met
+/// where it is not below 0.
 struct Prediction {
   Settling settling = Settling::kTooWeak;
   bool extrapolated = false;  ///< the operating point stands outside a measured range
   std::vector<Aim> aims;      ///< of figures 1, 2, …
-  std::vector<int> places;    ///< inputs that its figures depend on
+  std::vector<int> places;    ///< deviates that its figures depend on
   Eigen::MatrixXd by;         ///< places × figures
   Eigen::VectorXd values;     ///< of the figures
+  Eigen::VectorXd reach;      ///< of each figure: by how much any draw moves it at most
   /// rad/s at the motor as it settles, with its derivatives by the places.
   double motor_speed = 0;
   Eigen::VectorXd motor_speed_by;

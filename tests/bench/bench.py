@@ -4,6 +4,7 @@ import sys
 import tempfile
 
 import book_figures  # noqa: F401  (registers its figures)
+import choose_figures  # noqa: F401
 import coast_figures  # noqa: F401
 import drive_figures  # noqa: F401
 import fit_figures  # noqa: F401
