@@ -32,7 +32,7 @@ export LOADLINE_BOOK=evening.book
 bold="" plain=""
 if [[ -t 1 && -z ${NO_COLOR:-} ]]; then bold=$'\e[1m' plain=$'\e[0m'; fi
 began=$SECONDS
-steps=8 step=0
+steps=9 step=0
 # chapter TITLE: what comes next, and how far the evening has come.
 chapter() {
   step=$((step + 1))
@@ -105,6 +105,9 @@ for belt in ring notched link notched ring link ring link notched; do
   printf 'belt %-8s slip check is run %s, top speed is run %s\n' "$belt" "$slip" "$run"
 done
 show loadline-fit belts --machine Wren --motor 'Heron 70'
+
+chapter "The whole drawer: which motor, pulley and belt, and is that settled?"
+show loadline-fit choose --machine Wren --least-rpm 1200 --most-motor-rpm 8000 --least-needle-n 100
 
 chapter "What is in the book now"
 show loadline-db list runs

@@ -65,4 +65,14 @@ std::string to_text(const Estimate& estimate) {
                      grouped(*estimate.low, decimals), grouped(*estimate.high, decimals), unit);
 }
 
+std::string whole_text(double value) { return grouped(std::round(value), 0); }
+
+std::string whole_text(const Estimate& estimate) {
+  if (!estimate.value || !std::isfinite(*estimate.value)) return "unknown";
+  if (!estimate.low || !estimate.high || *estimate.low == *estimate.high)
+    return whole_text(*estimate.value);
+  return fmt::format("{} ({} to {})", whole_text(*estimate.value), whole_text(*estimate.low),
+                     whole_text(*estimate.high));
+}
+
 }  // namespace loadline

@@ -35,6 +35,11 @@ Json to_json(const Estimate& estimate);
 /// Says "unknown" without a value and leaves the parentheses out without limits.
 std::string to_text(const Estimate& estimate);
 
+/// As a person says a speed: whole numbers, "1,427 (1,420 to 1,434)", coarser where the interval
+/// supports less, and without the unit.
+std::string whole_text(const Estimate& estimate);
+std::string whole_text(double value);
+
 /// A number as JSON, null when it is not finite (JSON has no NaN).
 Json json_number(double value);
 

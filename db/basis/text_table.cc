@@ -35,7 +35,10 @@ std::string wrapped(const std::string& text, const std::string& indent, std::siz
     const std::size_t end = std::min(text.find(' ', at), text.size());
     const std::string word = text.substr(at, end - at);
     at = end + 1;
-    if (!line.empty() && width_of(line) + 1 + width_of(word) > width) {
+    const std::size_t next = std::min(text.find(' ', std::min(at, text.size())), text.size());
+    const bool percent = at < text.size() && text[at] == '%';  // stays with its number
+    const std::size_t needed = width_of(word) + (percent ? 1 + next - at : 0);
+    if (!line.empty() && line != indent && width_of(line) + 1 + needed > width) {
       out += line + "\n";
       line = indent + word;
     } else {

@@ -17,8 +17,9 @@ inline constexpr std::size_t kPageWidth = 80;
 /// How many places a line of text takes, in code points.
 std::size_t width_of(const std::string& text);
 
-/// A sentence broken between words (at single blanks) into lines of at most `width`, all but the
-/// first with `indent` before them; no final line feed. A longer word stays whole.
+/// A sentence broken between words (at single blanks, but not before a per cent sign) into lines of
+/// at most `width`, all but the first with `indent` before them; no final line feed. A longer word
+/// stays whole.
 std::string wrapped(const std::string& text, const std::string& indent = "",
                     std::size_t width = kPageWidth);
 

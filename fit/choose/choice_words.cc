@@ -13,20 +13,6 @@ namespace {
 
 constexpr std::size_t kMostListed = 8, kMostReasons = 6;
 
-std::string whole(double value) {
-  const double rounded = std::round(value);
-  const int digits = rounded == 0 ? 1 : 1 + static_cast<int>(std::log10(std::fabs(rounded)));
-  return significant(rounded, digits);
-}
-
-// Speeds to the whole stitch: "1,387 (1,386 to 1,388)", coarser where the interval is.
-std::string stitch_words(const Estimate& speed) {
-  if (!speed.value) return "unknown";
-  if (!speed.low || !speed.high) return whole(*speed.value);
-  if (*speed.high - *speed.low > 40) return to_text(speed);
-  return fmt::format("{} ({} to {})", whole(*speed.value), whole(*speed.low), whole(*speed.high));
-}
-
 // "99 %", never more than the draws can say.
 std::string chance_words(double chance) {
   if (chance >= 0.995) return "over 99 %";
@@ -41,7 +27,10 @@ class Words {
     std::set<std::size_t> hands;
     for (const Mounting& mounting : drawer.mountings) hands.insert(mounting.hand_pulley);
     one_hand_ = hands.size() == 1;
+    const bool stitches =
+        drawer.machine.number("stroke-mm") || drawer.machine.number("stitches-per-turn");
     per_turn_ = drawer.machine.number("stitches-per-turn").value_or(1);
+    unit_ = stitches ? "stitches a minute" : "turns a minute";
   }
 
   std::string all() {
@@ -87,10 +76,10 @@ class Words {
     return words;
   }
 
-  // Speeds of the hand wheel as stitches a minute, which is what a person hears and counts.
-  std::string stitches(const Estimate& rpm) const {
+  // Speeds of the hand wheel as a person counts them.
+  std::string speed(const Estimate& rpm) const {
     if (!rpm.value) return "no steady speed";
-    return stitch_words(rpm.scaled(per_turn_, "")) + " stitches a minute";
+    return whole_text(rpm.scaled(per_turn_, "")) + " " + unit_;
   }
 
   std::string sentence() const {
@@ -100,8 +89,8 @@ class Words {
     const Prediction& best = first().prediction;
     if (choice_.met())
       return fmt::format("Put {} on {}: {}, the motor at {} rpm. It {} with a chance of {}.",
-                         with(first().candidate), drawer_.machine.name,
-                         stitches(best.handwheel_rpm), whole(*best.motor_rpm.value),
+                         with(first().candidate), drawer_.machine.name, speed(best.handwheel_rpm),
+                         whole_text(*best.motor_rpm.value),
                          asked() ? "meets what is asked" : "runs within the book's limits",
                          chance_words(first().chance));
     if (choice_.nothing_will_do >= kSure)
@@ -113,7 +102,7 @@ class Words {
         "Nothing in the drawer is sure to meet what is asked of {}. The best chance, {}, has {}: "
         "{}. In the other cases it {}.",
         drawer_.machine.name, chance_words(first().chance), with(first().candidate),
-        stitches(best.handwheel_rpm), misses(first(), 1));
+        speed(best.handwheel_rpm), misses(first(), 1));
   }
 
   std::string runner_up() const {
@@ -129,9 +118,9 @@ class Words {
     const double size = std::fabs(*lead.value);
     const char* side = *lead.value >= 0 ? "slower" : "faster";
     if ((*lead.low > 0) == (*lead.high > 0))
-      return fmt::format("{} is {} a minute {} for certain{}.", who, whole(size), side, but);
-    return fmt::format("{} may be as fast: {} a minute {}, give or take {}{}.", who, whole(size),
-                       side, whole((*lead.high - *lead.low) / 2), but);
+      return fmt::format("{} is {} a minute {} for certain{}.", who, whole_text(size), side, but);
+    return fmt::format("{} may be as fast: {} a minute {}, give or take {}{}.", who,
+                       whole_text(size), side, whole_text((*lead.high - *lead.low) / 2), but);
   }
 
   static const char* miss_words(Aim aim, bool many) {
@@ -161,7 +150,7 @@ class Words {
 
   void list() {
     if (choice_.choices.empty()) return;
-    std::vector<std::vector<std::string>> rows{{"chance", "stitches a minute", "motor"}};
+    std::vector<std::vector<std::string>> rows{{"chance", unit_, "motor"}};
     const auto short_chance = [](double chance) {
       return chance >= 0.995 ? "> 99 %" : chance < 0.005 ? "< 1 %" : chance_words(chance);
     };
@@ -174,12 +163,12 @@ class Words {
       const Prediction& p = one.prediction;
       std::vector<std::string>& row = rows.emplace_back();
       row.push_back(short_chance(one.chance));
-      row.push_back(stitch_words(p.handwheel_rpm.scaled(per_turn_, "")));
-      row.push_back(p.motor_rpm.value ? whole(*p.motor_rpm.value) + " rpm" : "");
+      row.push_back(whole_text(p.handwheel_rpm.scaled(per_turn_, "")));
+      row.push_back(p.motor_rpm.value ? whole_text(*p.motor_rpm.value) + " rpm" : "");
       if (aims_.least_needle_n)
-        row.push_back(p.needle_n.value ? whole(*p.needle_n.value) + " N" : "unknown");
+        row.push_back(p.needle_n.value ? whole_text(*p.needle_n.value) + " N" : "unknown");
       if (aims_.slow_spm)
-        row.push_back(p.drop_percent.value ? whole(*p.drop_percent.value) + " %" : "stalls");
+        row.push_back(p.drop_percent.value ? whole_text(*p.drop_percent.value) + " %" : "stalls");
     }
     add_names(rows, shown);
     say(belts_remark());
@@ -300,6 +289,7 @@ class Words {
   const DrawerChoice& choice_;
   bool one_hand_ = false;
   double per_turn_ = 1;
+  std::string unit_;  // of the hand wheel's speed
   std::string text_;
 };
 

@@ -65,8 +65,12 @@ std::vector<AnswerLine> answer_lines(const DriveDesk& desk, const DriveSetup& se
 
 /// The contract's keys and more; unknown figures of the contract are null.
 Json to_json(const DriveAnswer& answer);
-/// A table for people, without warnings.
+/// For people: what it comes to in a sentence, the three figures that decide, a verdict, and what
+/// was asked for besides. Without warnings; no line is wider than kPageWidth but for names that
+/// are.
 std::string to_text(const DriveAnswer& answer);
+/// Every figure, as a table.
+std::string details_text(const DriveAnswer& answer);
 /// One sentence that says why there is no operating point; empty when there is one.
 std::string why_not_running(const DriveAnswer& answer);
 

@@ -2,6 +2,9 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
+
+#include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "fit/drive/answer.h"
 
@@ -65,13 +68,122 @@ Json crossings_json(const DriveAnswer& answer) {
   return list;
 }
 
-std::string line_text(const char* words, const AnswerLine& line) {
+// A figure's words and its number, the number below where the two are too wide for a line.
+std::string line_text(const AnswerLine& line) {
+  constexpr std::size_t kWords = 44;
   const Estimate& e = line.estimate;
   const bool exact = e.value && e.low && e.high && *e.low == *e.high;
-  const std::string number = exact ? to_text(Estimate::exact(*e.value, e.unit)) : to_text(e);
-  return fmt::format(
-      "  {:<48} {}{}\n", words, number,
-      line.extrapolated.empty() ? "" : "  [extrapolated: " + line.extrapolated + "]");
+  const std::string unit = line.figure == Figure::kStitchRate ? "" : e.unit;
+  const std::string number =
+      exact ? to_text(Estimate::exact(*e.value, unit)) : to_text(e.scaled(1, unit));
+  const std::string words = info(line.figure).words;
+  std::string text = "  " + words;
+  const std::size_t wide = std::max(width_of(words), kWords);
+  if (wide + 3 + width_of(number) <= kPageWidth)
+    text += std::string(wide - width_of(words) + 1, ' ') + number + "\n";
+  else
+    text += "\n      " + number + "\n";
+  if (!line.extrapolated.empty()) text += "      [extrapolated: " + line.extrapolated + "]\n";
+  return text;
+}
+
+// What a question asked for by an option, beside the three figures that decide.
+bool was_asked(Figure figure) {
+  switch (figure) {
+    case Figure::kLoadedHandwheelSpeed:
+    case Figure::kLoadedMotorSpeed:
+    case Figure::kSpeedLoss:
+    case Figure::kWantedLowRatio:
+    case Figure::kWantedHighRatio:
+    case Figure::kPedalResistance:
+    case Figure::kResistanceDrop:
+    case Figure::kPedalVoltage:
+    case Figure::kVoltageDrop:
+    case Figure::kSeenDifference:
+    case Figure::kSeenDragScale:
+    case Figure::kSeenBeltLoss:
+    case Figure::kSeenSlip:
+      return true;
+    default:
+      return false;
+  }
+}
+
+bool decides(Figure figure) {
+  return figure == Figure::kHandwheelSpeed || figure == Figure::kMotorSpeed ||
+         figure == Figure::kNeedleForce || figure == Figure::kStandstillTorque;
+}
+
+std::string beyond_mark(const AnswerLine& line) { return line.extrapolated.empty() ? "" : " *"; }
+
+// "1,427 (1,420 to 1,434) stitches a minute"; turns of the hand wheel where nothing is sewn.
+std::string top_speed_words(const DriveAnswer& answer) {
+  const AnswerLine* force = answer.find(Figure::kNeedleForce);
+  const AnswerLine* speed = answer.find(force ? Figure::kStitchRate : Figure::kHandwheelSpeed);
+  return whole_text(speed->estimate) +
+         (force ? " stitches a minute" : " turns of the hand wheel a minute") + beyond_mark(*speed);
+}
+
+// The motor's speed against its limit, as the interval allows to say.
+std::string limit_words(const DriveAnswer& answer) {
+  const AnswerLine* share = answer.find(Figure::kLimitShare);
+  if (!share) return "";
+  const Estimate& e = share->estimate;
+  if (e.low && *e.low > 100) return "The motor turns faster than it may.";
+  if (*e.value > 100) return "The motor probably turns faster than it may.";
+  if (e.high && *e.high > 100) return "The motor may turn faster than it may.";
+  return "The motor stays within its limit.";
+}
+
+std::string best_words(const DriveAnswer& answer) {
+  const AnswerLine* ratio = answer.find(Figure::kLimitedBestRatio);
+  const AnswerLine* speed = answer.find(Figure::kLimitedBestHandwheelSpeed);
+  if (!ratio) ratio = answer.find(Figure::kBestRatio);
+  if (!speed) speed = answer.find(Figure::kBestHandwheelSpeed);
+  const AnswerLine* today = answer.find(Figure::kHandwheelSpeed);
+  if (!ratio || !speed || !today) return "";
+  constexpr double kWorthwhile = 2;  // per cent: less is not worth a pulley
+  const double gain = 100 * (*speed->estimate.value / *today->estimate.value - 1);
+  if (gain < -kWorthwhile) return "";
+  if (gain < kWorthwhile) return "No other ratio is faster by more than 2 %.";
+  return fmt::format("It would be fastest at a ratio of {}, by {:.0f} %{}.",
+                     significant(*ratio->estimate.value, 3), gain, beyond_mark(*ratio));
+}
+
+std::string verdict(const DriveAnswer& answer) {
+  std::string words = answer.settling == Settling::kNeedsPush ? "It needs a push to start. " : "";
+  for (const std::string& sentence : {limit_words(answer), best_words(answer)})
+    if (!sentence.empty()) words += sentence + " ";
+  if (!words.empty()) words.pop_back();
+  return words;
+}
+
+std::string three_figures(const DriveAnswer& answer) {
+  std::vector<std::vector<std::string>> rows;
+  rows.push_back({"  top speed", top_speed_words(answer)});
+  const AnswerLine* motor = answer.find(Figure::kMotorSpeed);
+  rows.push_back({"  motor", whole_text(motor->estimate) + " rpm" + beyond_mark(*motor)});
+  if (const AnswerLine* share = answer.find(Figure::kLimitShare))
+    rows.back()[1] += fmt::format(", {:.0f} % of its limit", *share->estimate.value);
+  if (const AnswerLine* force = answer.find(Figure::kNeedleForce))
+    rows.push_back({"  needle", whole_text(force->estimate) + " N at mid-stroke, from standstill" +
+                                    beyond_mark(*force)});
+  else if (const AnswerLine* torque = answer.find(Figure::kStandstillTorque))
+    rows.push_back(
+        {"  standstill", to_text(torque->estimate) + " at the hand wheel" + beyond_mark(*torque)});
+  return text_table(rows) + "\n";
+}
+
+std::string headline(const DriveAnswer& answer) {
+  const AnswerLine* ratio = answer.find(Figure::kRatio);
+  return fmt::format("Motor {} on machine {}{}", answer.motor, answer.machine,
+                     ratio ? " at ratio " + significant(*ratio->estimate.value, 3) : "");
+}
+
+std::string where_from(const DriveAnswer& answer) {
+  if (answer.draws)
+    return fmt::format("Intervals (95 %) from {} draws, seed {}", *answer.draws, answer.seed);
+  return "Intervals (95 %) to first order from both curves, the ratio and the belt";
 }
 
 }  // namespace
@@ -107,21 +219,41 @@ Json to_json(const DriveAnswer& answer) {
 }
 
 std::string to_text(const DriveAnswer& answer) {
-  std::string text = fmt::format("Motor {} on machine {}\n", answer.motor, answer.machine);
-  for (const AnswerLine& line : answer.lines) text += line_text(info(line.figure).words, line);
+  std::string text = wrapped(headline(answer) + ":") + "\n";
+  if (!answer.runs()) {
+    text = wrapped(headline(answer) + ": no steady speed.") + "\n";
+  } else {
+    text += three_figures(answer);
+    if (const std::string words = verdict(answer); !words.empty()) text += wrapped(words) + "\n";
+  }
+  bool beyond = false;
+  const auto add = [&](const std::vector<AnswerLine>& lines, bool (*shown)(Figure)) {
+    for (const AnswerLine& line : lines)
+      if (shown(line.figure)) text += line_text(line);
+  };
+  add(answer.lines, was_asked);
   if (answer.what_if) {
     text += "What if:\n";
-    for (const AnswerLine& line : answer.what_if->lines)
-      text += line_text(info(line.figure).words, line);
+    add(answer.what_if->lines, decides);
     text += "Change against today:\n";
-    for (const AnswerLine& line : answer.what_if->changes)
-      text += line_text(info(line.figure).words, line);
+    add(answer.what_if->changes, decides);
   }
-  if (answer.draws)
-    text += fmt::format("Intervals (95 %) from {} draws, seed {}", *answer.draws, answer.seed);
-  else
-    text += "Intervals (95 %) to first order from both curves, the ratio and the belt";
-  return text;
+  for (const AnswerLine& line : answer.lines)
+    beyond = beyond || (decides(line.figure) && !line.extrapolated.empty());
+  if (beyond) text += "(* leans on a curve where nothing was measured)\n";
+  return text + wrapped(where_from(answer) + ". All figures: --details.");
+}
+
+std::string details_text(const DriveAnswer& answer) {
+  std::string text = wrapped(headline(answer)) + "\n";
+  for (const AnswerLine& line : answer.lines) text += line_text(line);
+  if (answer.what_if) {
+    text += "What if:\n";
+    for (const AnswerLine& line : answer.what_if->lines) text += line_text(line);
+    text += "Change against today:\n";
+    for (const AnswerLine& line : answer.what_if->changes) text += line_text(line);
+  }
+  return text + where_from(answer);
 }
 
 }  // namespace loadline

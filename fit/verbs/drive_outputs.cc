@@ -58,13 +58,54 @@ double top_speed(const DriveAnswer& answer) {
   return line ? *line->estimate.value : -1;
 }
 
-std::string estimate_text(const DriveAnswer& answer, Figure figure) {
+std::string whole_number(const DriveAnswer& answer, Figure figure) {
   const AnswerLine* line = answer.find(figure);
-  return line ? to_text(line->estimate) : "unknown";
+  return line ? whole_text(line->estimate) : "unknown";
+}
+
+std::string torque_text(const DriveAnswer& answer) {
+  const AnswerLine* line = answer.find(Figure::kStandstillTorque);
+  return line && line->estimate.value ? significant(*line->estimate.value, 3) + " N·m" : "unknown";
 }
 
 std::string pulleys_text(const DriveCase& drive) {
   return drive.motor_pulley ? fmt::format("{} : {}", *drive.motor_pulley, *drive.hand_pulley) : "";
+}
+
+// Short enough for a column.
+const char* column_head(Figure figure) {
+  switch (figure) {
+    case Figure::kMotorSpeed:
+      return "motor, rpm";
+    case Figure::kHandwheelSpeed:
+      return "top speed, rpm";
+    case Figure::kShaftPower:
+      return "power, W";
+    case Figure::kStandstillTorque:
+      return "standstill, N·m";
+    case Figure::kNeedleForce:
+      return "needle, N";
+    case Figure::kLoadedHandwheelSpeed:
+      return "sewing, rpm";
+    case Figure::kSlowSpareTorque:
+      return "to spare, N·m";
+    case Figure::kResistanceDrop:
+      return "drop, %";
+    case Figure::kVoltageDrop:
+      return "drop (voltage), %";
+    default:
+      return info(figure).words;
+  }
+}
+
+std::size_t widest_line(const std::string& text) {
+  std::size_t widest = 0;
+  for (std::size_t at = 0; at <= text.size();) {
+    const std::size_t end = std::min(text.find('\n', at), text.size());
+    widest = std::max(widest, width_of(text.substr(at, end - at)));
+    at = end + 1;
+  }
+  return widest;
 }
 
 }  // namespace
@@ -88,17 +129,36 @@ Table trade_off_table(const DriveDesk& desk, const std::vector<TradeOffRow>& row
   return table;
 }
 
+// As many columns as the page takes; the rest is in --csv and --json.
 std::string trade_off_text(const DriveDesk& desk, const std::vector<TradeOffRow>& rows) {
-  const std::vector<Figure> figures = trade_off_figures(desk);
-  std::vector<std::vector<std::string>> table(1, {"ratio"});
-  for (const Figure figure : figures) table.front().emplace_back(info(figure).words);
-  for (const TradeOffRow& row : rows) {
-    std::vector<std::string>& cells = table.emplace_back();
-    cells.push_back(significant(row.ratio, 4));
-    for (const Figure figure : figures) cells.push_back(to_text(row.estimate(figure)));
-    if (row.extrapolated) cells.emplace_back("extrapolated");
+  std::vector<Figure> figures = {Figure::kHandwheelSpeed};  // what is asked for most comes first
+  for (const Figure figure : trade_off_figures(desk))
+    if (figure != Figure::kHandwheelSpeed) figures.push_back(figure);
+  std::vector<std::vector<std::string>> table(rows.size() + 1);
+  table[0].emplace_back("ratio");
+  for (std::size_t k = 0; k < rows.size(); ++k)
+    table[k + 1].push_back(significant(rows[k].ratio, 4) + (rows[k].extrapolated ? " *" : ""));
+  bool all = true;
+  for (const Figure figure : figures) {
+    auto wider = table;
+    wider[0].emplace_back(column_head(figure));
+    for (std::size_t k = 0; k < rows.size(); ++k) {
+      Estimate estimate = rows[k].estimate(figure);
+      const bool speed = estimate.unit == "rpm";
+      estimate.unit.clear();
+      wider[k + 1].push_back(speed ? whole_text(estimate) : to_text(estimate));
+    }
+    const std::string text = text_table(wider);
+    if (widest_line(text) <= kPageWidth)
+      table = std::move(wider);
+    else
+      all = false;
   }
-  return text_table(table);
+  std::string text = text_table(table);
+  if (std::any_of(rows.begin(), rows.end(), [](const TradeOffRow& r) { return r.extrapolated; }))
+    text += "\n(* leans on a curve where nothing was measured)";
+  if (!all) text += "\nMore columns are in --csv and --json.";
+  return text;
 }
 
 Json trade_off_json(const std::vector<TradeOffRow>& rows) {
@@ -169,21 +229,24 @@ Json to_json(const RankedDrive& drive) {
 }
 
 std::string ranking_text(const std::vector<RankedDrive>& drives) {
-  std::vector<std::vector<std::string>> table;
-  std::string machine;
-  for (const RankedDrive& one : drives) {
-    if (table.empty() || one.answer.machine != machine) {
-      machine = one.answer.machine;
-      table.push_back({"machine", "motor", "pulleys", "ratio", "top speed", "standstill torque"});
+  std::string text;
+  std::size_t from = 0;
+  while (from < drives.size()) {
+    const std::string machine = drives[from].answer.machine;
+    std::vector<std::vector<std::string>> table = {{"  top speed, rpm", "standstill", "ratio", ""}};
+    for (; from < drives.size() && drives[from].answer.machine == machine; ++from) {
+      const RankedDrive& one = drives[from];
+      std::string note = settling_words(one.answer);
+      if (!keeps_limit(one.answer)) note += note.empty() ? "motor too fast" : ", motor too fast";
+      table.push_back({"  " + whole_number(one.answer, Figure::kHandwheelSpeed),
+                       torque_text(one.answer),
+                       significant(*one.answer.find(Figure::kRatio)->estimate.value, 3),
+                       one.answer.motor + (one.drive.motor_pulley ? ", " : "") +
+                           pulleys_text(one.drive) + (note.empty() ? "" : "; " + note)});
     }
-    std::string note = settling_words(one.answer);
-    if (!keeps_limit(one.answer)) note += note.empty() ? "motor too fast" : ", motor too fast";
-    table.push_back({machine, one.answer.motor, pulleys_text(one.drive),
-                     significant(*one.answer.find(Figure::kRatio)->estimate.value, 3),
-                     estimate_text(one.answer, Figure::kHandwheelSpeed),
-                     estimate_text(one.answer, Figure::kStandstillTorque), note});
+    text += (text.empty() ? "" : "\n") + ("On " + machine + ":\n") + text_table(table);
   }
-  return text_table(table);
+  return text;
 }
 
 }  // namespace loadline

@@ -7,6 +7,7 @@
 #include <charconv>
 
 #include "db/basis/new_file.h"
+#include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/book.h"
 #include "fit/drive/two_stage.h"
@@ -160,7 +161,8 @@ int run_all(const Book& book, const Arguments& arguments) {
     print_json(json);
   } else {
     say(arguments, ranking_text(drives));
-    if (const std::string words = belt_left_out(arguments); !words.empty()) say(arguments, words);
+    if (const std::string words = belt_left_out(arguments); !words.empty())
+      say(arguments, wrapped(words));
     warn_all(skipped);
     warn_all(belt_warnings(arguments, drives));
   }
@@ -192,10 +194,11 @@ int run_one(const Book& book, const Arguments& arguments) {
     if (!rows.empty()) json["trade_off"] = trade_off_json(rows);
     print_json(json);
   } else {
-    say(arguments, to_text(found));
-    if (const std::string words = belt_left_out(arguments); !words.empty()) say(arguments, words);
+    say(arguments, arguments.flag("details") ? details_text(found) : to_text(found));
+    if (const std::string words = belt_left_out(arguments); !words.empty())
+      say(arguments, wrapped(words));
     if (!rows.empty()) say(arguments, trade_off_text(desk, rows));
-    if (reduction) say(arguments, to_text(*reduction));
+    if (reduction) say(arguments, wrapped(to_text(*reduction)));
   }
   warn_all(found.warnings);
   return found.runs() ? 0 : static_cast<int>(Fault::kAnswerNo);
@@ -255,6 +258,7 @@ void add_what_is_asked(po::options_description& options) {
       "with pulleys: smallest motor pulley; says whether the best ratio takes two pairs")(
       "centre-mm", number()->value_name("C"),
       "with pulleys: distance of motor and hand wheel, for the wrap")(
+      "details", po::bool_switch(), "every figure, not only those that decide")(
       "draws", po::value<long long>()->value_name("N"), "intervals from N Monte Carlo draws")(
       "seed", po::value<long long>()->value_name("S"), "of the draws (else 1)");
 }
@@ -269,8 +273,11 @@ Verb drive_verb() {
   verb.description =
       "The motor's curve and the machine's drag, seen through ratio and belt, cross at the top "
       "speed.\n"
-      "Prints it with power, standstill torque, the best ratio and more, all with 95 % intervals\n"
-      "from both curves, the ratio and the belt. Exit status 1 when there is no operating point.\n"
+      "Prints it with the motor's speed, the needle's force and what was asked for besides, a "
+      "verdict,\n"
+      "and with --details every figure, all with 95 % intervals from both curves, the ratio and "
+      "the\n"
+      "belt. Exit status 1 when there is no operating point.\n"
       "\n"
       "A held rotor overheats in seconds: standstill torque is for starting, not for holding.";
   verb.example =

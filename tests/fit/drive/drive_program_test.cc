@@ -2,6 +2,7 @@
 #include <doctest/doctest.h>
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
 #include <cmath>
 #include <sstream>
 
@@ -107,6 +108,15 @@ void add_top_speed_run(const Workshop& workshop, double motor_rpm, double wheel_
   }
   book.append(id, rows);
   book.end_run(id, RunState::kComplete);
+}
+
+std::size_t widest_line(const std::string& text) {
+  std::size_t widest = 0, here = 0;
+  for (const char c : text) {
+    here = c == '\n' ? 0 : here + ((static_cast<unsigned char>(c) & 0xC0U) != 0x80U);
+    widest = std::max(widest, here);
+  }
+  return widest;
 }
 
 }  // namespace
@@ -329,8 +339,40 @@ TEST_CASE("People get a table, and warnings on the other stream") {
   const Workshop workshop;
   const auto outcome = workshop.pair("--ratio 12 --slow-rpm 150 --wanted-rpm 9999");
   CHECK(outcome.status == 0);
-  CHECK(outcome.out.find("top speed of the hand wheel") != std::string::npos);
+  CHECK(outcome.out.rfind("Motor Lathe motor on machine Parlour at ratio 12.0:\n", 0) == 0);
   CHECK(says(outcome, "no ratio gives the wanted top speed"));
+  const auto details = workshop.pair("--ratio 12 --details");
+  CHECK(details.out.find("top speed of the hand wheel") != std::string::npos);
+  CHECK(details.out.find("share of the motor's peak power") != std::string::npos);
+}
+
+TEST_CASE("People get the figures that decide first, a verdict, and no line wider than the page") {
+  const Workshop workshop;
+  // 0.30 N·m and 900 rad/s at ratio 5 against 0.45 N·m: 1,203 rpm, motor 6,016, needle 100 N.
+  const auto today = workshop.pair("--ratio 5");
+  CHECK(today.out.find("  top speed  1,203 (") != std::string::npos);
+  CHECK(today.out.find(") stitches a minute\n") != std::string::npos);
+  CHECK(today.out.find("  motor      6,016 (") != std::string::npos);
+  CHECK(today.out.find(", 67 % of its limit") != std::string::npos);
+  CHECK(today.out.find("  needle     100 (") != std::string::npos);
+  CHECK(today.out.find("The motor stays within its limit.") != std::string::npos);
+  // The best ratio is 2·c0/Ts = 3 with 1,432 rpm, 19 % more.
+  std::string one_line = today.out;
+  std::replace(one_line.begin(), one_line.end(), '\n', ' ');
+  CHECK(one_line.find("at a ratio of 3.00, by 19 %.") != std::string::npos);
+  CHECK(workshop.pair("--ratio 5 --max-rpm 5000").out.find("turns faster than it may") !=
+        std::string::npos);
+  for (const char* words :
+       {"--ratio 5", "--ratio 5 --details",
+        "--ratio 5 --slow-rpm 100 --extra-nm 0.1 --wanted-rpm 900",
+        "--motor-pulley P18 --hand-pulley H90 --what-if-pulley P15 --smallest-pulley-mm 40",
+        "--ratio 5 --ratios 3:9:4", "--ratio 5 --explain-top-speed 1100"}) {
+    INFO(words);
+    const auto outcome = workshop.pair(words);
+    CHECK(outcome.status == 0);
+    CHECK(widest_line(outcome.out) <= 80);
+  }
+  CHECK(widest_line(workshop.drive("--all").out) <= 80);
 }
 
 TEST_CASE("A ratio out of reach of one pair of pulleys is planned as two") {

@@ -1,0 +1,426 @@
+#!/usr/bin/env python3
+"""Drawers with a known truth, measured, entered and chosen from: how often is the choice right?
+
+Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves] [--test]
+
+Each drawer has three motors, three motor pulleys, a hand wheel, two belts and a machine, made by chance.
+Its runs are made from the equations below and imported through the project's own programs, fitted, and
+`choose` is asked with aims drawn near what is possible. Every candidate's chance is held against whether it
+truly meets the aims; of the choice itself, whether it truly is right (meets the aims, and nothing that does
+is faster by more than 1 %). Nothing of the project's code is in the making of the runs: a series motor by its
+circuit with saturation and brush drop solved for the current at each speed, steady points typed by hand, a
+run-down in steps of a millisecond seen by a disc of twenty slots, belts whose loss and slip change with the
+pulley. With --curves nothing is measured: curves with their covariance are put into the book and the truth is
+drawn from them, so that what is judged is the choice alone and not the limits of the fits. --test runs a few
+and fails where the chances say nothing.
+"""
+import argparse
+import json
+import math
+import pathlib
+import random
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import uuid
+
+RPM = 30 / math.pi
+VOLTS = 230.0
+HALF_STROKE = 0.015
+WORTH = 0.01
+
+
+class Motor:
+    """V = |(R + K(I)·ω)·I + brush drop + jXI|, K(I) = k·tanh(I/Is)/(I/Is), torque K·I² less friction and fan."""
+
+    def __init__(self, rng):
+        self.r, self.x = rng.uniform(90, 150), rng.uniform(150, 240)
+        stall_current = VOLTS / math.hypot(self.r, self.x)
+        self.k = rng.uniform(0.31, 0.39) / stall_current ** 2
+        self.saturates = rng.uniform(1.5, 4) * stall_current
+        self.brush = rng.uniform(0, 3)
+        self.own = (rng.uniform(0.002, 0.008), rng.uniform(0, 1e-5), rng.uniform(0.8e-8, 2e-8))
+
+    def torque(self, speed):
+        low, high = 0.0, VOLTS / math.hypot(self.r, self.x)
+        for _ in range(50):
+            current = (low + high) / 2
+            u = current / self.saturates
+            constant = self.k * (math.tanh(u) / u if u > 1e-9 else 1)
+            volts = math.hypot((self.r + constant * speed) * current + self.brush, self.x * current)
+            low, high = (current, high) if volts < VOLTS else (low, current)
+        return constant * current ** 2 - sum(d * speed ** n for n, d in enumerate(self.own))
+
+    def free(self):
+        low, high = 1.0, 4000.0
+        for _ in range(50):
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.torque(middle) > 0 else (low, middle)
+        return low
+
+
+class Equation:
+    """A curve of the book as it may truly be: its parameters with a relative standard uncertainty each."""
+
+    def __init__(self, model, names, values, relative, rng):
+        self.model, self.names, self.values = model, names, values
+        self.sd = [abs(v) * r for v, r in zip(values, relative)]
+        self.true = [v + s * rng.gauss(0, 1) for v, s in zip(values, self.sd)]
+
+    def torque(self, speed):
+        a, w0, wx, *own = self.true
+        return a / ((speed + w0) ** 2 + wx ** 2) - sum(d * speed ** n for n, d in enumerate(own))
+
+    free = Motor.free
+
+    def drag(self, speed):
+        return sum(c * speed ** n for n, c in enumerate(self.true))
+
+    def put(self, book, column, part, high, supply):
+        square = [[s * s if i == k else 0 for k in range(len(self.sd))] for i, s in enumerate(self.sd)]
+        book.execute(
+            f"INSERT INTO curve (uuid, {column}, model, parameter_names, parameters, covariance, degrees_of_freedom,"
+            " speed_low_rad_per_s, speed_high_rad_per_s, supply_v, program_version, made_utc)"
+            " VALUES (?, ?, ?, ?, ?, ?, 1e9, 5, ?, ?, 'study', '2026-01-01T00:00:00Z')",
+            (str(uuid.uuid4()), part, self.model, json.dumps(self.names), json.dumps(self.values), json.dumps(square),
+             high, supply))
+
+
+class NoBelt:
+    def on(self, mm):
+        return 0.0, 0.0
+
+
+class Machine:
+    def __init__(self, rng):
+        self.c = (rng.uniform(0.06, 0.12), rng.uniform(8e-4, 1.6e-3), rng.uniform(4e-6, 1.2e-5))
+        self.inertia = rng.uniform(1.2e-3, 2.2e-3)
+
+    def drag(self, speed):
+        return self.c[0] + speed * (self.c[1] + speed * self.c[2])
+
+
+class Belt:
+    """What it wastes on a motor pulley of 20 mm; on others as 1/d to the power `bends`, slip to twice that."""
+
+    def __init__(self, rng):
+        self.loss, self.slip = rng.uniform(0.002, 0.008), rng.uniform(0.004, 0.016)
+        self.bends = rng.uniform(0, 1)
+
+    def on(self, mm):
+        small = (20 / mm) ** self.bends
+        return self.loss * small, self.slip * small ** 2
+
+
+def settle(motor, machine, belt, small, large):
+    """Motor and hand-wheel speed in rad/s, and the force at the needle, of one candidate."""
+    ratio = large / small
+    loss, slip = belt.on(small)
+    spare = lambda w: ratio * (motor.torque(w) - loss) - machine.drag(w * (1 - slip) / ratio)
+    low, high = 0.0, motor.free()
+    for _ in range(45):
+        middle = (low + high) / 2
+        low, high = (middle, high) if spare(middle) > 0 else (low, middle)
+    return low, low * (1 - slip) / ratio, ratio * (motor.torque(0.0) - loss) / HALF_STROKE
+
+
+def brake_rows(motor, rng):
+    """Fifteen points typed from a notebook, from nearly free down to slow."""
+    free = motor.free()
+    lines = ["motor_rpm,torque_nm,motor_rpm_sd,torque_nm_sd"]
+    for n in range(15):
+        speed = free * (0.97 - 0.90 * n / 14)
+        torque = motor.torque(speed)
+        sd = math.hypot(0.006 * torque, 0.0006)
+        lines.append(f"{RPM * speed * (1 + rng.gauss(0, 0.001)):.1f},{torque + rng.gauss(0, sd):.5f},"
+                     f"{RPM * speed * 0.001:.1f},{sd:.5f}")
+    return lines
+
+
+def coast_rows(machine, added, rng):
+    """A run-down from some 1,500 rpm by a disc of twenty slots, fifty rows a second (reciprocal counting)."""
+    inertia, step, slots = machine.inertia + added, 1e-3, 20
+    slope = lambda w: -machine.drag(w) / inertia
+    w, angle, t, edges, wanted = 160 + rng.uniform(-10, 10), 0.0, 0.0, [], rng.random()
+    while w > 4:
+        k1 = slope(w)
+        k2 = slope(w + step * k1 / 2)
+        turned = step * (w + step * k1 / 2)
+        while wanted * 2 * math.pi / slots < angle + turned:
+            edges.append(t + step * (wanted * 2 * math.pi / slots - angle) / turned + rng.gauss(0, 2e-6))
+            wanted += 1
+        angle, t, w = angle + turned, t + step, w + step * k2
+    lines, row, last, i = ["time_s,handwheel_rpm"], 0.1, None, -1
+    while row < t:
+        while i + 1 < len(edges) and edges[i + 1] <= row:
+            i += 1
+        if last is not None and i > last:
+            lines.append(f"{row:.3f},{60 * (i - last) / slots / (edges[i] - edges[last]):.3f}")
+        last = i if i >= 0 else None
+        row += 0.02
+    return lines
+
+
+def top_speed_rows(motor, machine, belt, small, large, rng):
+    """Three readings of two hand tachometers, a run's own departure in both."""
+    w, wheel, _ = settle(motor, machine, belt, small, large)
+    run = 1 + rng.gauss(0, 0.0015)
+    lines = ["motor_rpm,handwheel_rpm"]
+    for _ in range(3):
+        lines.append(f"{RPM * w * run * (1 + rng.gauss(0, 2e-4)):.1f},"
+                     f"{RPM * wheel * run * (1 + rng.gauss(0, 2e-4)):.2f}")
+    return lines
+
+
+class Workshop:
+    """The programs on one book."""
+
+    def __init__(self, db, fit, folder):
+        self.db, self.fit, self.folder = db, fit, pathlib.Path(folder)
+        self.call(self.db, "init")
+
+    def call(self, program, *words, good=(0,)):
+        done = subprocess.run([program, *map(str, words), "--book", str(self.folder / "d.book")],
+                              capture_output=True, text=True, cwd=self.folder, check=False)
+        if done.returncode not in good:
+            raise RuntimeError(f"{words}: {done.returncode} {done.stderr.strip()}")
+        return done.stdout
+
+    def take(self, kind, rows, *words):
+        file = self.folder / "rows.csv"
+        file.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        self.call(self.db, "import", file, "--kind", kind, *words, "--yes")
+
+
+def aims_near(truth, rng):
+    """What a restorer might ask of this drawer: near the edge of what is possible."""
+    speeds = sorted(RPM * t[1] for t in truth.values())
+    motors = sorted(RPM * t[0] for t in truth.values())
+    forces = sorted(t[2] for t in truth.values())
+    aims = {}
+    if rng.random() < 0.7:
+        aims["least-rpm"] = rng.choice(speeds) * rng.uniform(0.97, 1.02)
+    if rng.random() < 0.6:
+        aims["most-motor-rpm"] = rng.choice(motors) * rng.uniform(0.98, 1.03)
+    if rng.random() < 0.5:
+        aims["least-needle-n"] = rng.choice(forces) * rng.uniform(0.96, 1.02)
+    return aims
+
+
+def meets(aims, motor_rpm, wheel_rpm, force):
+    return (wheel_rpm >= aims.get("least-rpm", 0) and motor_rpm <= aims.get("most-motor-rpm", 1e9)
+            and force >= aims.get("least-needle-n", 0))
+
+
+def one_drawer(db, fit, seed):
+    rng = random.Random(seed)
+    motors = {f"motor {k}": Motor(rng) for k in "ABC"}
+    machine = Machine(rng)
+    belts = {f"belt {k}": Belt(rng) for k in "12"}
+    pulleys = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)}
+    hand = 110 * rng.uniform(0.99, 1.01)
+    truth = {(m, p, b): settle(motors[m], machine, belts[b], pulleys[p], hand)
+             for m in motors for p in pulleys for b in belts}
+    aims = aims_near(truth, rng)
+    with tempfile.TemporaryDirectory() as folder:
+        shop = Workshop(db, fit, folder)
+        shop.call(db, "add", "machine", "K", "--stroke-mm", 2000 * HALF_STROKE)
+        for name, mm in [*pulleys.items(), ("H", hand)]:
+            shop.call(db, "add", "pulley", name, "--role", "hand" if name == "H" else "motor",
+                      "--pitch-mm", f"{mm * (1 + rng.gauss(0, 0.002)):.4f}")
+        for name in belts:
+            shop.call(db, "add", "belt", name)
+        for name, motor in motors.items():
+            shop.call(db, "add", "motor", name, "--type", "series", "--rated-v", VOLTS, "--rated-hz", 50)
+            shop.take("brake", brake_rows(motor, rng), "--motor", name, "--supply-v", VOLTS)
+            shop.call(fit, "motor", name, good=(0, 1))
+        shop.take("coast-down", coast_rows(machine, 0, rng), "--machine", "K")
+        shop.take("coast-down", coast_rows(machine, 0.0021, rng), "--machine", "K",
+                  "--added-inertia-kgm2", 0.0021)
+        shop.call(fit, "drag", "K", good=(0, 1))
+        mounted = ["--machine", "K", "--motor", "motor A", "--motor-pulley", "P18", "--hand-pulley", "H",
+                   "--supply-v", VOLTS]
+        for _ in range(3):
+            for name, belt in belts.items():
+                rows = top_speed_rows(motors["motor A"], machine, belt, pulleys["P18"], hand, rng)
+                shop.take("top-speed", rows, *mounted, "--belt", name)
+        words = [w for name, value in aims.items() for w in (f"--{name}", f"{value:.4f}")]
+        answer = json.loads(shop.call(fit, "choose", "--machine", "K", *words, "--json", good=(0, 1)))
+    return aims, truth, answer
+
+
+def drawer_of_curves(db, fit, seed):
+    """As one_drawer, without belts, the truth drawn from what the book says."""
+    rng = random.Random(seed)
+    motors = {}
+    for k in "ABC":
+        stall, w0, wx = rng.uniform(0.30, 0.36), rng.uniform(200, 350), rng.uniform(150, 300)
+        values = [stall * (w0 ** 2 + wx ** 2), w0, wx, 0.004, 5e-6, rng.uniform(0.8e-8, 1.6e-8)]
+        motors[f"motor {k}"] = Equation("series", ["A", "omega_0", "omega_x", "d0", "d1", "d2"], values,
+                                        [0.01, 0.007, 0.007, 0.05, 0.05, 0.03], rng)
+    machine = Equation("drag", ["c0", "c1", "c2"], [rng.uniform(0.06, 0.12), rng.uniform(8e-4, 1.6e-3),
+                                                    rng.uniform(4e-6, 1.2e-5)], [0.02, 0.02, 0.02], rng)
+    said = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)} | {"H": 110 * rng.uniform(0.99, 1.01)}
+    true = {name: mm * (1 + rng.gauss(0, 0.002)) for name, mm in said.items()}
+    truth = {(m, p, None): settle(motors[m], machine, NoBelt(), true[p], true["H"])
+             for m in motors for p in said if p != "H"}
+    aims = aims_near(truth, rng)
+    with tempfile.TemporaryDirectory() as folder:
+        shop = Workshop(db, fit, folder)
+        shop.call(db, "add", "machine", "K", "--stroke-mm", 2000 * HALF_STROKE)
+        for name, mm in said.items():
+            shop.call(db, "add", "pulley", name, "--role", "hand" if name == "H" else "motor", "--pitch-mm", repr(mm))
+        for name in motors:
+            shop.call(db, "add", "motor", name)
+        book = sqlite3.connect(pathlib.Path(folder) / "d.book")
+        with book:
+            for name, motor in motors.items():
+                part = book.execute("SELECT id FROM motor WHERE name = ?", (name,)).fetchone()[0]
+                motor.put(book, "motor_id", part, 1450, VOLTS)
+            machine.put(book, "machine_id", book.execute("SELECT id FROM machine").fetchone()[0], 170, None)
+        book.close()
+        words = [w for name, value in aims.items() for w in (f"--{name}", f"{value:.4f}")]
+        answer = json.loads(shop.call(fit, "choose", "--machine", "K", *words, "--json", good=(0, 1)))
+    return aims, truth, answer
+
+
+def judged(aims, truth, answer):
+    """What came of one drawer."""
+    met = {key: meets(aims, RPM * t[0], RPM * t[1], t[2]) for key, t in truth.items()}
+    best = max((truth[key][1] for key in met if met[key]), default=0)
+    right = {key: met[key] and truth[key][1] >= (1 - WORTH) * best for key in met}
+    key = lambda c: (c["motor"], c["motor_pulley"], c["belt"])
+    choices = answer["choices"]
+    value = lambda c, name: c[name]["value"] if c[name]["value"] is not None else 0.0
+    fit = [c for c in choices if meets(aims, value(c, "motor_speed"), value(c, "handwheel_speed"),
+                                       value(c, "needle_force"))]
+    plain = max(fit, key=lambda c: value(c, "handwheel_speed"), default=None)
+    inside = [c["handwheel_speed"]["low"] <= RPM * truth[key(c)][1] <= c["handwheel_speed"]["high"]
+              for c in choices if c["handwheel_speed"]["low"] is not None]
+    first = choices[0] if choices else None
+    return {
+        "pairs": [(c["chance"], met[key(c)]) for c in choices],
+        "rights": [(c["right"], right[key(c)]) for c in choices if c["right"] > 0],
+        "held": (sum(inside), len(inside)),
+        "settled": bool(answer["settled"]),
+        "possible": best > 0,
+        "nothing": answer["nothing_will_do"] >= 0.95,
+        "first": first and (first["chance"], first["right"], met[key(first)], right[key(first)]),
+        "plain": plain and (met[key(plain)], right[key(plain)]),
+        "next": answer["next"][:1],
+    }
+
+
+def brier(pairs, bins=10):
+    """Score and its parts (Murphy 1973, from memory): reliability − resolution + uncertainty."""
+    n = len(pairs)
+    rate = sum(o for _, o in pairs) / n
+    groups = [[] for _ in range(bins)]
+    for p, o in pairs:
+        groups[min(bins - 1, int(p * bins))].append((p, o))
+    reliability = resolution = 0.0
+    rows = []
+    for k, group in enumerate(groups):
+        if not group:
+            continue
+        p = sum(q for q, _ in group) / len(group)
+        o = sum(q for _, q in group) / len(group)
+        reliability += len(group) * (p - o) ** 2 / n
+        resolution += len(group) * (o - rate) ** 2 / n
+        rows.append((k / bins, (k + 1) / bins, len(group), p, o))
+    score = sum((p - o) ** 2 for p, o in pairs) / n
+    return score, reliability, resolution, rate * (1 - rate), rows
+
+
+def share(part):
+    part = list(part)
+    return f"{sum(part)} of {len(part)}" + (f" ({100 * sum(part) / len(part):.1f} %)" if part else "")
+
+
+def tell(results, declined):
+    pairs = [p for r in results for p in r["pairs"]]
+    score, reliability, resolution, uncertainty, rows = brier(pairs)
+    held, of = (sum(r["held"][k] for r in results) for k in (0, 1))
+    print(f"drawers {len(results)}, declined {declined}, candidates {len(pairs)}")
+    print(f"top speeds held by their 95 % limits: {100 * held / of:.1f} %")
+    print(f"Brier score {score:.4f} = reliability {reliability:.4f} - resolution {resolution:.4f} + uncertainty "
+          f"{uncertainty:.4f} (and what is left within bins)")
+    print("| chance said | candidates | mean said | met |\n| --- | --- | --- | --- |")
+    for low, high, n, p, o in rows:
+        print(f"| {low:.1f} to {high:.1f} | {n} | {p:.3f} | {o:.3f} |")
+    sure = [o for p, o in pairs if p >= 0.95]
+    never = [not o for p, o in pairs if p <= 0.05]
+    print(f"of the candidates said to meet with 95 % or more: {share(sure)} do")
+    print(f"of those said to with 5 % or less: {share(never)} do not")
+    print(f"settled drawers: {share(r['settled'] for r in results)}; their first is right in "
+          f"{share(r['first'][3] for r in results if r['settled'])}")
+    rights = [p for r in results for p in r["rights"]]
+    print(f"right said with 0.5 to 0.95: mean {mean([p for p, _ in rights if 0.5 <= p < 0.95])}, true "
+          f"{share(o for p, o in rights if 0.5 <= p < 0.95)}")
+    print(f"said that nothing will do: {share(not r['possible'] for r in results if r['nothing'])} truly")
+    can = [r for r in results if r["possible"]]
+    print(f"where something will do: the first meets in {share(bool(r['first'] and r['first'][2]) for r in can)}, by best "
+          f"estimates alone {share(bool(r['plain'] and r['plain'][0]) for r in can)}")
+    print(f"and is right in {share(bool(r['first'] and r['first'][3]) for r in can)}, by best estimates alone "
+          f"{share(bool(r['plain'] and r['plain'][1]) for r in can)}")
+    print("proposed first where not settled: " + ", ".join(
+        f"{k} {n}" for k, n in sorted(count(r["next"][0]["kind"] for r in results if r["next"]).items())))
+
+
+def mean(values):
+    return f"{sum(values) / len(values):.3f}" if values else "-"
+
+
+def count(words):
+    found = {}
+    for word in words:
+        found[word] = found.get(word, 0) + 1
+    return found
+
+
+def fails(results):
+    """What a small run must show at the least; a forecast that says nothing fails."""
+    pairs = [p for r in results for p in r["pairs"]]
+    score, _, _, uncertainty, _ = brier(pairs)
+    sure = [o for p, o in pairs if p >= 0.95]
+    never = [o for p, o in pairs if p <= 0.05]
+    settled = [r["first"][3] for r in results if r["settled"]]
+    checks = {
+        "Brier score below a third of what the mean rate would score": score < uncertainty / 3,
+        "nine of ten that are said to meet do": len(sure) > 20 and sum(sure) >= 0.9 * len(sure),
+        "nine of ten that are said not to do not": len(never) > 20 and sum(never) <= 0.1 * len(never),
+        "settled choices are right, but for one": len(settled) >= 3 and settled.count(False) <= 1,
+    }
+    return [words for words, good in checks.items() if not good]
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("db")
+    parser.add_argument("fit")
+    parser.add_argument("--drawers", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=22001)
+    parser.add_argument("--curves", action="store_true")
+    parser.add_argument("--test", action="store_true")
+    asked = parser.parse_args()
+    db, fit = (str(pathlib.Path(p).resolve()) for p in (asked.db, asked.fit))
+    make = drawer_of_curves if asked.curves else one_drawer
+    results, declined = [], 0
+    for k in range(asked.drawers):
+        try:
+            results.append(judged(*make(db, fit, asked.seed + k)))
+        except RuntimeError as error:
+            declined += 1
+            print(f"drawer {asked.seed + k}: {error}", file=sys.stderr)
+    tell(results, declined)
+    if not asked.test:
+        return 0
+    wrong = fails(results)
+    for words in wrong:
+        print("not so: " + words)
+    return 1 if wrong or declined > asked.drawers // 4 else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
