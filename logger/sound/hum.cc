@@ -20,7 +20,7 @@ constexpr double kHighestHz = 1000;   // of a harmonic that is taken out
 constexpr double kStandsOut = 15;     // power over that beside it
 constexpr double kCut = 3;            // robust standard deviations
 constexpr double kSdOfMedian = 1.4826;
-constexpr int kRounds = 3;
+constexpr int kRounds = 2;
 constexpr double kShortest_s = 1.5;  // a shorter stretch does not tell hum from marks
 
 std::vector<double> averaged(std::span<const float> x, std::size_t block) {
@@ -130,7 +130,7 @@ class Hum {
   // The usual power of lines beside, which the window keeps free of this one.
   double beside(const std::vector<double>& rest, double hz) const {
     std::vector<double> powers;
-    for (const double away : {-6.0, -4.5, -3.0, 3.0, 4.5, 6.0})
+    for (const double away : {-5.0, -3.0, 3.0, 5.0})
       powers.push_back(std::norm(line(rest, window_, hz + away / length_s_, rate_)));
     return median(powers) / std::log(2.0);
   }

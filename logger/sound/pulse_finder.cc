@@ -9,7 +9,7 @@
 namespace loadline {
 namespace {
 
-constexpr double kMargin_s = 3;          // at the end of a stretch its course is not certain yet
+constexpr double kMargin_s = 1.5;        // at the end of a stretch its course is not certain yet
 constexpr std::size_t kNeighbours = 12;  // flanks before and after, or all within:
 constexpr double kNear_s = 0.3;
 constexpr double kLeastShare = 0.2;  // of the step of the larger ones among them
