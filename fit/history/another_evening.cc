@@ -38,8 +38,12 @@ RandomEffects model_of(const Seen& seen) {
   return {values, variances, seen.design};
 }
 
+// What another session's runs will give: with their own noise.
 Contrast next_one(const Seen& seen, double shared_variance) {
-  return {Eigen::VectorXd::Ones(seen.design.cols()), true, shared_variance};
+  double own = 0;
+  for (const LevelSeen& one : seen.levels)
+    own += one.variance / static_cast<double>(seen.levels.size());
+  return {Eigen::VectorXd::Ones(seen.design.cols()), true, shared_variance + own};
 }
 
 // Finds the steps in the levels; empty where nothing tells how sessions scatter.

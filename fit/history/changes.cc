@@ -102,8 +102,16 @@ void enter_events(Levels& levels, const std::vector<LevelEvent>& events, LevelSt
 struct Scan {
   double statistic = -1;  // ln of the mean likelihood ratio
   std::size_t best = 0;   // first session after the likeliest date
-  double best_ratio = 0;  // 2 ln of the likelihood ratio there
 };
+
+// 2 ln L of a model at its best variance, but for a constant: of the sessions' variances only their
+// ratios count, so that a session's own doubt, taken too large or too small, neither hides nor
+// makes a change, and the bootstrap below is exact.
+double log_likelihood(const Eigen::VectorXd& values, const Eigen::VectorXd& variances,
+                      const Eigen::MatrixXd& design) {
+  const auto count = static_cast<double>(values.size());
+  return -count * std::log(RandomEffects(values, variances, design).q(0) + 1e-300);
+}
 
 // Places where a change can be looked for: enough sessions on either side, up to the next step that
 // is in the model already.
@@ -123,17 +131,16 @@ std::vector<std::size_t> places_of(const Levels& levels) {
   return places;
 }
 
-Scan scan(const Levels& levels, const Eigen::VectorXd& values,
+Scan scan(const Levels& levels, const Eigen::VectorXd& values, const Eigen::VectorXd& variances,
           const std::vector<std::size_t>& places) {
-  const double without = RandomEffects(values, levels.variances, levels.design).deviance();
+  const double without = log_likelihood(values, variances, levels.design);
   Scan result;
-  double sum = 0;
+  double sum = 0, most = -1;
   for (const std::size_t at : places) {
     const double ratio =
-        without - RandomEffects(values, levels.variances, levels.with(step_at(at, levels.count())))
-                      .deviance();
+        log_likelihood(values, variances, levels.with(step_at(at, levels.count()))) - without;
     sum += std::exp(std::min(600.0, ratio / 2));
-    if (ratio > result.best_ratio || result.best == 0) result.best = at, result.best_ratio = ratio;
+    if (ratio > most) result.best = at, most = ratio;
   }
   result.statistic = std::log(sum / static_cast<double>(places.size()));
   return result;
@@ -141,6 +148,7 @@ Scan scan(const Levels& levels, const Eigen::VectorXd& values,
 
 // Sets of sessions like these without a change, and what the scan says of them.
 struct Bootstrap {
+  Eigen::VectorXd variances;  // of all, scatter included
   std::vector<Eigen::VectorXd> noise;
   double critical = 0;
 };
@@ -149,12 +157,13 @@ Bootstrap bootstrap(const Levels& levels, const std::vector<std::size_t>& places
   std::mt19937_64 dice(20261129);
   std::normal_distribution<double> normal;
   Bootstrap result;
+  result.variances = levels.variances.array() + between;
   std::vector<double> statistics;
   for (int i = 0; i < kSimulations; ++i) {
     Eigen::VectorXd noise(levels.values.size());
     for (Eigen::Index k = 0; k < noise.size(); ++k)
-      noise[k] = normal(dice) * std::sqrt(levels.variances[k] + between);
-    statistics.push_back(scan(levels, noise, places).statistic);
+      noise[k] = normal(dice) * std::sqrt(result.variances[k]);
+    statistics.push_back(scan(levels, noise, result.variances, places).statistic);
     result.noise.push_back(std::move(noise));
   }
   std::sort(statistics.begin(), statistics.end());
@@ -169,7 +178,8 @@ double share_found(const Levels& levels, const Bootstrap& sets,
   const Eigen::VectorXd by = step * step_at(places[places.size() / 2], levels.count());
   std::size_t found = 0;
   for (std::size_t i = 0; i < kSets; ++i)
-    found += scan(levels, sets.noise[i] + by, places).statistic > sets.critical ? 1 : 0;
+    found +=
+        scan(levels, sets.noise[i] + by, sets.variances, places).statistic > sets.critical ? 1 : 0;
   return static_cast<double>(found) / kSets;
 }
 
@@ -191,12 +201,11 @@ double scatter_about(const Levels& levels) {
 }
 
 // Twenty times as likely under a straight trend as under a step there.
-bool is_trend(const Levels& levels, const Eigen::VectorXd& step) {
+bool is_trend(const Levels& levels, const Eigen::VectorXd& variances, const Eigen::VectorXd& step) {
   if (!(levels.days.maxCoeff() > levels.days.minCoeff())) return false;
-  const auto deviance_with = [&](const Eigen::VectorXd& column) {
-    return RandomEffects(levels.values, levels.variances, levels.with(column)).deviance();
-  };
-  return deviance_with(levels.days) + kTrendIsBetter < deviance_with(step);
+  return log_likelihood(levels.values, variances,
+                        levels.with(levels.days.array() - levels.days.mean())) >
+         log_likelihood(levels.values, variances, levels.with(step)) + kTrendIsBetter;
 }
 
 // Adds the changes that nobody entered to the model, one after the other.
@@ -206,11 +215,11 @@ void find_changes(Levels& levels, LevelStudy& study) {
   std::vector<std::size_t> places = all;
   Bootstrap sets;
   for (; !places.empty(); places = places_of(levels)) {
-    const Scan seen = scan(levels, levels.values, places);
     sets = bootstrap(levels, places, scatter_about(levels));
+    const Scan seen = scan(levels, levels.values, sets.variances, places);
     if (!(seen.statistic > sets.critical)) break;
     const Eigen::VectorXd step = step_at(seen.best, levels.count());
-    if (is_trend(levels, step)) break;
+    if (is_trend(levels, sets.variances, step)) break;
     levels.design = levels.with(step);
     const bool entered_there =
         std::any_of(study.changes.begin(), study.changes.end(),
@@ -271,7 +280,9 @@ LevelStudy study_levels(const std::vector<LevelSeen>& seen, const std::vector<Le
     study.between_percent = {100 * std::sqrt(*variance), 100 * std::sqrt(limits.low),
                              100 * std::sqrt(limits.high), "%"};
   }
-  Contrast next{Eigen::VectorXd::Ones(levels.design.cols()), true, shared_variance};
+  // Another evening's runs have their own noise, too.
+  Contrast next{Eigen::VectorXd::Ones(levels.design.cols()), true,
+                shared_variance + levels.variances.mean()};
   study.next_log = model.value(next);
   if (const auto limits = model.limits(next)) {
     study.next_log_low = limits->low;

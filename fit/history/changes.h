@@ -46,7 +46,8 @@ struct LevelStudy {
   Estimate between_percent;          ///< standard deviation from session to session
   Estimate trend_percent_per_year;   ///< beside the changes
   std::vector<LevelChange> changes;  ///< by date
-  /// Another session from now on, ln; limits empty with one session on this side of the last step.
+  /// What another session will give from now on, ln; limits empty with one session on this side of
+  /// the last step.
   double next_log = 0;
   std::optional<double> next_log_low, next_log_high;
   double degrees_of_freedom = 0;

@@ -126,44 +126,35 @@ double RandomEffects::value(const Contrast& contrast) const {
 }
 
 std::optional<Limits> RandomEffects::limits(const Contrast& contrast) const {
-  if (freedom_ < 1) return std::nullopt;
-  const boost::math::chi_squared chi(freedom_);
-  std::vector<Part> parts;
-  for (int i = 0; i < kNodes; ++i) {
-    // Close together where Q is small and τ² large: that is where the wide tails come from.
-    const double u = (i + 0.5) / kNodes, share = u * u * u;
-    const double between = variance_where(boost::math::quantile(chi, share));
-    const Solution solution = solve(between);
-    const double variance = contrast.by.dot(solution.covariance * contrast.by) +
-                            (contrast.another_session ? between : 0) + contrast.shared_variance;
-    parts.push_back({3 * u * u / kNodes, contrast.by.dot(solution.coefficients),
-                     std::sqrt(std::max(variance, 1e-300))});
-  }
-  double sum = 0;
-  for (const Part& part : parts) sum += part.share;
-  for (Part& part : parts) part.share /= sum;
-  return Limits{quantile(parts, kTail), quantile(parts, 1 - kTail)};
+  const std::vector<Limits> all = limits_of({contrast});
+  return all.empty() ? std::nullopt : std::optional(all.front());
 }
 
-double RandomEffects::deviance() const {
-  const auto at = [&](double between) {
-    return q(between) + (variances_.array() + between).log().sum();
-  };
-  // The maximum lies below the plain mean square; golden section over ln τ², and τ² = 0.
-  const auto count = static_cast<double>(values_.size());
-  double low = std::log(1e-6 * scale_ / count + 1e-300),
-         high = std::log(4 * scale_ / count + 1e-300);
-  constexpr double kGolden = 0.6180339887498949;
-  double a = high - kGolden * (high - low), b = low + kGolden * (high - low);
-  double at_a = at(std::exp(a)), at_b = at(std::exp(b));
-  while (high - low > 1e-3) {
-    if (at_a < at_b) {
-      high = b, b = a, at_b = at_a, a = high - kGolden * (high - low), at_a = at(std::exp(a));
-    } else {
-      low = a, a = b, at_a = at_b, b = low + kGolden * (high - low), at_b = at(std::exp(b));
+std::vector<Limits> RandomEffects::limits_of(const std::vector<Contrast>& contrasts) const {
+  if (freedom_ < 1) return {};
+  const boost::math::chi_squared chi(freedom_);
+  std::vector<std::vector<Part>> parts(contrasts.size());
+  double sum = 0;
+  for (int i = 0; i < kNodes; ++i) {
+    // Close together where Q is small and τ² large: that is where the wide tails come from.
+    const double u = (i + 0.5) / kNodes, weight = 3 * u * u / kNodes;
+    const double between = variance_where(boost::math::quantile(chi, u * u * u));
+    const Solution solution = solve(between);
+    sum += weight;
+    for (std::size_t c = 0; c < contrasts.size(); ++c) {
+      const Contrast& one = contrasts[c];
+      const double variance = one.by.dot(solution.covariance * one.by) +
+                              (one.another_session ? between : 0) + one.shared_variance;
+      parts[c].push_back(
+          {weight, one.by.dot(solution.coefficients), std::sqrt(std::max(variance, 1e-300))});
     }
   }
-  return std::min({at(0), at_a, at_b});
+  std::vector<Limits> all;
+  for (std::vector<Part>& own : parts) {
+    for (Part& part : own) part.share /= sum;
+    all.push_back({quantile(own, kTail), quantile(own, 1 - kTail)});
+  }
+  return all;
 }
 
 }  // namespace loadline

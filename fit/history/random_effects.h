@@ -20,6 +20,7 @@
 
 #include <Eigen/Core>
 #include <optional>
+#include <vector>
 
 namespace loadline {
 
@@ -55,11 +56,12 @@ class RandomEffects {
   Solution solve(double variance_between) const;
   double value(const Contrast& contrast) const;  ///< at τ² as estimated (0 where it is not known)
   std::optional<Limits> limits(const Contrast& contrast) const;
-  /// −2 ln of the likelihood at its maximum over β and τ², but for a constant.
-  double deviance() const;
+  /// Of many at once: what they cost together is little more than for one. Empty where limits() is.
+  std::vector<Limits> limits_of(const std::vector<Contrast>& contrasts) const;
+  /// Σ (y − X·β̂)²/(v + τ²) with that τ².
+  double q(double variance_between) const;
 
  private:
-  double q(double variance_between) const;
   double variance_where(double q) const;  ///< τ² ≥ 0 with Q(τ²) = q
   Eigen::VectorXd values_;                ///< less what `start_` says of them
   Eigen::VectorXd variances_, start_;

@@ -66,6 +66,10 @@ RunEffects by_session(const std::vector<RunFigure>& runs, std::size_t sessions) 
     effects.shared_limits = model.limits(contrast);
     if (!effects.shared_limits) effects.shared_limits = about(*effects.shared, shared_variance);
   }
+  std::vector<Contrast> contrasts;
+  for (Eigen::Index at = 0; at < design.sessions; ++at)
+    contrasts.push_back({Eigen::VectorXd::Unit(design.matrix.cols(), at)});
+  const std::vector<Limits> limits = model.limits_of(contrasts);
   for (std::size_t s = 0; s < sessions; ++s) {
     const Eigen::Index at = design.column_of[s];
     if (at < 0) continue;
@@ -74,8 +78,8 @@ RunEffects by_session(const std::vector<RunFigure>& runs, std::size_t sessions) 
     figure.value = solution.coefficients[at];
     figure.variance =
         std::max(0.0, solution.covariance(at, at) - shared_variance * through[at] * through[at]);
-    figure.limits = model.limits({Eigen::VectorXd::Unit(design.matrix.cols(), at)});
-    if (!figure.limits) figure.limits = about(figure.value, solution.covariance(at, at));
+    figure.limits = limits.empty() ? about(figure.value, solution.covariance(at, at))
+                                   : limits[static_cast<std::size_t>(at)];
   }
   return effects;
 }
