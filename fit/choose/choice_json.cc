@@ -105,6 +105,7 @@ Json to_json(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice)
             {"settled", choice.settled},
             {"enough", choice.enough()},
             {"belts_measured", drawer.belts_measured},
+            {"another_evening", drawer.evenings()},
             {"nothing_will_do", rounded(choice.nothing_will_do)},
             {"lead", choice.lead ? to_json(*choice.lead) : Json()}};
   json["choices"] = Json::array();

@@ -172,6 +172,9 @@ class Words {
     }
     add_names(rows, shown);
     say(belts_remark());
+    if (!drawer_.evenings())
+      say("How other evenings differ from these runs is not known for all of it, and not in these "
+          "chances.");
   }
 
   // The parts' names behind the figures where they fit on the page, else below them.

@@ -272,6 +272,12 @@ class DrawerReader {
 
 }  // namespace
 
+bool Drawer::evenings() const {
+  return machine_curve->another_evening &&
+         std::any_of(motors.begin(), motors.end(),
+                     [](const DrawerMotor& m) { return m.curve->another_evening.has_value(); });
+}
+
 Drawer read_drawer(const Book& book, const Part& machine, const DrawerOptions& options) {
   return DrawerReader(book, machine, options).read();
 }

@@ -65,6 +65,8 @@ struct Drawer {
   std::vector<Candidate> candidates;
   std::vector<LeftOut> left_out;
   std::vector<std::string> warnings;
+  /// The machine's curve and a motor's at least say how other evenings differ.
+  bool evenings() const;
   bool belts_measured = false;  ///< every candidate's belt has runs; else none has
 };
 

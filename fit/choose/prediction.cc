@@ -25,7 +25,8 @@ Eigen::VectorXd torque_scale(const Curve& curve) {
     const std::string& name = curve.parameter_names[static_cast<std::size_t>(k)];
     const double p = curve.parameters[k];
     if (smooth || name == kSeriesA || name == "d0" || name == "d1" || name == "d2" ||
-        name == kMagnetStall || name == kInductionBreakdown)
+        name == kMagnetStall || name == kInductionBreakdown || name == "c0" || name == "c1" ||
+        name == "c2" || name == "rise")
       by[k] = p;
     else if (name == "sigma")
       by[k] = -p;  // saturation goes by the product of torque and sigma
@@ -72,25 +73,33 @@ class Predictor::Inside {
     return {motors_[motor].first, static_cast<int>(drawer_.motors[motor].curve->parameters.size())};
   }
   std::pair<int, int> machine_places() const {
-    return {machine_, static_cast<int>(drawer_.machine_curve->parameters.size())};
+    return {machine_.first, static_cast<int>(drawer_.machine_curve->parameters.size())};
   }
   const std::vector<std::string>& warnings() const { return warnings_; }
 
  private:
-  struct MotorPlaces {
-    int first = 0;
-    int rig = -1;           // none
-    Eigen::VectorXd scale;  // what one standard uncertainty of the rig's scale does to parameters
+  // One standard deviate that moves all parameters of a curve together: its place and by how much.
+  struct Level {
+    int place;
+    Eigen::VectorXd by;
   };
+  struct CurvePlaces {
+    int first = 0;
+    std::optional<Level> rig;      // arm and calibration, shared by all motors of the rig
+    std::optional<Level> evening;  // how another evening lies from those of the runs
+  };
+
+  CurvePlaces places_of(const Curve& curve, const Eigen::MatrixXd& own);
 
   void lay_out();
   void warn_of_supplies();
   SeenBelt seen_belt(std::size_t seen) const;
   DriveQuestion question_of(std::size_t motor, const Diameters& diameters) const;
-  // Derivatives by a desk's sources as ones by the joint inputs.
+  // Derivatives by a desk's sources as ones by the joint inputs; with what another evening does, or
+  // without where it is of the evening that was seen.
   SparseBy joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
                   std::size_t motor_pulley, std::size_t hand_pulley, const SparseBy& slip_by,
-                  const SparseBy& loss_by) const;
+                  const SparseBy& loss_by, bool evening) const;
   void put_belt(const Candidate& candidate, DriveQuestion& question, SparseBy& slip_by,
                 SparseBy& loss_by) const;
   std::size_t pulley_place(std::int64_t id) const;
@@ -98,31 +107,39 @@ class Predictor::Inside {
   const Drawer& drawer_;
   const Aims& aims_;
   Joint joint_;
-  std::vector<MotorPlaces> motors_;
+  std::vector<CurvePlaces> motors_;
   std::map<std::int64_t, int> pulleys_;           // by row of the book
   std::vector<std::pair<int, int>> seen_places_;  // motor speed, quotient
   std::map<std::int64_t, int> transfer_;          // by belt
-  int machine_ = 0;
+  CurvePlaces machine_;
   std::vector<SeenBelt> belts_;
   std::vector<std::string> warnings_;
 };
 
+Predictor::Inside::CurvePlaces Predictor::Inside::places_of(const Curve& curve,
+                                                            const Eigen::MatrixXd& own) {
+  CurvePlaces places;
+  places.first = joint_.add(own, curve.degrees_of_freedom);
+  if (const auto& another = curve.another_evening)
+    places.evening = Level{joint_.add_standard(another->degrees_of_freedom),
+                           another->relative_sd * torque_scale(curve)};
+  return places;
+}
+
 void Predictor::Inside::lay_out() {
   std::map<std::int64_t, int> rigs;
   for (const DrawerMotor& motor : drawer_.motors) {
-    MotorPlaces places;
     Eigen::MatrixXd own = motor.curve->covariance;
+    std::optional<Level> rig;
     if (motor.rig && motor.scale_sd > 0) {
-      places.scale = motor.scale_sd * torque_scale(*motor.curve);
-      own -= places.scale * places.scale.transpose();
       if (!rigs.contains(motor.rig)) rigs[motor.rig] = joint_.add_standard();
-      places.rig = rigs[motor.rig];
+      rig = Level{rigs[motor.rig], motor.scale_sd * torque_scale(*motor.curve)};
+      own -= rig->by * rig->by.transpose();
     }
-    places.first = joint_.add(own, motor.curve->degrees_of_freedom);
-    motors_.push_back(places);
+    motors_.push_back(places_of(*motor.curve, own));
+    motors_.back().rig = rig;
   }
-  machine_ =
-      joint_.add(drawer_.machine_curve->covariance, drawer_.machine_curve->degrees_of_freedom);
+  machine_ = places_of(*drawer_.machine_curve, drawer_.machine_curve->covariance);
   for (const Part& pulley : drawer_.pulleys) pulleys_[pulley.id] = joint_.add_standard();
   for (const BeltRuns& one : drawer_.seen) {
     const auto place = [&](const Uncertain& x) {
@@ -164,7 +181,8 @@ DriveQuestion Predictor::Inside::question_of(std::size_t motor, const Diameters&
 
 SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
                                    std::size_t motor_pulley, std::size_t hand_pulley,
-                                   const SparseBy& slip_by, const SparseBy& loss_by) const {
+                                   const SparseBy& slip_by, const SparseBy& loss_by,
+                                   bool evening) const {
   SparseBy result;
   if (x.by.size() == 0) return result;
   // As DriveDesk adds them: motor, machine, the two pulleys, slip, belt loss.
@@ -176,9 +194,16 @@ SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, s
     for (Eigen::Index k = 0; k < part(group).size(); ++k)
       result.add(first + static_cast<int>(k), part(group)[k]);
   };
+  const auto put_level = [&](std::size_t group, const std::optional<Level>& level) {
+    if (level) result.add(level->place, part(group).dot(level->by));
+  };
   put(0, motors_[motor].first);
-  if (motors_[motor].rig >= 0) result.add(motors_[motor].rig, part(0).dot(motors_[motor].scale));
-  put(1, machine_);
+  put_level(0, motors_[motor].rig);
+  put(1, machine_.first);
+  if (evening) {
+    put_level(0, motors_[motor].evening);
+    put_level(1, machine_.evening);
+  }
   const auto sd = [&](std::size_t group) { return std::sqrt(groups[group].covariance(0, 0)); };
   result.add(pulleys_.at(drawer_.pulleys[motor_pulley].id), part(2)[0] * sd(2));
   result.add(pulleys_.at(drawer_.pulleys[hand_pulley].id), part(3)[0] * sd(3));
@@ -205,7 +230,7 @@ SeenBelt Predictor::Inside::seen_belt(std::size_t seen) const {
   const std::vector<Sources::Group>& groups = desk.sources().groups();
   const auto over_joint = [&](const Propagated& x) {
     SparseBy by = joined(desk, x, motor, pulley_place(one.pulleys.motor),
-                         pulley_place(one.pulleys.hand), {}, {});
+                         pulley_place(one.pulleys.hand), {}, {}, false);
     by.add(seen_places_[seen].first, x.by[groups[6].first]);
     by.add(seen_places_[seen].second, x.by[groups[7].first]);
     return by;
@@ -407,7 +432,7 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   for (std::size_t c = 0; c < columns.size(); ++c)
     for (const auto& [place, derivative] :
          joined(desk, *columns[c], candidate.motor, mounting.motor_pulley, mounting.hand_pulley,
-                slip_by, loss_by)
+                slip_by, loss_by, true)
              .parts)
       by(place, static_cast<Eigen::Index>(c)) += derivative;
   joint_.standardise(by);

@@ -52,6 +52,7 @@ StoredCurve curve_of(bool of_machine, std::int64_t subject, const std::vector<do
 
 struct Drawer {
   Scratch scratch;
+  int evenings = 0;  // curves that tell of other evenings
   Drawer() {
     Book book = open();
     const auto machine = book.add(part(PartKind::kMachine, "Parlour", {{"stroke-mm", 30.0}}));
@@ -197,6 +198,31 @@ TEST_CASE("The drawer is ranked by where straight lines cross, and says what is 
   const double half =
       best["handwheel_speed"]["high"].get<double>() - number(best, "handwheel_speed");
   CHECK(half == doctest::Approx(1.96 * rpm_from_rad_per_s(u)).epsilon(1e-3));
+}
+
+TEST_CASE("What another evening may be is in the answer where the book tells") {
+  TwoMotors drawer;
+  const auto half = [&] {
+    const auto json = drawer.choose("--json").json();
+    CHECK(json["another_evening"] == (drawer.evenings > 0));
+    const auto best = find(json["choices"], "Lathe motor", "P18")["handwheel_speed"];
+    return best["high"].get<double>() - best["value"].get<double>();
+  };
+  const double one = half();
+  const auto tell = [&](bool of_machine, PartKind kind, const std::string& name) {
+    Book book = drawer.open();
+    StoredCurve curve = *book.latest_curve(of_machine, book.get(kind, name).id);
+    curve.uuid.clear();
+    curve.details_json = R"({"another_evening":
+        {"level": {"relative_sd": 0.03, "degrees_of_freedom": 1e9, "sessions": 9}}})";
+    book.add_curve(curve);
+    ++drawer.evenings;
+  };
+  tell(false, PartKind::kMotor, "Lathe motor");
+  tell(true, PartKind::kMachine, "Parlour");
+  // Ts and c₀ by 3 % each: both move ωn(1 − c₀/(i·Ts))/i by ωn·c₀/(i²·Ts) per part of themselves.
+  const double move = rpm_from_rad_per_s(0.03 * 900 * kDrag / (25 * 0.30));
+  CHECK(half() == doctest::Approx(std::hypot(one, 1.96 * std::sqrt(2.0) * move)).epsilon(1e-3));
 }
 
 TEST_CASE("The chance of an aim is the share of draws of the formulas that meet it") {
