@@ -20,13 +20,17 @@ std::string chance_words(double chance) {
   return fmt::format("{:.0f} %", 100 * chance);
 }
 
+bool one_hand(const Drawer& drawer) {
+  std::set<std::size_t> hands;
+  for (const Mounting& mounting : drawer.mountings) hands.insert(mounting.hand_pulley);
+  return hands.size() == 1;
+}
+
 class Words {
  public:
   Words(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice)
       : drawer_(drawer), aims_(aims), choice_(choice) {
-    std::set<std::size_t> hands;
-    for (const Mounting& mounting : drawer.mountings) hands.insert(mounting.hand_pulley);
-    one_hand_ = hands.size() == 1;
+    one_hand_ = one_hand(drawer);
     const bool stitches =
         drawer.machine.number("stroke-mm") || drawer.machine.number("stitches-per-turn");
     per_turn_ = drawer.machine.number("stitches-per-turn").value_or(1);
@@ -42,6 +46,17 @@ class Words {
     next();
     text_.pop_back();
     return std::move(text_);
+  }
+
+  std::vector<std::string> paragraphs() {
+    std::vector<std::string> result{sentence()};
+    if (choice_.choices.empty()) return result;
+    result.push_back(runner_up());
+    result.push_back(belts_remark());
+    result.push_back(evenings_remark());
+    for (const std::string& line : next_lines()) result.push_back(line);
+    std::erase(result, "");
+    return result;
   }
 
  private:
@@ -64,15 +79,6 @@ class Words {
                     drawer_.pulleys[mounting.motor_pulley].name);
     if (!one_hand_) words += " on " + drawer_.pulleys[mounting.hand_pulley].name;
     if (mounting.belt) words += " and belt " + drawer_.belts[*mounting.belt].name;
-    return words;
-  }
-
-  std::string brief(const Candidate& candidate) const {
-    const Mounting& mounting = drawer_.mountings[candidate.mounting];
-    std::string words = drawer_.motors[candidate.motor].part.name + ", " +
-                        drawer_.pulleys[mounting.motor_pulley].name;
-    if (!one_hand_) words += " : " + drawer_.pulleys[mounting.hand_pulley].name;
-    if (mounting.belt) words += ", " + drawer_.belts[*mounting.belt].name;
     return words;
   }
 
@@ -156,10 +162,9 @@ class Words {
     };
     if (aims_.least_needle_n) rows[0].emplace_back("needle");
     if (aims_.slow_spm) rows[0].emplace_back("slow drop");
-    std::size_t shown = 0;
-    for (const Choice& one : choice_.choices) {
-      if (shown == kMostListed || (shown > 0 && one.chance == 0)) break;
-      ++shown;
+    const std::size_t shown = shown_choices(choice_);
+    for (std::size_t k = 0; k < shown; ++k) {
+      const Choice& one = choice_.choices[k];
       const Prediction& p = one.prediction;
       std::vector<std::string>& row = rows.emplace_back();
       row.push_back(short_chance(one.chance));
@@ -172,9 +177,7 @@ class Words {
     }
     add_names(rows, shown);
     say(belts_remark());
-    if (!drawer_.evenings())
-      say("How other evenings differ from these runs is not known for all of it, and not in these "
-          "chances.");
+    say(evenings_remark());
   }
 
   // The parts' names behind the figures where they fit on the page, else below them.
@@ -191,7 +194,7 @@ class Words {
       std::string line = "  " + lines.substr(at, end - at);
       at = end + 1;
       if (row > 0 && row <= shown) {
-        const std::string name = brief(choice_.choices[row - 1].candidate);
+        const std::string name = brief_name(drawer_, choice_.choices[row - 1].candidate);
         const std::size_t gap = wide + 4 - width_of(line);
         if (width_of(line) + gap + width_of(name) <= kPageWidth)
           line += std::string(gap, ' ') + name;
@@ -216,6 +219,12 @@ class Words {
       return "Every belt was measured; with another motor or on other pulleys it is taken to lose "
              "what it lost there, with more doubt the more the pulleys differ.";
     return "Every belt was measured.";
+  }
+
+  std::string evenings_remark() const {
+    if (drawer_.evenings()) return "";
+    return "How other evenings differ from these runs is not known for all of it, and not in these "
+           "chances.";
   }
 
   void fallen() {
@@ -265,26 +274,23 @@ class Words {
 
   void next() {
     if (choice_.choices.empty()) return;
-    if (choice_.settled) {
-      say("Enough: another run would not change the choice.");
-      return;
-    }
-    if (choice_.enough()) {
-      say("Enough: another run would not change that.");
-      return;
-    }
-    if (choice_.next.empty()) {
-      say("It is not settled, and no single run is expected to settle it.");
-      return;
-    }
-    say(
-        fmt::format("Not settled: the first is right with a chance of {}. What would help most for "
-                    "its minutes:",
-                    chance_words(first().right)));
+    for (const std::string& line : next_lines()) say(line, line[0] == '-' ? "  " : "");
+  }
+
+  std::vector<std::string> next_lines() const {
+    if (choice_.settled) return {"Enough: another run would not change the choice."};
+    if (choice_.enough()) return {"Enough: another run would not change that."};
+    if (choice_.next.empty())
+      return {"It is not settled, and no single run is expected to settle it."};
+    const bool settles = choice_.next.front().settles >= 0.05;
+    std::vector<std::string> lines{fmt::format(
+        "Not settled: the first is right with a chance of {}. {}hat would help most for its "
+        "minutes:",
+        chance_words(first().right), settles ? "W" : "No single run is expected to settle it; w")};
     for (const NextRun& run : choice_.next)
-      say(fmt::format("- {} ({:.0f} min): settles it with a chance of {}", run_words(run),
-                      run.minutes, chance_words(run.settles)),
-          "  ");
+      lines.push_back(fmt::format("- {} ({:.0f} min): settles it with a chance of {}",
+                                  run_words(run), run.minutes, chance_words(run.settles)));
+    return lines;
   }
 
   const Drawer& drawer_;
@@ -300,6 +306,29 @@ class Words {
 
 std::string to_text(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice) {
   return Words(drawer, aims, choice).all();
+}
+
+std::vector<std::string> verdict_of(const Drawer& drawer, const Aims& aims,
+                                    const DrawerChoice& choice) {
+  return Words(drawer, aims, choice).paragraphs();
+}
+
+std::string brief_name(const Drawer& drawer, const Candidate& candidate) {
+  const Mounting& mounting = drawer.mountings[candidate.mounting];
+  std::string words =
+      drawer.motors[candidate.motor].part.name + ", " + drawer.pulleys[mounting.motor_pulley].name;
+  if (!one_hand(drawer)) words += " : " + drawer.pulleys[mounting.hand_pulley].name;
+  if (mounting.belt) words += ", " + drawer.belts[*mounting.belt].name;
+  return words;
+}
+
+std::size_t shown_choices(const DrawerChoice& choice) {
+  std::size_t shown = 0;
+  for (const Choice& one : choice.choices) {
+    if (shown == kMostListed || (shown > 0 && one.chance == 0)) break;
+    ++shown;
+  }
+  return shown;
 }
 
 }  // namespace loadline

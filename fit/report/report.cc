@@ -45,6 +45,7 @@ Page make_report(const Book& book, const ReportRequest& request,
             fmt::format("From {}, {}. Loadline {}.", path.filename().string(), today_utc(),
                         LOADLINE_VERSION));
   care_section(page);
+  choice_section(page, book, subjects);
   summary_section(page, subjects);
   motors_section(page, subjects);
   machines_section(page, subjects);

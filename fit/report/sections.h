@@ -12,6 +12,9 @@ namespace loadline {
 
 /// The cautions of the whole page, first because a reader may go straight to the bench with it.
 void care_section(Page& page);
+/// For each machine what to put on it, before anything else; nothing where the book has no pulleys
+/// or no curves.
+void choice_section(Page& page, const Book& book, const Subjects& subjects);
 /// Every answer on one screen.
 void summary_section(Page& page, const Subjects& subjects);
 void motors_section(Page& page, const Subjects& subjects);

@@ -43,6 +43,15 @@ double step_of(const std::vector<double>& ticks) {
   return ticks.size() > 1 ? ticks[1] - ticks[0] : 1;
 }
 
+constexpr std::size_t kLongestName = 36;
+
+// For names at the axis, in their width of about seven units a letter.
+double room_for(const std::vector<std::string>& names) {
+  std::size_t longest = 0;
+  for (const std::string& name : names) longest = std::max(longest, name.size());
+  return std::max(190.0, 7.2 * static_cast<double>(std::min(longest, kLongestName)) + 12);
+}
+
 // Draws one plot into `out_`; positions are in the viewBox's units.
 class Drawing {
  public:
@@ -50,7 +59,7 @@ class Drawing {
       : plot_(plot),
         x_(shown_range(plot.x, plot, false)),
         y_(shown_range(plot.y, plot, true)),
-        left_(plot.y.categories.empty() ? 66 : 190),
+        left_(plot.y.categories.empty() ? 66 : room_for(plot.y.categories)),
         bottom_(kHeight - kBottomAxis) {
     const double rows = legend_rows();
     out_ = fmt::format(
@@ -120,8 +129,8 @@ class Drawing {
   void y_names() {
     for (std::size_t i = 0; i < plot_.y.categories.size(); ++i) {
       std::string name = plot_.y.categories[i];
-      if (name.size() > 26) {  // cut between UTF-8 characters
-        std::size_t end = 24;
+      if (name.size() > kLongestName) {  // cut between UTF-8 characters
+        std::size_t end = kLongestName - 2;
         while (end > 0 && (static_cast<unsigned char>(name[end]) & 0xC0U) == 0x80U) --end;
         name = name.substr(0, end) + "…";
       }

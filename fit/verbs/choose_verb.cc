@@ -1,8 +1,10 @@
 #include <fmt/format.h>
 
 #include "db/basis/error.h"
+#include "db/basis/new_file.h"
 #include "db/book.h"
 #include "fit/choose/choice_output.h"
+#include "fit/report/choice_plot.h"
 #include "fit/verbs/belt_verbs.h"
 #include "fit/verbs/drive_inputs.h"
 #include "fit/verbs/verbs.h"
@@ -68,6 +70,8 @@ int run(const Arguments& arguments) {
   ChoiceOptions choosing;
   choosing.seed = static_cast<std::uint64_t>(arguments.whole("seed").value_or(1));
   const DrawerChoice choice = choose(drawer, aims, choosing);
+  if (const auto path = arguments.text("svg"))
+    write_file(*path, to_svg(choice_plot(drawer, aims, choice, "choice"), true));
   if (arguments.json())
     print_json(to_json(drawer, aims, choice));
   else
@@ -98,6 +102,8 @@ void add_options(po::options_description& options) {
       "least and greatest distance of motor and hand wheel: leaves out belts of the wrong length")(
       "diameter-sd-mm", number()->value_name("U"),
       "standard uncertainty of effective diameters (else as drive)")(
+      "svg", po::value<std::string>()->value_name("FILE"),
+      "the best few with their intervals as a picture, aims as lines")(
       "seed", po::value<long long>()->value_name("S"), "of the draws (else 1)");
 }
 
@@ -128,7 +134,8 @@ Verb choose_verb() {
       "loadline-fit choose --machine K1\n"
       "loadline-fit choose --machine K1 --least-rpm 1200 --most-motor-rpm 8000 --least-needle-n "
       "100\n"
-      "loadline-fit choose --machine K1 --slow-spm 100 --most-drop-percent 30 --extra-nm 0.05";
+      "loadline-fit choose --machine K1 --slow-spm 100 --most-drop-percent 30 --extra-nm 0.05 "
+      "--svg choice.svg";
   verb.most_names = 0;
   add_options(verb.options);
   add_common_options(verb.options);

@@ -437,6 +437,35 @@ TEST_CASE("A page for people opens with the sentence and is no wider than it") {
   CHECK(missed.out.find("Enough: another run would not change that.") != std::string::npos);
 }
 
+TEST_CASE("The picture shows the candidates with their intervals and the aim as a line") {
+  const TwoMotors drawer;
+  CHECK(drawer.choose("--least-rpm 1100 --svg choice.svg").status == 0);
+  const std::string svg = bytes_of(drawer.scratch.path("choice.svg"));
+  const auto count = [&](const std::string& words) {
+    std::size_t found = 0;
+    for (std::size_t at = svg.find(words); at != std::string::npos; at = svg.find(words, at + 1))
+      ++found;
+    return found;
+  };
+  // The lathe motor on both pulleys; the toy motor reaches 945 rpm at most.
+  CHECK(svg.find("Lathe motor, P18") != std::string::npos);
+  CHECK(svg.find("Lathe motor, P15") != std::string::npos);
+  CHECK(svg.find("Toy motor") == std::string::npos);
+  CHECK(svg.find("asked for at least") != std::string::npos);
+  CHECK(count("class=\"whisker c1\" d=\"M") == 1);  // sure of it is P18 alone
+}
+
+TEST_CASE("The report says first what to put on each machine") {
+  const TwoMotors drawer;
+  CHECK(run_program(drawer.scratch, LOADLINE_FIT_PROGRAM, "report -o page.html").status == 0);
+  const std::string page = bytes_of(drawer.scratch.path("page.html"));
+  const auto verdict = page.find("Put motor Lathe motor with pulley P18 on Parlour");
+  REQUIRE(verdict != std::string::npos);
+  const auto glance = page.find("At a glance</h2>");
+  REQUIRE(glance != std::string::npos);
+  CHECK(verdict < glance);
+}
+
 TEST_CASE("A curve that does not describe its runs is named, not used") {
   TwoMotors drawer;
   const auto spoil = [&](bool of_machine, PartKind kind, const std::string& name) {
