@@ -90,6 +90,7 @@ class Hum {
         best = power;
         base_hz_ = hz;
       }
+    if (!(best > 0)) return false;
     for (int round = 0; round < kRounds; ++round) fit();
     return std::any_of(lines_.begin(), lines_.end(), [](Complex a) { return a != Complex(0); });
   }

@@ -4,7 +4,6 @@
 #include <cmath>
 
 #include "logger/sound/hum.h"
-#include "logger/sound/pulse_path.h"
 
 namespace loadline {
 namespace {
@@ -71,21 +70,32 @@ void PulseFinder::take(std::span<const float> samples, std::vector<SoundEdge>& i
 
 void PulseFinder::finish(std::vector<SoundEdge>& into) { look(true, into); }
 
-std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
-  std::vector<float> clean = without_hum(buffer_, rate_);
-  const std::vector<Flank> all = find_flanks(clean, rate_);
-  std::vector<Flank> flanks;
-  PulsePath path;
-  int sign = sign_;
+PulseFinder::Found PulseFinder::pulses_in(const std::vector<float>& sound) const {
+  const std::vector<Flank> all = find_flanks(sound, rate_);
+  Found best;
   for (const int way : {1, -1}) {
     if (sign_ != 0 && way != sign_) continue;
     std::vector<Flank> same = of_sign(all, way, rate_);
     PulsePath found = find_path(same);
-    if (found.edges.empty() || !clearer(found, path)) continue;
-    path = std::move(found);
-    flanks = std::move(same);
-    sign = way;
+    if (found.edges.empty() || !clearer(found, best.path)) continue;
+    best = {std::move(found), std::move(same), way};
   }
+  return best;
+}
+
+std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
+  // Marks that pass as often as the mains swing could be taken for hum: what shows the shaft better
+  // of the sound with and without it counts.
+  std::vector<float> clean = without_hum(buffer_, rate_);
+  Found found = pulses_in(clean);
+  if (clean != buffer_) {
+    Found raw = pulses_in(buffer_);
+    if (raw.path.sureness > found.path.sureness) {
+      found = std::move(raw);
+      clean = buffer_;
+    }
+  }
+  const auto& [path, flanks, sign] = found;
   if (path.edges.empty()) return {};
   sign_ = sign;
   if (sign < 0)

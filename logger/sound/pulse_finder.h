@@ -7,6 +7,7 @@
 #include <span>
 #include <vector>
 
+#include "logger/sound/pulse_path.h"
 #include "logger/sound/pulse_shape.h"
 
 namespace loadline {
@@ -37,7 +38,13 @@ class PulseFinder {
   double usual_sd_s() const;
 
  private:
+  struct Found {
+    PulsePath path;
+    std::vector<Flank> flanks;  ///< of its sign
+    int sign = 0;
+  };
   void look(bool last, std::vector<SoundEdge>& into);
+  Found pulses_in(const std::vector<float>& sound) const;
   std::vector<SoundEdge> edges_of_buffer();
   double rate_;
   std::size_t stretch_, margin_;

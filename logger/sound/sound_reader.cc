@@ -9,6 +9,7 @@
 #include "db/basis/error.h"
 #include "db/basis/estimate.h"
 #include "db/sound_input.h"
+#include "logger/sound/tone_track.h"
 
 namespace loadline {
 namespace {
@@ -19,9 +20,11 @@ constexpr double kLeastTickHz = 25e6;
 // What is looked at together, s: much of a file gives a better idea of the pulses; of a pipe
 // somebody waits for the first speed.
 constexpr double kFileStretch_s = 30, kPipeStretch_s = 12;
-constexpr float kLimit = 0.999F;        // of full scale
-constexpr double kMostAtLimit = 1e-3;   // of the samples
-constexpr double kClockPpm = 50;        // a crystal, common practice
+constexpr double kLongestTone_s = 900;
+constexpr double kLeastRange = 0.45;   // lowest over highest speed that a tone was followed through
+constexpr float kLimit = 0.999F;       // of full scale
+constexpr double kMostAtLimit = 1e-3;  // of the samples
+constexpr double kClockPpm = 50;       // a crystal, common practice
 constexpr double kCheckedClockPpm = 5;  // it goes with the warmth
 
 }  // namespace
@@ -40,7 +43,7 @@ void SoundReader::begin() {
   identity.channels = options_.of_motor ? kWireMotorTach : kWireHandwheelTach;
   auto& pulses =
       options_.of_motor ? identity.motor_pulses_per_turn : identity.handwheel_pulses_per_turn;
-  pulses = static_cast<std::uint16_t>(options_.pulses);
+  pulses = static_cast<std::uint16_t>(options_.tone_top_rpm ? kTonePulses : options_.pulses);
   const char* name = options_.clock_ppm ? kCheckedSoundInput : kSoundInput;
   std::strncpy(identity.firmware, name, kWireMaxFirmwareText);
   identity_ = identity;
@@ -59,6 +62,15 @@ void SoundReader::take(std::span<const std::uint8_t> bytes, std::chrono::nanosec
   ++blocks_;
   taken_ += samples_.size();
   for (const float sample : samples_) at_limit_ += std::fabs(sample) >= kLimit ? 1 : 0;
+  if (options_.tone_top_rpm) {
+    if (static_cast<double>(taken_) > kLongestTone_s * port_.rate())
+      throw Error(
+          Fault::kInput,
+          fmt::format("a tone is followed through {} minutes at most; cut '{}' down to the run.",
+                      kLongestTone_s / 60, port_.path()));
+    whole_.insert(whole_.end(), samples_.begin(), samples_.end());
+    return;
+  }
   finder_->take(samples_, edges_);
   deliver(into);
 }
@@ -90,7 +102,10 @@ void SoundReader::finish(Haul& into) {
   if (finished_) return;
   finished_ = true;
   if (!finder_) return;
-  finder_->finish(edges_);
+  if (options_.tone_top_rpm)
+    follow();
+  else
+    finder_->finish(edges_);
   deliver(into);
   if (delivered_ == 0)
     throw Error(
@@ -104,6 +119,33 @@ void SoundReader::finish(Haul& into) {
   event.kind = "marker";
   event.detail = words();
   into.events.push_back(std::move(event));
+}
+
+void SoundReader::follow() {
+  const ToneCourse course =
+      follow_tone(std::move(whole_), port_.rate(), *options_.tone_top_rpm / 60);
+  if (!course.why.empty())
+    throw Error(Fault::kInput,
+                fmt::format("in '{}' {}; state the speed better (--top-rpm), record nearer to the "
+                            "machine, or put a mark on its wheel (--pulses).",
+                            port_.path(), course.why));
+  edges_ = course.edges;
+  double longest = 0, shortest = 1e300;
+  for (const SoundEdge& edge : edges_) {
+    longest = std::max(longest, edge.period);
+    shortest = std::min(shortest, edge.period);
+  }
+  if (options_.needs_range && shortest > kLeastRange * longest)
+    throw Error(
+        Fault::kInput,
+        fmt::format("in '{}' the shaft was followed from {} to {} rpm only, too little of its "
+                    "speeds for a curve; put a mark on its wheel (--pulses).",
+                    port_.path(), significant(15 * port_.rate() / longest, 3),
+                    significant(15 * port_.rate() / shortest, 3)));
+  std::vector<double> sds;
+  for (const SoundEdge& edge : edges_) sds.push_back(edge.sd / port_.rate());
+  std::sort(sds.begin(), sds.end());
+  tone_sd_s_ = sds[sds.size() / 2];
 }
 
 std::string SoundReader::words() const {
@@ -129,10 +171,11 @@ std::optional<SoundFindings> SoundReader::sound() const {
   if (!finder_) return std::nullopt;
   SoundFindings found;
   found.rate_hz = port_.rate();
-  found.edges = finder_->counts().edges;
+  found.edges =
+      options_.tone_top_rpm ? static_cast<std::uint64_t>(edge_count_) : finder_->counts().edges;
   found.lost = finder_->counts().lost;
   found.doubled = finder_->counts().doubled;
-  found.timing_s = finder_->usual_sd_s();
+  found.timing_s = options_.tone_top_rpm ? tone_sd_s_ : finder_->usual_sd_s();
   found.clock_sd_ppm = options_.clock_ppm ? kCheckedClockPpm : kClockPpm;
   found.clipped = static_cast<double>(at_limit_) > kMostAtLimit * static_cast<double>(taken_);
   found.take_hash = port_.content_hash();

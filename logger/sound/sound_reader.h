@@ -13,6 +13,9 @@ namespace loadline {
 
 struct SoundOptions {
   double pulses = 0;  ///< marks a turn
+  /// No marks: the noise of the shaft itself is followed, whose highest speed is about this.
+  std::optional<double> tone_top_rpm;
+  bool needs_range = false;  ///< of a tone: must be followed down to low speeds, else it is refused
   std::optional<SoundPort::Channel> channel;
   bool of_motor = false;  ///< the sensor looks at the motor's shaft, else at the hand wheel
   /// How fast the sound input's clock runs, in millionths, where that was checked.
@@ -45,6 +48,7 @@ class SoundReader : public LineReader {
   void deliver(Haul& into);
   void add_sample(std::int64_t tick, std::optional<std::int64_t> edge_tick, Haul& into);
   std::string words() const;
+  void follow();
 
   const SoundPort& port_;
   SoundOptions options_;
@@ -53,6 +57,8 @@ class SoundReader : public LineReader {
   std::unique_ptr<PulseFinder> finder_;
   std::vector<float> samples_;
   std::vector<SoundEdge> edges_;
+  std::vector<float> whole_;  // of a take whose tone is followed
+  double tone_sd_s_ = 0;
   int ticks_per_sample_ = 1;
   std::int64_t edge_count_ = 0, last_tick_ = -1;
   std::optional<std::int64_t> last_edge_tick_;

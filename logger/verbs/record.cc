@@ -75,15 +75,25 @@ void expect_sound_kind(RunKind kind) {
 // What a sound input needs to be told; empty when the port is a rig's.
 std::optional<SoundOptions> sound_options(const Arguments& arguments, const RecordOrder& order) {
   const auto pulses = arguments.whole("pulses");
-  if (!pulses) {
-    if (arguments.has("channel") || arguments.has("clock-ppm"))
-      throw Error(Fault::kInput,
-                  "--channel and --clock-ppm are about a sound input; add --pulses N, the marks on "
-                  "the shaft.");
+  const auto top_rpm = arguments.number("top-rpm");
+  const bool tone = arguments.flag("tone");
+  if (!pulses && !tone) {
+    if (arguments.has("channel") || arguments.has("clock-ppm") || top_rpm)
+      throw Error(
+          Fault::kInput,
+          "--channel, --clock-ppm and --top-rpm are about a sound input; add --pulses N, the "
+          "marks on the shaft, or --tone.");
     return std::nullopt;
   }
+  if (pulses && tone)
+    throw Error(Fault::kInput, "--pulses and --tone exclude each other: marks, or the hum itself.");
+  if (tone && !(top_rpm && *top_rpm > 0))
+    throw Error(
+        Fault::kInput,
+        "--tone cannot tell a turn from the passing of a blade; say how fast the shaft is at "
+        "its fastest, to a quarter: --top-rpm N.");
   constexpr long long kMostPulses = 10'000;
-  if (*pulses < 1 || *pulses > kMostPulses)
+  if (pulses && (*pulses < 1 || *pulses > kMostPulses))
     throw Error(Fault::kInput, "--pulses must be from 1 to 10000: the marks on the shaft.");
   expect_sound_kind(order.kind);
   if (!order.save_capture.empty())
@@ -91,7 +101,9 @@ std::optional<SoundOptions> sound_options(const Arguments& arguments, const Reco
                 "--save-capture is about rigs; of a sound input the take itself is kept (a pipe "
                 "goes through 'tee take.wav').");
   SoundOptions sound;
-  sound.pulses = static_cast<double>(*pulses);
+  sound.pulses = static_cast<double>(pulses.value_or(0));
+  if (tone) sound.tone_top_rpm = top_rpm;
+  sound.needs_range = order.kind == RunKind::kCoastDown || order.kind == RunKind::kSpinUp;
   sound.of_motor = looks_at_motor(order);
   sound.clock_ppm = arguments.number("clock-ppm");
   if (sound.clock_ppm && !(std::abs(*sound.clock_ppm) <= kMostClockPpm))
@@ -231,6 +243,9 @@ Verb record_verb() {
       "pulses", po::value<long long>()->value_name("N"),
       "PATH is a sound take (WAV, FLAC, Ogg, or a WAV through a pipe) of a sensor "
       "that sees N marks a turn");
+  options.add_options()("tone", po::bool_switch(),
+                        "the same, but no sensor: the hum of the shaft itself is followed");
+  number("top-rpm", "N", "with --tone: about how fast the shaft is at its fastest");
   text("channel", "left|right", "of a sound take with two channels: the sensor's");
   number("clock-ppm", "P", "the sound input's clock runs fast by P millionths, as checked");
   text("rig", "R", "the rig (needless when the book knows only one)");

@@ -59,6 +59,22 @@ done
 [[ $(sqlite3 sound.book "SELECT motor_pulses_per_turn, firmware FROM run ORDER BY id DESC LIMIT 1") \
   == "1.0|sound input, clock checked" ]] || fail "spin-up"
 
+# No sensor at all: the hum of a machine at its top speed. Truth is the bench's, in its wire.
+hum=(--set sound.pulse_level=0 --set sound.shaft_level=1 --set sound.snr_db=20 --set sound.hum=0.1)
+"$simrig" "$scenarios/top-speed.ini" --wav hum.wav --capture hum.wire "${hum[@]}"
+rpm() {  # of run number $1, between its 4th and 9th second
+  sqlite3 sound.book "SELECT 60 * (max(handwheel_edges) - min(handwheel_edges)) / handwheel_pulses_per_turn
+    / ((max(tick - handwheel_edge_age_ticks) - min(tick - handwheel_edge_age_ticks)) / tick_hz)
+    FROM sample JOIN run ON run.id = run_id WHERE run_id = $1 AND handwheel_edge_age_ticks IS NOT NULL
+    AND tick BETWEEN 4 * tick_hz AND 9 * tick_hz"
+}
+"$logger" record top-speed --port hum.wire --rig bench --machine wired --json > e.json 2> err || fail "$(cat err)"
+wired=$(rpm "$(field .run e.json)")
+"$logger" record top-speed --port hum.wav --tone --top-rpm "$(jq -n "$wired * 0.9")" --machine heard --json > f.json 2> err \
+  || fail "tone: $(cat err)"
+heard=$(rpm "$(field .run f.json)")
+jq -n -e "($heard / $wired - 1) | fabs < 0.0015" > /dev/null || fail "tone: $heard rpm, wire: $wired"
+
 # Refused with one sentence and status 2, the book as before.
 runs=$(sqlite3 sound.book "SELECT count(*) FROM run")
 refused() {
@@ -76,6 +92,8 @@ refused "cut.wav" record coast-down --port cut.wav --pulses 4 --machine heard
 refused "from 1 to 10000" record coast-down --port take.wav --pulses 0 --machine heard
 refused "left or right" record coast-down --port take.wav --pulses 4 --channel both --machine heard
 refused "add --pulses" record coast-down --port take.wav --channel left --machine heard
+refused "top-rpm" record top-speed --port hum.wav --tone --machine heard
+refused "exclude each other" record top-speed --port hum.wav --tone --pulses 4 --machine heard
 refused "clock-ppm" record coast-down --port take.wav --pulses 4 --clock-ppm 5000 --machine heard
 "$simrig" "$scenarios/coast-down.ini" --wav silent.wav --set sound.pulse_level=0 --set run.action_s=3
 status=0

@@ -10,6 +10,7 @@
 #include "db/basis/error.h"
 #include "logger/sound/pulse_finder.h"
 #include "logger/sound/sound_port.h"
+#include "logger/sound/tone_track.h"
 #include "logger/sound/wav_stream.h"
 #include "tests/support/scratch.h"
 
@@ -189,6 +190,61 @@ TEST_CASE("silence, noise and a hum alone hold no shaft") {
     hum[n] = static_cast<float>(0.3 * std::sin(2 * M_PI * 50 * static_cast<double>(n) / 48000));
   CHECK(edges_of(silence, 48000).empty());
   CHECK(edges_of(noise, 48000).empty());
+}
+
+namespace {
+
+// The noise of a shaft whose speed falls in proportion to time: harmonics of given levels.
+std::vector<float> machine(double start_hz, double slope, double length_s, double noise,
+                           const std::vector<double>& levels, unsigned seed) {
+  std::mt19937 dice(seed);
+  std::normal_distribution<double> normal(0, noise);
+  std::vector<float> x;
+  for (double n = 0; n < length_s * 16000; ++n) {
+    const double t = n / 16000, turns = start_hz * t + slope * t * t / 2;
+    double sum = normal(dice);
+    double h = 0;
+    for (const double level : levels) {
+      h += 1;
+      sum += level * std::sin(2 * M_PI * h * turns + 0.7 * h * h);
+    }
+    x.push_back(static_cast<float>(0.2 * sum));
+  }
+  return x;
+}
+
+}  // namespace
+
+TEST_CASE("the tone of a shaft is followed to some thousandths of a turn, and its speed better") {
+  const std::vector<double> levels = {0.2, 0.1, 0.3, 0.05, 0.2, 0.1, 0.9, 0.2, 0.1, 0.3};
+  for (const double slope : {0.0, -1.2}) {
+    CAPTURE(slope);
+    const ToneCourse course = follow_tone(machine(19, slope, 9, 0.1, levels, 5), 16000, 17);
+    CHECK(course.why.empty());
+    REQUIRE(course.edges.size() > 300);
+    double mean = 0, rms = 0, first = 0;
+    std::vector<double> off;
+    for (std::size_t i = 0; i < course.edges.size(); ++i) {
+      const double t = course.edges[i].at / 16000, turns = 19 * t + slope * t * t / 2;
+      if (i == 0) first = turns;
+      off.push_back(turns - first - static_cast<double>(i) / kTonePulses);
+      mean += off.back() / static_cast<double>(course.edges.size());
+    }
+    for (const double one : off) rms += (one - mean) * (one - mean);
+    CHECK(std::sqrt(rms / static_cast<double>(off.size())) < 0.005);
+    const SoundEdge &a = course.edges.front(), &b = course.edges.back();
+    const double turns = static_cast<double>(course.edges.size() - 1) / kTonePulses;
+    const double truth = 19 + slope * (a.at + b.at) / 2 / 16000;
+    CHECK(std::fabs(turns / (b.at - a.at) * 16000 / truth - 1) < 2e-4);
+  }
+}
+
+TEST_CASE("where the sound does not tell the turn, the tone says so") {
+  // Blades alone: seven at 19 turns a second sound as six at 22.2.
+  const std::vector<double> blades = {0, 0, 0, 0, 0, 0, 0.9, 0, 0, 0, 0, 0, 0, 0.5};
+  CHECK_FALSE(follow_tone(machine(19, 0, 6, 0.1, blades, 6), 16000, 20).why.empty());
+  CHECK(has(follow_tone(machine(19, 0, 6, 1, {}, 7), 16000, 20).why, "no sound of a turning"));
+  CHECK(has(follow_tone({}, 16000, 20).why, "no sound of a turning"));
 }
 
 TEST_CASE("the same sound as WAV, FLAC or Ogg, of any rate, alone or as one of two channels") {

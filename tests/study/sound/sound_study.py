@@ -15,12 +15,12 @@ import tempfile
 
 import numpy as np
 
-from takes import RPM, Card, CoastDown, Marks, SpinUp, Steady, take, write_wav
+from takes import RPM, Card, CoastDown, Marks, SpinUp, Steady, machine_sound, take, write_wav
 
 
 class Bench:
     def __init__(self, build, folder):
-        self.build, self.folder = build, folder
+        self.build, self.folder, self.top_rpm = build, folder, None
         self.book = os.path.join(folder, "study.book")
         for name in os.listdir(folder):
             os.remove(os.path.join(folder, name))
@@ -40,7 +40,8 @@ class Bench:
             subprocess.run([*tool, path, "-o", coded], check=True)
             path = coded
         done = self.run("loadline-logger", "record", kind, "--port", path, "--yes", *more,
-                        *([] if marks is None else ["--pulses", len(marks.at)]))
+                        *(["--tone", "--top-rpm", self.top_rpm] if self.top_rpm else
+                          ["--pulses", len(marks.at)]))
         return done.returncode == 0
 
 
@@ -54,13 +55,17 @@ def drag_of_machine(rng):
 
 def coast_down(bench, rng, card, marks_given, sensor):
     c0, c1, c2 = drag_of_machine(rng)
-    inertia, added = 0.0017 * rng.uniform(0.8, 1.3), 0.0021
+    inertia, added = card.inertia * rng.uniform(0.8, 1.3), 1.2 * card.inertia
     marks = Marks(rng, **marks_given)
     bench.run("loadline-db", "init")
     bench.run("loadline-db", "add", "machine", "Anvil")
     for extra in (0, added):
         course = CoastDown(rng.uniform(900, 1200) * RPM, c0, c1, c2, inertia + extra, 1.0)
-        samples = take(rng, course, marks, card, sensor=sensor)
+        if sensor == "tone":
+            samples = machine_sound(rng, card, course)
+            bench.top_rpm = course.start / RPM * rng.uniform(0.85, 1.15)
+        else:
+            samples = take(rng, course, marks, card, sensor=sensor)
         more = ["--added-inertia-kgm2", extra] if extra else []
         if not bench.record("coast-down", samples, card, marks, "--machine", "Anvil", *more):
             return None
@@ -100,7 +105,11 @@ def top_speed(bench, rng, card, marks_given, sensor):
     bench.run("loadline-db", "init")
     for part in (("machine", "Anvil"), ("belt", "ring")):
         bench.run("loadline-db", "add", *part)
-    samples = take(rng, course, marks, card, after=0.0, sensor=sensor)
+    if sensor == "tone":
+        samples = machine_sound(rng, card, course, after=0.0)
+        bench.top_rpm = speed / RPM * rng.uniform(0.85, 1.15)
+    else:
+        samples = take(rng, course, marks, card, after=0.0, sensor=sensor)
     if not bench.record("top-speed", samples, card, marks, "--machine", "Anvil", "--belt", "ring"):
         return None
     # The mean over the edges themselves; comparing belts needs more runs than one.
@@ -109,7 +118,7 @@ def top_speed(bench, rng, card, marks_given, sensor):
     hz, pulses = book.execute("SELECT tick_hz, handwheel_pulses_per_turn FROM run").fetchone()
     rows = book.execute("SELECT tick - handwheel_edge_age_ticks, handwheel_edges FROM sample WHERE "
                         "handwheel_edge_age_ticks IS NOT NULL ORDER BY id").fetchall()
-    rows = [row for row in rows if row[0] / hz > 1.0]
+    rows = [row for row in rows if 1.0 < row[0] / hz < 12.0]
     turns = (rows[-1][1] - rows[0][1]) / pulses
     found = turns / (rows[-1][0] - rows[0][0]) * hz * 60
     first, last = (row / hz - 0.6 for row in (rows[0][0], rows[-1][0]))
@@ -129,7 +138,7 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--card", default="")
     parser.add_argument("--marks", default="count=4")
-    parser.add_argument("--sensor", default="spot", choices=["spot", "coil"])
+    parser.add_argument("--sensor", default="spot", choices=["spot", "coil", "tone"])
     parser.add_argument("--codec", default="", choices=["", "ogg", "flac"])
     parser.add_argument("--each", action="store_true")
     options = parser.parse_args()

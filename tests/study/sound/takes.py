@@ -122,6 +122,7 @@ class Card:
     bounce = 0.0          # probability of a contact's second pulse
     lost = 0.0            # probability that a mark is not seen at all
     bits = 16
+    inertia = 0.0017      # of the machine that coasts down, kg m2
     codec = ""            # "ogg" or "flac": the file on its way
 
     def __init__(self, **given):
@@ -216,3 +217,29 @@ def mark_times(course, marks, before, rng=None):
                         high = mid
                 times.append(before + low)
     return np.array(sorted(times))
+
+
+def machine_sound(rng, card, course, before=0.6, after=0.8, strong=(7, 14), harmonics=30):
+    """The noise of a machine itself: harmonics of the turn, of blades or needles among them strong
+    ones, each with a level that wanders, through a microphone. Nothing of it is told to a reader."""
+    true_rate = card.rate * (1 + card.ppm * 1e-6)
+    n = int((before + course.length + after) * card.rate)
+    t = np.arange(n) / true_rate - before
+    at = np.clip(t, 0, None)
+    angle, speed = course.angle(at) + 0.3, np.clip(np.where(t < 0, 0, course.speed(at)), 0, None)
+    top = float(np.max(speed))
+    x = np.zeros(n)
+    for h in range(1, harmonics + 1):
+        level = (1.0 if h in strong else 0.3) * np.exp(0.7 * rng.standard_normal()) / h**0.4
+        slow = signal.lfilter(*signal.butter(1, 1.5 / (true_rate / 2), "low"), rng.standard_normal(n))
+        level = level * (1 + 0.3 * slow / np.std(slow)) * (speed / top) ** rng.uniform(0.7, 1.6)
+        x += level * np.sin(h * angle + rng.uniform(0, 6.3))
+    for hz in card.high_pass:
+        x = pole(x, hz, true_rate, "high")
+    rms = math.sqrt(np.mean(x[speed > 0.5 * top] ** 2))
+    white, red = rng.standard_normal(n), pole(rng.standard_normal(n), 60.0, true_rate, "low")
+    noise = math.sqrt(1 - card.pink) * white + math.sqrt(card.pink) * red / np.std(red)
+    x = x + rms * 10 ** (-card.snr_db / 20) * noise
+    if card.hum:
+        x = x + card.hum * rms * hum(rng, card, t)
+    return x / np.max(np.abs(x)) * 0.8
