@@ -19,6 +19,7 @@ constexpr double kGauss = 1.959963984540054;
 struct Seen {
   std::vector<LevelSeen> levels;
   Eigen::MatrixXd design;
+  Eigen::VectorXd next;  // the row of another session
 };
 
 std::vector<LevelEvent> events_of(const Book& book, const Part& subject) {
@@ -43,7 +44,7 @@ Contrast next_one(const Seen& seen, double shared_variance) {
   double own = 0;
   for (const LevelSeen& one : seen.levels)
     own += one.variance / static_cast<double>(seen.levels.size());
-  return {Eigen::VectorXd::Ones(seen.design.cols()), true, shared_variance + own};
+  return {seen.next, true, shared_variance + own};
 }
 
 // Finds the steps in the levels; empty where nothing tells how sessions scatter.
@@ -53,6 +54,7 @@ std::optional<EveningSpread> spread_of(Seen& seen, const std::vector<LevelEvent>
   const LevelStudy study = study_levels(seen.levels, events, shared_variance);
   if (!study.next_log_low) return std::nullopt;
   seen.design = study.design;
+  seen.next = study.next;
   const double half = (*study.next_log_high - *study.next_log_low) / 2;
   const double sd = half / student_t_975(study.degrees_of_freedom);
   return EveningSpread{std::hypot(sd, study.next_log - log_of_curve), study.degrees_of_freedom,
@@ -73,7 +75,7 @@ Estimate next_of(const Seen& seen, double shared_variance, double factor, const 
 // c₀, c₁, c₂ are no logarithms: they may lie on either side of zero.
 Estimate next_coefficient(const DragSessions& all, std::size_t which, const Seen& levels,
                           const char* unit) {
-  Seen seen{{}, levels.design};
+  Seen seen{{}, levels.design, levels.next};
   for (std::size_t s = 0; s < all.sessions.size(); ++s)
     if (const SessionFigure& figure = all.coefficients[which].sessions[s]; figure.known)
       seen.levels.push_back({all.sessions[s].day, figure.value, figure.variance});
@@ -141,9 +143,10 @@ std::optional<AnotherEvening> another_evening(const Book& book, const Part& moto
   for (std::size_t k = 0; k < kMotorFigures; ++k) {
     // A figure that only some of the sessions have follows no steps that need all of them.
     const auto count = static_cast<Eigen::Index>(seen[k].levels.size());
-    seen[k].design = count == seen[kPower].design.rows()
-                         ? seen[kPower].design
-                         : Eigen::MatrixXd(Eigen::MatrixXd::Ones(count, 1));
+    const bool all_of_them = count == seen[kPower].design.rows();
+    seen[k].next = all_of_them ? seen[kPower].next : Eigen::VectorXd::Ones(1);
+    seen[k].design =
+        all_of_them ? seen[kPower].design : Eigen::MatrixXd(Eigen::MatrixXd::Ones(count, 1));
     another.results.emplace_back(names[k].first,
                                  count < 2 ? Estimate::unknown(names[k].second)
                                            : next_of(seen[k], shared[k], 1, names[k].second));

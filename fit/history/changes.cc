@@ -244,14 +244,18 @@ void set_changes(const Levels& levels, LevelStudy& study) {
                    [](const LevelChange& a, const LevelChange& b) { return a.day < b.day; });
 }
 
+// Years before the last session, so that the other columns speak of that day.
+Eigen::VectorXd years_of(const Levels& levels) {
+  return (levels.days.array() - levels.days.maxCoeff()) / kDaysOfYear;
+}
+
 Estimate trend_of(const Levels& levels) {
   Estimate unknown = Estimate::unknown("%/year");
-  const Eigen::VectorXd years = (levels.days.array() - levels.days.mean()) / kDaysOfYear;
+  const Eigen::VectorXd years = years_of(levels);
   const Eigen::MatrixXd design = levels.with(years);
   if (!(years.norm() > 0) || design.colPivHouseholderQr().rank() < design.cols()) return unknown;
   const RandomEffects model(levels.values, levels.variances, design);
-  Contrast slope{Eigen::VectorXd::Zero(design.cols())};
-  slope.by[design.cols() - 1] = 1;
+  const Contrast slope{Eigen::VectorXd::Unit(design.cols(), design.cols() - 1)};
   const auto limits = model.limits(slope);
   if (!limits || limits->high - limits->low > std::log(kWidestTrend)) return unknown;
   Estimate trend = percent_of(model.value(slope), limits);
@@ -271,7 +275,13 @@ LevelStudy study_levels(const std::vector<LevelSeen>& seen, const std::vector<Le
   enter_events(levels, events, study);
   find_changes(levels, study);
   set_changes(levels, study);
-  study.trend_percent_per_year = trend_of(levels);
+  const Estimate trend = study.trend_percent_per_year = trend_of(levels);
+  study.next = Eigen::VectorXd::Ones(levels.design.cols());
+  if (trend.low && (*trend.low > 0 || *trend.high < 0)) {  // sessions scatter about it
+    levels.design = levels.with(years_of(levels));
+    study.next.conservativeResize(levels.design.cols());
+    study.next[levels.design.cols() - 1] = 0;
+  }
   const RandomEffects model(levels.values, levels.variances, levels.design);
   study.degrees_of_freedom = model.degrees_of_freedom();
   study.design = levels.design;
@@ -281,8 +291,7 @@ LevelStudy study_levels(const std::vector<LevelSeen>& seen, const std::vector<Le
                              100 * std::sqrt(limits.high), "%"};
   }
   // Another evening's runs have their own noise, too.
-  Contrast next{Eigen::VectorXd::Ones(levels.design.cols()), true,
-                shared_variance + levels.variances.mean()};
+  Contrast next{study.next, true, shared_variance + levels.variances.mean()};
   study.next_log = model.value(next);
   if (const auto limits = model.limits(next)) {
     study.next_log_low = limits->low;

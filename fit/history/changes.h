@@ -51,7 +51,10 @@ struct LevelStudy {
   double next_log = 0;
   std::optional<double> next_log_low, next_log_high;
   double degrees_of_freedom = 0;
-  Eigen::MatrixXd design;   ///< ones and steps, a row for each session: for its other figures
+  /// Ones, steps and a trend that is clear: a row for each session, and that of another one like
+  /// the last; for the sessions' other figures.
+  Eigen::MatrixXd design;
+  Eigen::VectorXd next;
   bool could_look = false;  ///< sessions enough to look for a change by itself
   /// The change in the middle that would have been found nine times in ten, per cent.
   std::optional<double> findable_percent;

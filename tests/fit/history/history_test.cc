@@ -232,3 +232,47 @@ TEST_CASE("the program: one subject, dates that --on gives, refusals with one se
   CHECK(testing::bytes_of(scratch.path("plots/history-machine-k-1.svg")).find("oiled") !=
         std::string::npos);
 }
+
+TEST_CASE("a belt goes by what it does against the other belts of the same evenings") {
+  tests::ScratchBook scratch;
+  Book& book = scratch.book();
+  const std::int64_t machine = tests::add_part(book, PartKind::kMachine, "K").id;
+  const std::int64_t motor = tests::add_part(book, PartKind::kMotor, "M").id;
+  const std::int64_t belts[] = {tests::add_part(book, PartKind::kBelt, "new").id,
+                                tests::add_part(book, PartKind::kBelt, "worn").id};
+  const auto store = [&](RunKind kind, std::int64_t belt, int year, std::int64_t check,
+                         double rpm) {
+    Run run;
+    run.kind = kind;
+    run.machine = machine;
+    run.motor = motor;
+    run.belt = belt;
+    run.steady = true;
+    run.slip_check = check;
+    run.started_utc = fmt::format("20{}-03-01T19:00:00Z", year);
+    std::vector<ImportedReading> rows(3);
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      rows[i].time_s = static_cast<double>(i + 1);
+      (kind == RunKind::kSlipCheck ? rows[i].motor_rpm : rows[i].handwheel_rpm) =
+          rpm + static_cast<double>(i) - 1;
+    }
+    return tests::store(book, run, rows);
+  };
+  // The machine runs easier or harder by some per cent; the worn belt loses 1 % of the speed a
+  // year.
+  const double moods[] = {1, 0.96, 1.03, 0.98, 1.02};
+  for (int year = 0; year < 5; ++year)
+    for (int belt = 0; belt < 2; ++belt)
+      for (int repeat = 0; repeat < 2; ++repeat) {
+        const double rpm = 1400 * moods[year] * (belt == 1 ? std::pow(0.99, year) : 1) + repeat;
+        const std::int64_t check = store(RunKind::kSlipCheck, belts[belt], 20 + year, 0, 550);
+        store(RunKind::kTopSpeed, belts[belt], 20 + year, check, rpm);
+      }
+  const History worn = history_of(book, book.get(PartKind::kBelt, "worn"));
+  REQUIRE(worn.sessions.size() == 5);
+  CHECK(*worn.sessions[0].value.value == doctest::Approx(100).epsilon(1e-3));
+  CHECK(*worn.sessions[4].value.value == doctest::Approx(100 * std::pow(0.99, 4)).epsilon(1e-3));
+  CHECK(*worn.trend_percent_per_year.value == doctest::Approx(-1).epsilon(0.02));
+  CHECK(*worn.between_sessions_percent.value < 0.1);  // beside the trend
+  CHECK(to_text(worn).find("it falls") != std::string::npos);
+}
