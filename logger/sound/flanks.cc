@@ -21,24 +21,31 @@ constexpr std::size_t kEnough = 20000;  // values that know their median well
 struct Scaled {
   Flank flank;
   double stretch = 0;
+  double over_noise = 0;  // without the floor that sureness has: which of several stretches is best
 };
 
-double noise_of(std::span<const float> steps) {
+struct Noise {
+  double sd = 0;     // of steps by noise alone
+  double floor = 0;  // what a mark can be known to at best
+};
+
+Noise noise_of(std::span<const float> steps) {
   std::vector<float> sizes;
   const std::size_t stride = std::max<std::size_t>(1, steps.size() / kEnough);
   for (std::size_t i = 0; i < steps.size(); i += stride) sizes.push_back(std::fabs(steps[i]));
-  if (sizes.empty()) return kLeastNoise;
+  if (sizes.empty()) return {kLeastNoise, kLeastNoise};
   const float highest = *std::max_element(sizes.begin(), sizes.end());
   const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
   std::nth_element(sizes.begin(), middle, sizes.end());
-  return std::max({kSdOfMedian * *middle, kShareOfNoise * highest, kLeastNoise});
+  const double sd = std::max(kSdOfMedian * *middle, kLeastNoise);
+  return {sd, std::max(sd, kShareOfNoise * highest)};
 }
 
 // The noise of equal parts of the stretch of about kNoise_s: an automatic gain changes it.
-std::vector<double> noise_along(const std::vector<float>& steps, double step_s) {
+std::vector<Noise> noise_along(const std::vector<float>& steps, double step_s) {
   const double parts_wanted = static_cast<double>(steps.size()) * step_s / kNoise_s;
   const auto parts = static_cast<std::size_t>(std::max(1.0, std::round(parts_wanted)));
-  std::vector<double> noises;
+  std::vector<Noise> noises;
   for (std::size_t p = 0; p < parts; ++p) {
     const std::size_t from = p * steps.size() / parts, to = (p + 1) * steps.size() / parts;
     noises.push_back(noise_of(std::span(steps).subspan(from, to - from)));
@@ -56,12 +63,12 @@ void look_over(const RunningSums& sums, std::size_t stretch, double rate,
     steps.push_back(static_cast<float>(
         (sums.whole(at + stretch) - 2 * sums.whole(at) + sums.whole(at - stretch)) /
         static_cast<double>(stretch)));
-  const std::vector<double> noises = noise_along(steps, static_cast<double>(hop) / rate);
+  const std::vector<Noise> noises = noise_along(steps, static_cast<double>(hop) / rate);
   const std::size_t reach = std::max<std::size_t>(1, stretch / hop / 2);
   for (std::size_t i = 0; i < steps.size(); ++i) {
     const double size = std::fabs(steps[i]);
-    const double noise = noises[i * noises.size() / steps.size()];
-    if (size < kSure * noise) continue;
+    const Noise& noise = noises[i * noises.size() / steps.size()];
+    if (size < kSure * noise.floor) continue;
     bool highest = true;
     for (std::size_t k = i > reach ? i - reach : 0;
          highest && k < std::min(i + reach + 1, steps.size()); ++k)
@@ -69,7 +76,8 @@ void look_over(const RunningSums& sums, std::size_t stretch, double rate,
     if (!highest) continue;
     // A sample stands for the stretch about it, so the place between two is half a one back.
     const double at = static_cast<double>(stretch + i * hop) - 0.5;
-    into.push_back({{at, steps[i], size / noise}, static_cast<double>(stretch)});
+    into.push_back(
+        {{at, steps[i], size / noise.floor}, static_cast<double>(stretch), size / noise.sd});
   }
 }
 
@@ -117,7 +125,7 @@ std::vector<Flank> find_flanks(std::span<const float> x, double rate) {
   for (; static_cast<double>(stretch) <= kLongest_s * rate; stretch *= 2)
     look_over(sums, stretch, rate, all);
   std::sort(all.begin(), all.end(),
-            [](const Scaled& a, const Scaled& b) { return a.flank.sureness > b.flank.sureness; });
+            [](const Scaled& a, const Scaled& b) { return a.over_noise > b.over_noise; });
   Accepted up, down;
   for (const Scaled& one : all) {
     Accepted& same = one.flank.step > 0 ? up : down;

@@ -15,7 +15,7 @@ using Complex = std::complex<double>;
 constexpr std::array kMainsHz = {50.0, 60.0};
 constexpr double kMainsOff = 0.4;     // Hz: nets stay within some tenths
 constexpr double kSearchRate = 2400;  // samples a second are enough to find it
-constexpr int kSearched = 4;          // harmonics that tell the frequency
+constexpr int kSearched = 6;          // harmonics that tell the frequency
 constexpr double kHighestHz = 1000;   // of a harmonic that is taken out
 constexpr double kStandsOut = 15;     // power over that beside it
 constexpr double kCut = 3;            // robust standard deviations
@@ -81,15 +81,19 @@ class Hum {
     std::vector<double> clipped = x_;
     cut(clipped);
     double best = 0;
+    const auto try_at = [&](double hz) {
+      double power = 0;
+      for (int h = 1; h <= kSearched; ++h)
+        power += std::norm(line(clipped, window_, h * hz, rate_));
+      if (power <= best) return;
+      best = power;
+      base_hz_ = hz;
+    };
+    const double coarse = 0.35 / length_s_;
     for (const double mains : kMainsHz)
-      for (double hz = mains - kMainsOff; hz <= mains + kMainsOff; hz += 0.35 / length_s_) {
-        double power = 0;
-        for (int h = 1; h <= kSearched; ++h)
-          power += std::norm(line(clipped, window_, h * hz, rate_));
-        if (power <= best) continue;
-        best = power;
-        base_hz_ = hz;
-      }
+      for (double hz = mains - kMainsOff; hz <= mains + kMainsOff; hz += coarse) try_at(hz);
+    const double about = base_hz_;
+    for (double hz = about - coarse; hz <= about + coarse; hz += coarse / 8) try_at(hz);
     if (!(best > 0)) return false;
     for (int round = 0; round < kRounds; ++round) fit();
     return std::any_of(lines_.begin(), lines_.end(), [](Complex a) { return a != Complex(0); });

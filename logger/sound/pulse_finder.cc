@@ -84,8 +84,8 @@ PulseFinder::Found PulseFinder::pulses_in(const std::vector<float>& sound) const
 }
 
 std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
-  // Marks that pass as often as the mains swing could be taken for hum: what shows the shaft better
-  // of the sound with and without it counts.
+  // Marks that pass as often as the mains swing could be taken for hum: what shows more of the
+  // shaft of the sound with and without it counts.
   std::vector<float> clean = without_hum(buffer_, rate_);
   Found found = pulses_in(clean);
   if (clean != buffer_) {

@@ -52,6 +52,11 @@ for other in b c d; do
   [[ $(field .sound.take_sha256 $other.json) == $(field .sound.take_sha256 a.json) ]] || fail "hash of $other"
 done
 
+# Clipped: recorded, with a word about it.
+"$simrig" "$scenarios/coast-down.ini" --wav loud.wav --set handwheel_tach.pulses=4 --set sound.gain=3 --set run.action_s=8
+"$logger" record coast-down --port loud.wav --pulses 4 --machine heard > /dev/null 2> err || fail "$(cat err)"
+grep -q "turned down" err || fail "no word about clipping: $(cat err)"
+
 # A motor comes up: its shaft, not a hand wheel's.
 "$simrig" "$scenarios/spin-up.ini" --wav up.wav --set motor_tach.pulses=1 --set run.action_s=6
 "$logger" record spin-up --port up.wav --pulses 1 --motor heron --inertia-kgm2 0.001232 --supply-v 230 \
