@@ -68,7 +68,9 @@ void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine) {
 }
 
 void share_scatter(std::vector<BeltRuns>& all) {
-  double speed = 0, quotient = 0, freedom = 0;
+  double freedom = kUsualFreedom;
+  double speed = kUsualFreedom * kSpeedOfOneRun * kSpeedOfOneRun;
+  double quotient = kUsualFreedom * kQuotientOfOneRun * kQuotientOfOneRun;
   for (const BeltRuns& runs : all) {
     const auto n = static_cast<double>(runs.sightings.size());
     if (n < 2) continue;
@@ -78,7 +80,6 @@ void share_scatter(std::vector<BeltRuns>& all) {
         std::pow(runs.seen.speed_quotient.sd / runs.seen.speed_quotient.value, 2) * n * (n - 1);
     freedom += n - 1;
   }
-  if (freedom == 0) return;
   for (BeltRuns& runs : all) {
     const auto n = static_cast<double>(runs.sightings.size());
     const auto share = [&](Uncertain& x, double squares) {

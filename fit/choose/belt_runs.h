@@ -45,11 +45,13 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session);
 void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine);
 
 /// How runs repeat is one thing for one bench and one hand: judged from all groups together, as
-/// parts of their speeds. Single runs get it too, where any group has more than one.
+/// parts of their speeds, and held by what is usual (kSpeedOfOneRun, kQuotientOfOneRun) with the
+/// weight of kUsualFreedom degrees of freedom, so that two runs that happen to agree prove little.
 void share_scatter(std::vector<BeltRuns>& all);
 
 /// How one run repeats, as a relative standard uncertainty, where a belt was seen only once: its
 /// speed (a guess of ours), and two tachometers against each other.
 inline constexpr double kSpeedOfOneRun = 2e-3, kQuotientOfOneRun = 2e-4;
+inline constexpr double kUsualFreedom = 2;
 
 }  // namespace loadline

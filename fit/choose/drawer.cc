@@ -11,6 +11,7 @@
 #include "fit/belts/length.h"
 #include "fit/belts/seat.h"
 #include "fit/choose/stored_parts.h"
+#include "fit/drive/supply.h"
 
 namespace loadline {
 namespace {
@@ -52,7 +53,10 @@ class DrawerReader {
   void read_motors() {
     bool undescribed = false;
     for (const Part& part : book_.parts(PartKind::kMotor)) try {
-        drawer_.motors.push_back(drawer_motor(book_, part));
+        DrawerMotor motor = drawer_motor(book_, part);
+        const SupplyWish wish{options_.supply_v, {}, {}};
+        moved_to_supply(DriveCurve(*motor.curve), wish, part.name, drawer_.warnings);
+        drawer_.motors.push_back(std::move(motor));
       } catch (const Error& error) {
         if (error.fault() == Fault::kBook) throw;
         undescribed = undescribed || error.fault() == Fault::kAnswerNo;

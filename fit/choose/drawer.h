@@ -71,6 +71,7 @@ struct Drawer {
 };
 
 struct DrawerOptions {
+  std::optional<double> supply_v;  ///< motors that cannot be moved to it are left out
   std::vector<double> centres_mm;  ///< least and greatest distance of motor and hand wheel; or none
   std::optional<double> diameter_sd_m;  ///< overrides that of all effective diameters
 };

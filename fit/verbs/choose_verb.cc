@@ -45,6 +45,7 @@ DrawerOptions drawer_options(const Arguments& arguments) {
   for (const double centre : options.centres_mm)
     if (!(centre > 0)) throw Error(Fault::kInput, "--centre-mm must be more than 0.");
   options.diameter_sd_m = diameter_sd(arguments);
+  options.supply_v = arguments.number("supply-v");
   return options;
 }
 

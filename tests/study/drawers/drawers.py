@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Drawers with a known truth, measured, entered and chosen from: how often is the choice right?
 
-Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves] [--test]
+Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes] [--test]
 
 Each drawer has three motors, three motor pulleys, a hand wheel, two belts and a machine, made by chance.
 Its runs are made from the equations below and imported through the project's own programs, fitted, and
@@ -11,8 +11,10 @@ is faster by more than 1 %). Nothing of the project's code is in the making of t
 circuit with saturation and brush drop solved for the current at each speed, steady points typed by hand, a
 run-down in steps of a millisecond seen by a disc of twenty slots, belts whose loss and slip change with the
 pulley. With --curves nothing is measured: curves with their covariance are put into the book and the truth is
-drawn from them, so that what is judged is the choice alone and not the limits of the fits. --test runs a few
-and fails where the chances say nothing.
+drawn from them, so that what is judged is the choice alone and not the limits of the fits. With --minutes the
+bench goes on: from one run of each part it records what `choose` proposes first until that is settled, and the
+minutes (as `choose` counts them) and the choice are held against those of a fixed plan of two brake runs a
+motor and three top speeds a belt. --test runs a few and fails where the chances say nothing.
 """
 import argparse
 import json
@@ -213,41 +215,128 @@ def meets(aims, motor_rpm, wheel_rpm, force):
             and force >= aims.get("least-needle-n", 0))
 
 
+class Bench:
+    """One drawer with its truth, its book, and how its runs are recorded."""
+
+    def __init__(self, db, fit, folder, seed):
+        self.rng = rng = random.Random(seed)
+        self.motors = {f"motor {k}": Motor(rng) for k in "ABC"}
+        self.machine = Machine(rng)
+        self.belts = {f"belt {k}": Belt(rng) for k in "12"}
+        self.pulleys = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)}
+        self.hand = 110 * rng.uniform(0.99, 1.01)
+        self.truth = {(m, p, b): settle(self.motors[m], self.machine, self.belts[b], self.pulleys[p], self.hand)
+                      for m in self.motors for p in self.pulleys for b in self.belts}
+        self.aims = aims_near(self.truth, rng)
+        self.db, self.fit, self.shop = db, fit, Workshop(db, fit, folder)
+        call = self.shop.call
+        call(db, "add", "machine", "K", "--stroke-mm", 2000 * HALF_STROKE)
+        for name, mm in [*self.pulleys.items(), ("H", self.hand)]:
+            call(db, "add", "pulley", name, "--role", "hand" if name == "H" else "motor",
+                 "--pitch-mm", f"{mm * (1 + rng.gauss(0, 0.002)):.4f}")
+        for name in self.belts:
+            call(db, "add", "belt", name)
+        for name in self.motors:
+            call(db, "add", "motor", name, "--type", "series", "--rated-v", VOLTS, "--rated-hz", 50)
+
+    def brake(self, name):
+        self.shop.take("brake", brake_rows(self.motors[name], self.rng), "--motor", name, "--supply-v", VOLTS)
+        self.shop.call(self.fit, "motor", name, good=(0, 1))
+
+    def coast_down(self):
+        self.shop.take("coast-down", coast_rows(self.machine, 0, self.rng), "--machine", "K")
+        self.shop.take("coast-down", coast_rows(self.machine, 0.0021, self.rng), "--machine", "K",
+                       "--added-inertia-kgm2", 0.0021)
+        self.shop.call(self.fit, "drag", "K", good=(0, 1))
+
+    def top_speed(self, motor, pulley, belt):
+        rows = top_speed_rows(self.motors[motor], self.machine, self.belts[belt], self.pulleys[pulley], self.hand,
+                              self.rng)
+        self.shop.take("top-speed", rows, "--machine", "K", "--motor", motor, "--motor-pulley", pulley,
+                       "--hand-pulley", "H", "--supply-v", VOLTS, "--belt", belt)
+
+    def record(self, run):
+        """What `choose` proposes."""
+        if run["kind"] == "brake":
+            self.brake(run["motor"])
+        elif run["kind"] == "top-speed":
+            self.top_speed(run["motor"], run["motor_pulley"], run["belt"])
+        else:
+            self.coast_down()
+
+    def choose(self):
+        words = [w for name, value in self.aims.items() for w in (f"--{name}", f"{value:.4f}")]
+        return json.loads(self.shop.call(self.fit, "choose", "--machine", "K", *words, "--json", good=(0, 1)))
+
+
 def one_drawer(db, fit, seed):
-    rng = random.Random(seed)
-    motors = {f"motor {k}": Motor(rng) for k in "ABC"}
-    machine = Machine(rng)
-    belts = {f"belt {k}": Belt(rng) for k in "12"}
-    pulleys = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)}
-    hand = 110 * rng.uniform(0.99, 1.01)
-    truth = {(m, p, b): settle(motors[m], machine, belts[b], pulleys[p], hand)
-             for m in motors for p in pulleys for b in belts}
-    aims = aims_near(truth, rng)
     with tempfile.TemporaryDirectory() as folder:
-        shop = Workshop(db, fit, folder)
-        shop.call(db, "add", "machine", "K", "--stroke-mm", 2000 * HALF_STROKE)
-        for name, mm in [*pulleys.items(), ("H", hand)]:
-            shop.call(db, "add", "pulley", name, "--role", "hand" if name == "H" else "motor",
-                      "--pitch-mm", f"{mm * (1 + rng.gauss(0, 0.002)):.4f}")
-        for name in belts:
-            shop.call(db, "add", "belt", name)
-        for name, motor in motors.items():
-            shop.call(db, "add", "motor", name, "--type", "series", "--rated-v", VOLTS, "--rated-hz", 50)
-            shop.take("brake", brake_rows(motor, rng), "--motor", name, "--supply-v", VOLTS)
-            shop.call(fit, "motor", name, good=(0, 1))
-        shop.take("coast-down", coast_rows(machine, 0, rng), "--machine", "K")
-        shop.take("coast-down", coast_rows(machine, 0.0021, rng), "--machine", "K",
-                  "--added-inertia-kgm2", 0.0021)
-        shop.call(fit, "drag", "K", good=(0, 1))
-        mounted = ["--machine", "K", "--motor", "motor A", "--motor-pulley", "P18", "--hand-pulley", "H",
-                   "--supply-v", VOLTS]
+        bench = Bench(db, fit, folder, seed)
+        for name in bench.motors:
+            bench.brake(name)
+        bench.coast_down()
         for _ in range(3):
-            for name, belt in belts.items():
-                rows = top_speed_rows(motors["motor A"], machine, belt, pulleys["P18"], hand, rng)
-                shop.take("top-speed", rows, *mounted, "--belt", name)
-        words = [w for name, value in aims.items() for w in (f"--{name}", f"{value:.4f}")]
-        answer = json.loads(shop.call(fit, "choose", "--machine", "K", *words, "--json", good=(0, 1)))
-    return aims, truth, answer
+            for name in bench.belts:
+                bench.top_speed("motor A", "P18", name)
+        return bench.aims, bench.truth, bench.choose()
+
+
+FIXED_MINUTES = 3 * 2 * 8 + 10 + 2 * 3 * 6
+FIRST_MINUTES = 3 * 8 + 10 + 2 * 6
+
+
+def by_proposals(db, fit, seed, patience=8):
+    """Minutes, steps as (settles said, settled then), and what is known at the end."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Bench(db, fit, folder, seed)
+        for name in bench.motors:
+            bench.brake(name)
+        bench.coast_down()
+        for name in bench.belts:
+            bench.top_speed("motor A", "P18", name)
+        minutes, steps = FIRST_MINUTES, []
+        answer = bench.choose()
+        while answer["next"] and not answer["enough"] and len(steps) < patience:
+            run = answer["next"][0]
+            bench.record(run)
+            minutes += run["minutes"]
+            answer = bench.choose()
+            steps.append((run["kind"], run["settles"], answer["settled"]))
+        return minutes, steps, judged(bench.aims, bench.truth, answer)
+
+
+def by_plan(db, fit, seed):
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Bench(db, fit, folder, seed)
+        for name in [*bench.motors, *bench.motors]:
+            bench.brake(name)
+        bench.coast_down()
+        for _ in range(3):
+            for name in bench.belts:
+                bench.top_speed("motor A", "P18", name)
+        return judged(bench.aims, bench.truth, bench.choose())
+
+
+def tell_minutes(db, fit, drawers, seed):
+    proposed, planned = [], []
+    for k in range(drawers):
+        proposed.append(by_proposals(db, fit, seed + k))
+        planned.append(by_plan(db, fit, seed + k))
+    can = [k for k, plan in enumerate(planned) if plan["possible"]]
+    minutes = sorted(proposed[k][0] for k in can)
+    print(f"drawers {drawers}, in {len(can)} something will do; fixed plan {FIXED_MINUTES} min, first runs "
+          f"{FIRST_MINUTES} min")
+    print(f"minutes by proposals: median {minutes[len(minutes) // 2]}, mean {sum(minutes) / len(minutes):.0f}, nine "
+          f"tenths within {minutes[int(0.9 * len(minutes))]}")
+    for words, judgements in (("proposals", [proposed[k][2] for k in can]), ("plan", [planned[k] for k in can])):
+        print(f"{words}: first meets in {share(j['first'][2] for j in judgements)}, is right in "
+              f"{share(j['first'][3] for j in judgements)}; settled {share(j['settled'] for j in judgements)}, right of "
+              f"these {share(j['first'][3] for j in judgements if j['settled'])}")
+    steps = [step for p in proposed for step in p[1]]
+    for kind in sorted({step[0] for step in steps}):
+        said = [step[1] for step in steps if step[0] == kind]
+        print(f"proposed {kind}: {len(said)} times, said to settle {mean(said)}, did "
+              f"{share(step[2] for step in steps if step[0] == kind)}")
 
 
 def drawer_of_curves(db, fit, seed):
@@ -402,9 +491,13 @@ def main():
     parser.add_argument("--drawers", type=int, default=500)
     parser.add_argument("--seed", type=int, default=22001)
     parser.add_argument("--curves", action="store_true")
+    parser.add_argument("--minutes", action="store_true")
     parser.add_argument("--test", action="store_true")
     asked = parser.parse_args()
     db, fit = (str(pathlib.Path(p).resolve()) for p in (asked.db, asked.fit))
+    if asked.minutes:
+        tell_minutes(db, fit, asked.drawers, asked.seed)
+        return 0
     make = drawer_of_curves if asked.curves else one_drawer
     results, declined = [], 0
     for k in range(asked.drawers):
