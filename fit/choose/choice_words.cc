@@ -123,6 +123,7 @@ class Words {
     const Estimate lead = choice_.lead->scaled(per_turn_, "");
     const double size = std::fabs(*lead.value);
     const char* side = *lead.value >= 0 ? "slower" : "faster";
+    if (size < 0.5 && *lead.high - *lead.low < 1) return who + " is as fast" + but + ".";
     if ((*lead.low > 0) == (*lead.high > 0))
       return fmt::format("{} is {} a minute {} for certain{}.", who, whole_text(size), side, but);
     return fmt::format("{} may be as fast: {} a minute {}, give or take {}{}.", who,

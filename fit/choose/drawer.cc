@@ -18,6 +18,9 @@ namespace {
 
 using Named = std::vector<std::pair<std::string, std::string>>;
 
+// Each takes a few kilobytes and a tenth of a millisecond.
+constexpr std::size_t kMostCandidates = 200'000;
+
 class DrawerReader {
  public:
   DrawerReader(const Book& book, const Part& machine, const DrawerOptions& options)
@@ -266,6 +269,12 @@ class DrawerReader {
         if (fits[pulley] == 0) continue;
         drawer_.candidates.push_back({m, k, best_seen(motor, drawer_.mountings[k])});
       }
+      if (drawer_.candidates.size() > kMostCandidates)
+        throw Error(Fault::kInput,
+                    fmt::format("the book's parts go together in more than {} ways; tell the "
+                                "pulleys' roles and bores ('loadline-db set pulley NAME --role "
+                                "motor|hand --bore-mm D'), which leaves out most of them.",
+                                kMostCandidates));
     }
   }
 

@@ -396,6 +396,7 @@ TEST_CASE("A belt that was not measured is never ranked among those that were") 
   CHECK(none.json()["choices"].size() == 8);
   CHECK(none.json()["choices"][0]["belt_measured"] == false);
   CHECK(none.err.find("No belt has a top-speed run") != std::string::npos);
+  CHECK(drawer.choose("").out.find("is as fast.") != std::string::npos);  // they are all alike
 
   // 3 % slip and 0.01 N·m lost at the motor shaft: i(Ts(1 − ω/ωn) − τ) = c₀.
   const double motor = 900 * (1 - (kDrag / 5 + 0.01) / 0.30);
