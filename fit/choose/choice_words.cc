@@ -164,12 +164,15 @@ class Words {
     if (aims_.least_needle_n) rows[0].emplace_back("needle");
     if (aims_.slow_spm) rows[0].emplace_back("slow drop");
     const std::size_t shown = shown_choices(choice_);
+    bool beyond = false;
     for (std::size_t k = 0; k < shown; ++k) {
       const Choice& one = choice_.choices[k];
       const Prediction& p = one.prediction;
       std::vector<std::string>& row = rows.emplace_back();
       row.push_back(short_chance(one.chance));
-      row.push_back(whole_text(p.handwheel_rpm.scaled(per_turn_, "")));
+      row.push_back(whole_text(p.handwheel_rpm.scaled(per_turn_, "")) +
+                    (p.extrapolated ? " *" : ""));
+      beyond = beyond || p.extrapolated;
       row.push_back(p.motor_rpm.value ? whole_text(*p.motor_rpm.value) + " rpm" : "");
       if (aims_.least_needle_n)
         row.push_back(p.needle_n.value ? whole_text(*p.needle_n.value) + " N" : "unknown");
@@ -177,6 +180,7 @@ class Words {
         row.push_back(p.drop_percent.value ? whole_text(*p.drop_percent.value) + " %" : "stalls");
     }
     add_names(rows, shown);
+    if (beyond) say("(* leans on a curve where nothing was measured)");
     say(belts_remark());
     say(evenings_remark());
   }

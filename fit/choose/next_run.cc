@@ -127,7 +127,8 @@ class Bench {
     const Eigen::MatrixXd y = standardised(seen_by(run, on, random));
     const Eigen::RowVectorXd middle = contenders_.figures.colwise().mean();
     const Eigen::MatrixXd centred = contenders_.figures.rowwise() - middle;
-    const Eigen::MatrixXd slope = Eigen::ColPivHouseholderQR<Eigen::MatrixXd>(y).solve(centred);
+    Eigen::MatrixXd slope = Eigen::ColPivHouseholderQR<Eigen::MatrixXd>(y).solve(centred);
+    if (run.kind == RunKind::kTopSpeed) keep_to_its_own(on, slope);
     const Eigen::MatrixXd left = centred - y * slope;  // what stays open, whatever is seen
     const Eigen::Index every = std::max<Eigen::Index>(1, left.rows() / kDrawsPerOutcome);
     Eigen::MatrixXd thinned((left.rows() + every - 1) / every, left.cols());
@@ -141,6 +142,20 @@ class Bench {
       run.settles += (most >= kSure ? 1.0 : 0.0) / kOutcomes;
     }
     run.gain = right - now_;
+  }
+
+  // A top speed tells what its belt wastes with its motor (as drawer.cc reads it); other candidates
+  // are predicted as before.
+  void keep_to_its_own(const Choice& on, Eigen::MatrixXd& slope) const {
+    const auto belt = [&](const Choice& choice) {
+      return drawer_.mountings[choice.candidate.mounting].belt;
+    };
+    for (std::size_t c = 0; c < contenders_.choices.size(); ++c) {
+      const Choice& other = *contenders_.choices[c];
+      if (other.candidate.motor == on.candidate.motor && belt(other) == belt(on)) continue;
+      const Eigen::Index columns = contenders_.first[c + 1] - contenders_.first[c];
+      slope.middleCols(contenders_.first[c], columns).setZero();
+    }
   }
 
   Eigen::MatrixXd seen_by(const NextRun& run, const Choice& on, Random& random) const {
@@ -177,6 +192,15 @@ class Bench {
            noise * elsewhere(own, random);
   }
 
+  // How one run's speed repeats, as a part of it: from the runs that there are (share_scatter).
+  Uncertain one_run() const {
+    if (drawer_.seen.empty()) return {1, kSpeedOfOneRun, kUsualFreedom};
+    const BeltRuns& any = drawer_.seen.front();
+    const Uncertain& speed = any.seen.motor_speed;
+    return {1, speed.sd / speed.value * std::sqrt(static_cast<double>(any.sightings.size())),
+            speed.degrees_of_freedom};
+  }
+
   Eigen::MatrixXd top_speed_seen(const Prediction& prediction, Random& random) const {
     Eigen::MatrixXd seen = Eigen::MatrixXd::Zero(deviates_.rows(), 2);
     for (std::size_t k = 0; k < prediction.places.size(); ++k) {
@@ -186,9 +210,11 @@ class Bench {
       seen.col(1) += prediction.motor_speed_by[place] * deviate;
     }
     // Both speeds wander together from run to run; one against the other is known far better.
+    const Uncertain repeats = one_run();
     std::normal_distribution<double> normal;
+    std::student_t_distribution<double> student(repeats.degrees_of_freedom);
     for (Eigen::Index d = 0; d < seen.rows(); ++d) {
-      const double run = kSpeedOfOneRun * normal(random);
+      const double run = repeats.sd * student(random);
       seen(d, 0) += prediction.values[0] * run;
       seen(d, 1) += prediction.motor_speed * (run + kQuotientOfOneRun * normal(random));
     }

@@ -4,7 +4,8 @@
 // now, and what would then be known follows as for a linear model with normal errors (preposterior
 // analysis; Raiffa and Schlaifer, Applied Statistical Decision Theory, 1961, from memory): the
 // draws move by their regression on the observation. Degrees of freedom are left out of account.
-//   top-speed   sees the two speeds of one candidate, each as well as one run repeats
+//   top-speed   sees the two speeds of one candidate, each as well as one run repeats, and tells
+//               of those with the same motor and belt
 //   brake, spin-up, coast-down, driven
 //               see the part of a curve's doubt that is the run's own afresh; what equation,
 //               calibration or inertia leave open stays as it is
