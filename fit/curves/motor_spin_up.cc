@@ -14,6 +14,8 @@
 namespace loadline {
 namespace {
 
+constexpr double kClearly = 10;  // of a score
+
 struct RunUpCandidate {
   RunUpFit fit;
   ModelTried tried;
@@ -43,6 +45,45 @@ std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
   std::stable_sort(candidates.begin(), candidates.end(),
                    [](const auto& a, const auto& b) { return a.tried.aicc < b.tried.aicc; });
   return candidates;
+}
+
+// Every run by this reading of its rows; empty where one does not allow it.
+std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v,
+                       RowReading reading) {
+  std::vector<RunUp> runs;
+  for (const Readings& readings : spin_ups) {
+    if (!make_run_up(readings, reference_v)) continue;
+    auto run = reading == RowReading::kBetweenValues ? make_plain_run_up(readings, reference_v)
+                                                     : make_run_up(readings, reference_v, reading);
+    if (!run) return {};
+    runs.push_back(std::move(*run));
+  }
+  return runs;
+}
+
+// Which way to read the rows of a file leaves least over? The equation that most motors can be
+// fitted by tells.
+RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
+                      const std::optional<OwnDrag>& own) {
+  RowReading best = RowReading::kBetweenValues;
+  const auto from_file = [](const Readings& r) { return r.motor_rows.size() > 0; };
+  if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
+  double least = 1e300;
+  std::optional<Eigen::VectorXd> start;
+  for (const RowReading reading :
+       {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo}) {
+    const std::vector<RunUp> runs = cut(spin_ups, reference_v, reading);
+    if (runs.empty()) continue;
+    const RunUpFit fit = fit_run_ups_quickly("series", runs, own, start);
+    if (!fit.usable) continue;
+    if (!start) start = fit.solution.parameters;
+    // The plain way is left for one that is clearly better.
+    const double score = fit.score + (reading == RowReading::kBetweenValues ? 0 : kClearly);
+    if (score >= least) continue;
+    least = score;
+    best = reading;
+  }
+  return best;
 }
 
 double lowest_share(const std::vector<RunUp>& runs) {
@@ -96,8 +137,9 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   std::vector<RunUp> runs;
   MotorFit out;
   out.warnings = bench.warnings;
+  const RowReading reading = reading_of(bench.spin_ups, reference_v, bench.own_drag);
   for (const Readings& readings : bench.spin_ups) {
-    if (auto run = make_run_up(readings, reference_v))
+    if (auto run = make_run_up(readings, reference_v, reading))
       runs.push_back(std::move(*run));
     else
       out.warnings.push_back(

@@ -16,11 +16,9 @@ using Eigen::VectorXd;
 // and a step is at most this share of the stretch.
 constexpr double kStepGain = 0.02, kStepShare = 1.0 / 60;
 constexpr int kPasses = 4;
-constexpr double kFloor = 1e-4;  // of the top speed: what digits leave of perfect data
-// Of an edge at the end of an imported row, by the standard deviation that its place has at most:
-// from none to half a slot, √3 of them.
-constexpr double kAge = 0.9, kAgeSd = 0.8;
-constexpr double kWarmthSd = 1.2;  // of the usual growth: from none to three times as much
+constexpr double kMostOfValue = 36;  // of −2 ln L, of one that does not belong
+constexpr double kFloor = 1e-4;      // of the top speed: what digits leave of perfect data
+constexpr double kWarmthSd = 1.2;    // of the usual growth: from none to three times as much
 
 // At a moment of the stretch: value first, then derivatives by curve parameters (internal),
 // inertia, warmth, start speed.
@@ -75,7 +73,6 @@ class RunUpProblem final : public Residuals {
   VectorXd start(const VectorXd& curve) const {
     VectorXd x = VectorXd::Zero(parameters());
     x.head(shape_.size()) = curve;
-    x[age_column()] = kAge;
     for (std::size_t j = 0; j < runs_.size(); ++j)
       x[first_start() + static_cast<int>(j)] = 0.7 * runs_[j].speed.front();
     return x;
@@ -91,7 +88,9 @@ class RunUpProblem final : public Residuals {
     const WindingWarmth& warming;
     double warmth;  ///< 1 = as usual
   };
-  std::vector<Node> solve(const VectorXd& u, const double* x, double start, std::size_t run) const;
+  /// Values alone, or with their derivatives.
+  std::vector<Node> solve(const VectorXd& u, const double* x, double start, std::size_t run,
+                          bool with_derivatives) const;
   VectorXd slope(const VectorXd& w, const Motion& motion, double volts) const;
   const MotorShape& shape_;
   const std::vector<RunUp>& runs_;
@@ -113,6 +112,9 @@ double volts_at(const RunUp& run, double share) {
 // Acceleration and its derivatives at speed `w` (value and derivatives).
 VectorXd RunUpProblem::slope(const VectorXd& w, const Motion& motion, double volts) const {
   const auto [growth, growth_slope] = motion.warming.at(w[0]);
+  if (w.size() == 1)
+    return VectorXd::Constant(
+        1, shape_.torque(motion.p, w[0], volts, motion.warmth * growth) / motion.inertia);
   MotorShape::Torque torque;
   shape_.torque(motion.p, w[0], volts, motion.warmth * growth, torque);
   const double by_speed = torque.by_speed + torque.by_heat * motion.warmth * growth_slope;
@@ -126,7 +128,7 @@ VectorXd RunUpProblem::slope(const VectorXd& w, const Motion& motion, double vol
 }
 
 std::vector<Node> RunUpProblem::solve(const VectorXd& u, const double* x, double start,
-                                      std::size_t which) const {
+                                      std::size_t which, bool with_derivatives) const {
   const RunUp& run = runs_[which];
   const Motion motion{shape_.natural(u),
                       shape_.natural_by_internal(u),
@@ -137,10 +139,10 @@ std::vector<Node> RunUpProblem::solve(const VectorXd& u, const double* x, double
   const auto at = [&](const VectorXd& w, double share) {
     return slope(w, motion, volts_at(run, share));
   };
-  const Eigen::Index n = shape_.size() + 4;
+  const Eigen::Index n = with_derivatives ? shape_.size() + 4 : 1;
   VectorXd angle = VectorXd::Zero(n), w = VectorXd::Zero(n);
   w[0] = start;
-  w[n - 1] = 1;
+  if (with_derivatives) w[n - 1] = 1;
   std::vector<Node> nodes;
   const std::vector<double>& moments = moments_[which];
   nodes.reserve(moments.size());
@@ -169,6 +171,8 @@ std::size_t node_before(const std::vector<Node>& nodes, double t) {
 
 // Quintic Hermite interpolation of the angle; before the stretch the first node's motion goes on.
 VectorXd angle_at(const std::vector<Node>& nodes, double t) {
+  if (t < nodes.front().time_s)
+    return nodes.front().angle + (t - nodes.front().time_s) * nodes.front().speed;
   const std::size_t i = node_before(nodes, t);
   const Node &a = nodes[i], &b = nodes[i + 1];
   const double h = b.time_s - a.time_s, u = (t - a.time_s) / h;
@@ -188,10 +192,10 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
   for (std::size_t j = 0; j < runs_.size(); ++j) {
     const RunUp& run = runs_[j];
     const int start = first_start() + static_cast<int>(j);
-    const std::vector<Node> nodes = solve(u, x, x[start], j);
+    const std::vector<Node> nodes = solve(u, x, x[start], j, jacobian != nullptr);
     if (!nodes.back().speed.allFinite() || !nodes.back().angle.allFinite()) return false;
     for (std::size_t i = 0; i < run.speed.size(); ++i, ++at) {
-      const double late = run.slot_sd * x[age_column()] / run.speed[i];
+      const double late = (run.late.mean + run.late.sd * x[age_column()]) / run.speed[i];
       const double length = run.end_s[i] - run.start_s[i];
       const VectorXd mean =
           (angle_at(nodes, run.end_s[i] - late) - angle_at(nodes, run.start_s[i] - late)) / length;
@@ -201,9 +205,9 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
       double* line = jacobian + static_cast<std::ptrdiff_t>(at) * k;
       for (int c = 0; c <= warmth_column(); ++c) line[c] = weight * mean[1 + c];
       line[start] = weight * mean[mean.size() - 1];
-      if (!(run.slot_sd > 0)) continue;
+      if (!(run.late.sd > 0)) continue;
       const auto node = [&](double t) { return nodes[node_before(nodes, t)].speed[0]; };
-      line[age_column()] = -weight * run.slot_sd *
+      line[age_column()] = -weight * run.late.sd *
                            (node(run.end_s[i] - late) - node(run.start_s[i] - late)) /
                            (length * run.speed[i]);
     }
@@ -215,13 +219,11 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
       Eigen::Map<VectorXd>(jacobian + static_cast<std::ptrdiff_t>(at) * k, k).head(size) =
           prior_root_.row(i);
   }
-  for (const int column : {inertia_column(), warmth_column()}) {
+  for (const int column : {inertia_column(), warmth_column(), age_column()}) {
     r[at] = x[column];
     if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + column] = 1;
     ++at;
   }
-  r[at] = (x[age_column()] - kAge) / kAgeSd;
-  if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * k + age_column()] = 1 / kAgeSd;
   return true;
 }
 
@@ -267,6 +269,32 @@ std::vector<double> plain(const RunUpProblem& problem, const RunUpFit& fit, std:
   return residuals;
 }
 
+// −2 ln L of the single values, and twice that of the course of the speed: means of neighbours.
+constexpr std::size_t kBlocks = 24;
+double score_of(const RunUpFit& fit, const std::vector<std::vector<double>>& residuals) {
+  double sum = 0;
+  for (std::size_t j = 0; j < fit.runs.size(); ++j) {
+    const RunUp& run = fit.runs[j];
+    const std::vector<double>& r = residuals[j];
+    const std::size_t blocks = std::min(kBlocks, r.size() / 3);
+    double squares = 0;
+    for (std::size_t b = 0; b < blocks; ++b) {
+      double course = 0, n = 0;
+      for (std::size_t i = b * r.size() / blocks; i < (b + 1) * r.size() / blocks; ++i) {
+        const double sd = std::hypot(run.noise_sd, run.place_sd[i]);
+        course += r[i] * run.noise_sd / sd;
+        n += 1;
+        sum += std::min(r[i] * r[i] / (sd * sd), kMostOfValue) + 2 * std::log(sd);
+      }
+      squares += course * course / (n * n);
+    }
+    const double floor = kFloor * run.speed.back();
+    sum += 2 * static_cast<double>(blocks) *
+           std::log(squares / static_cast<double>(blocks) + floor * floor);
+  }
+  return sum;
+}
+
 void finish(RunUpFit& fit, const RunUpProblem& problem) {
   const int size = fit.shape->size();
   const VectorXd u = fit.solution.parameters.head(size);
@@ -287,13 +315,17 @@ void finish(RunUpFit& fit, const RunUpProblem& problem) {
     fit.values += own / std::max(1.0, fit.runs[j].correlation);
   }
   fit.speed_rms = std::sqrt(squares / std::max(1.0, kept));
+  fit.score = score_of(fit, fit.residuals);
   fit.runs_z = runs_test_z(fit.residuals.front());
 }
 
 }  // namespace
 
-RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
-                     const std::optional<OwnDrag>& own_drag) {
+namespace {
+
+RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
+                  const std::optional<OwnDrag>& own_drag, const std::optional<VectorXd>& like,
+                  bool quickly) {
   RunUpFit fit;
   fit.runs = runs;
   const SweepScale scale = scale_of(runs);
@@ -302,8 +334,13 @@ RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
   fit.solution.rss = 1e300;
   // Every start is followed: the equation has valleys far from the answer, where an iron that
   // grows with the current stands for the whole shape, and the first sum of squares does not tell.
-  for (const VectorXd& start : fit.shape->starts()) {
-    NonlinearFit next = improve(problem, problem.start(start), 25, 1e-3);
+  std::vector<VectorXd> starts;
+  if (like && like->size() == problem.parameters())
+    starts.push_back(*like);
+  else
+    for (const VectorXd& start : fit.shape->starts()) starts.push_back(problem.start(start));
+  for (const VectorXd& start : starts) {
+    NonlinearFit next = improve(problem, start, 25, 1e-3);
     if (next.rss < fit.solution.rss) fit.solution = std::move(next);
   }
   if (!(fit.solution.rss < 1e299)) return fit;
@@ -316,11 +353,26 @@ RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
     }
     fit.solution = improve(problem, fit.solution.parameters, 20, 1e-6);
   }
-  fit.solution = fit_nonlinear(problem, fit.solution.parameters);
+  NonlinearOptions last;
+  last.near = true;
+  if (!quickly) fit.solution = fit_nonlinear(problem, fit.solution.parameters, last);
   if (!fit.solution.inverse_normal.allFinite()) return fit;
   finish(fit, problem);
   fit.usable = true;
   return fit;
+}
+
+}  // namespace
+
+RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
+                     const std::optional<OwnDrag>& own_drag) {
+  return fit_from(model, runs, own_drag, std::nullopt, false);
+}
+
+RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>& runs,
+                             const std::optional<OwnDrag>& own_drag,
+                             const std::optional<VectorXd>& start) {
+  return fit_from(model, runs, own_drag, start, true);
 }
 
 }  // namespace loadline

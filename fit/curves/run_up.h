@@ -20,6 +20,7 @@
 
 #include "fit/curves/motor_shape.h"
 #include "fit/curves/nonlinear.h"
+#include "fit/curves/row_reading.h"
 #include "fit/curves/sweep.h"
 #include "fit/readings/readings.h"
 
@@ -38,13 +39,20 @@ struct RunUp {
   /// Windows that are not exact end at some edge before their row: what is known of its place, rad,
   /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.
   double slot_sd = 0;
+  Prior late;  ///< of the windows' ends against their rows, rad of the shaft's turning
   std::vector<double> place_sd;
   std::vector<double> weight;
 };
 
 /// Cuts the stretch out, from the first moving windows to the switch or, where nothing tells of it,
 /// the fastest window; empty without motor speed, without inertia, or when it never speeds up.
-std::optional<RunUp> make_run_up(const Readings& readings, double reference_v);
+/// `reading`: between values, or, of rows of a file, over the last turn or some angle ago; empty
+/// where the run has no such rows.
+std::optional<RunUp> make_run_up(const Readings& readings, double reference_v,
+                                 RowReading reading = RowReading::kBetweenValues);
+/// The rows of a file as if their values were the mean since the row before: what the other ways to
+/// read them can be compared with.
+std::optional<RunUp> make_plain_run_up(const Readings& readings, double reference_v);
 
 struct RunUpFit {
   std::unique_ptr<MotorShape> shape;
@@ -56,6 +64,7 @@ struct RunUpFit {
   double values = 0;           ///< effective
   double parameters = 0;       ///< that the data determined
   double runs_z = 0;           ///< runs test of the residuals
+  double score = 1e300;        ///< by which ways to read the rows are compared; less is better
   bool usable = false;
   std::vector<std::vector<double>> residuals;  ///< rad/s, per run
 };
@@ -63,5 +72,10 @@ struct RunUpFit {
 /// `model` as in motor_shape().
 RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
                      const std::optional<OwnDrag>& own_drag);
+/// Only as well as ways to read the rows are compared by; begins at `start`, the solution of
+/// another such fit, where there is one.
+RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>& runs,
+                             const std::optional<OwnDrag>& own_drag,
+                             const std::optional<Eigen::VectorXd>& start);
 
 }  // namespace loadline

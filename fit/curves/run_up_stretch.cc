@@ -3,6 +3,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "db/basis/units.h"
 #include "fit/curves/run_up.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
@@ -18,6 +19,12 @@ constexpr double kJoinedGain = 0.003, kJoinedShare = 1.0 / 400;  // of top speed
 // Standard deviation of the place of an edge in its slot, rad: usual, of one to some dozen slots in
 // a turn, and the most, of a single one.
 constexpr double kUsualSlotSd = 0.2, kWidestSlotSd = 1.8;
+// Of an edge at the end of an imported row, by the standard deviation that its place has at most:
+// from none to half a slot, √3 of them.
+constexpr double kAge = 0.9, kAgeSd = 0.8;
+constexpr Prior kAnyAngle{1.5, 2};    // rad: periods of one pulse or many, medians of such
+constexpr double kInstant = 1e-3;     // of the time between rows
+constexpr double kOverlap = 0.75;     // of a window's length that it may share with the one before
 constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
 struct Supply {
@@ -153,6 +160,58 @@ double slot_sd(const SpeedTrace& trace, std::size_t from, std::size_t until) {
   return width(static_cast<int>(widest - losses.begin()));
 }
 
+// Rows as windows of the length that this reading says, and taken up as far as they do not overlap
+// too much; neighbours joined as above.
+bool take_rows(RunUp& run, const SpeedRows& rows, double from_s, double until_s,
+               RowReading reading) {
+  SpeedTrace trace;
+  double since = -1e300;
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const double end = rows.time_s[i], before = since;
+    if (rows.repeat[i]) continue;
+    since = end;
+    if (end < from_s || end > until_s || before < -1e299 || !(rows.speed[i] > 0)) continue;
+    double start = before;
+    if (reading == RowReading::kLastTurn) start = end - 2 * kPi / rows.speed[i];
+    if (reading == RowReading::kAngleAgo) start = end - kInstant * rows.row_s;
+    trace.start_s.push_back(start);
+    trace.end_s.push_back(end);
+    trace.speed.push_back(rows.speed[i]);
+  }
+  if (trace.speed.size() < 12) return false;
+  const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
+  const double origin = *std::min_element(trace.start_s.begin(), trace.start_s.end());
+  // The same for all readings, so that they hold the same values.
+  const double longest = kJoinedShare * (until_s - from_s);
+  double taken = -1e300;
+  for (std::size_t i = 0; i < trace.speed.size();) {
+    const std::size_t first = i;
+    double sum = 0;
+    do {
+      sum += trace.speed[i];
+      ++i;
+    } while (i < trace.speed.size() &&
+             std::fabs(trace.speed[i] - trace.speed[first]) < kJoinedGain * top &&
+             trace.end_s[i] - trace.end_s[first] < longest);
+    const auto count = static_cast<double>(i - first);
+    double start = trace.start_s[first], end = trace.end_s[i - 1];
+    if (count > 1) {  // the mean of means
+      const double half = (trace.end_s[i - 1] - trace.end_s[first]) / (count - 1) / 2;
+      start = trace.middle_s(first) - half;
+      end = trace.middle_s(i - 1) + half;
+    }
+    const double turn = 2 * kPi / trace.speed[first];
+    if (trace.end_s[i - 1] - taken < (1 - kOverlap) * turn) continue;
+    taken = trace.end_s[i - 1];
+    run.start_s.push_back(start - origin);
+    run.end_s.push_back(end - origin);
+    run.speed.push_back(sum / count);
+  }
+  run.length_s = *std::max_element(run.end_s.begin(), run.end_s.end());
+  run.slot_sd = slot_sd(trace, 0, trace.speed.size());
+  return run.speed.size() >= 10;
+}
+
 // What a radian of an edge's place is in speed goes with the acceleration.
 void set_place_sd(RunUp& run) {
   run.place_sd.assign(run.speed.size(), 0.0);
@@ -164,7 +223,10 @@ void set_place_sd(RunUp& run) {
 
 }  // namespace
 
-std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
+namespace {
+
+std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bool by_rows,
+                                RowReading reading) {
   const SpeedTrace& trace = readings.motor;
   const double total =
       readings.run.inertia_kgm2.value_or(0) + readings.run.added_inertia_kgm2.value_or(0);
@@ -184,17 +246,37 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v) {
   const std::size_t until =
       std::min(end_of_push(trace, supply), 2 * reached - std::min(from, reached));
   if (from + 10 > until) return std::nullopt;
-  take_windows(run, trace, from, until);
+  double origin = trace.start_s[from];
+  if (by_rows) {
+    const double end = trace.end_s[until - 1];
+    if (!take_rows(run, readings.motor_rows, trace.start_s[from], end, reading))
+      return std::nullopt;
+    origin = end - run.length_s;
+  } else {
+    take_windows(run, trace, from, until);
+    run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from - 2, until);
+  }
   run.weight.assign(run.speed.size(), 1.0);
-  run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from - 2, until);
+  run.late = reading == RowReading::kAngleAgo ? kAnyAngle
+                                              : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
   set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {
-    set_volts(run, supply, trace.start_s[from], reference_v);
+    set_volts(run, supply, origin, reference_v);
   } else if (std::isfinite(readings.mean_supply_v()) && reference_v > 0) {
     run.volts = {readings.mean_supply_v() / reference_v};
   }
   return run;
+}
+
+}  // namespace
+
+std::optional<RunUp> make_run_up(const Readings& readings, double reference_v, RowReading reading) {
+  return cut_run_up(readings, reference_v, reading != RowReading::kBetweenValues, reading);
+}
+
+std::optional<RunUp> make_plain_run_up(const Readings& readings, double reference_v) {
+  return cut_run_up(readings, reference_v, true, RowReading::kBetweenValues);
 }
 
 }  // namespace loadline
