@@ -61,27 +61,32 @@ std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v
   return runs;
 }
 
-// Which way to read the rows of a file leaves least over? The equation that most motors can be
-// fitted by tells.
+// Which way to read the rows of a file leaves least over, by whichever equation?
 RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
                       const std::optional<OwnDrag>& own) {
   RowReading best = RowReading::kBetweenValues;
-  const auto from_file = [](const Readings& r) { return r.motor_rows.size() > 0; };
+  // Rows that tell the edges behind them say themselves what they are.
+  const auto from_file = [](const Readings& r) {
+    return r.motor_rows.size() > 0 && !r.motor.from_edges;
+  };
   if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
   double least = 1e300;
-  std::optional<Eigen::VectorXd> start;
-  for (const RowReading reading :
-       {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo}) {
-    const std::vector<RunUp> runs = cut(spin_ups, reference_v, reading);
-    if (runs.empty()) continue;
-    const RunUpFit fit = fit_run_ups_quickly("series", runs, own, start);
-    if (!fit.usable) continue;
-    if (!start) start = fit.solution.parameters;
-    // The plain way is left for one that is clearly better.
-    const double score = fit.score + (reading == RowReading::kBetweenValues ? 0 : kClearly);
-    if (score >= least) continue;
-    least = score;
-    best = reading;
+  for (const char* model : {"series", "permanent-magnet"}) {
+    std::optional<Eigen::VectorXd> start;
+    for (const RowReading reading :
+         {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo}) {
+      const std::vector<RunUp> runs = cut(spin_ups, reference_v, reading);
+      if (runs.empty()) continue;
+      const RunUpFit fit = fit_run_ups_quickly(model, runs, own, start);
+      if (!fit.usable) continue;
+      if (!start) start = fit.solution.parameters;
+      // The plain way is left for one that is clearly better.
+      const double score =
+          fit.score + 2 * fit.parameters + (reading == RowReading::kBetweenValues ? 0 : kClearly);
+      if (score >= least) continue;
+      least = score;
+      best = reading;
+    }
   }
   return best;
 }

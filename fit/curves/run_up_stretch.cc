@@ -22,6 +22,7 @@ constexpr double kUsualSlotSd = 0.2, kWidestSlotSd = 1.8;
 // Of an edge at the end of an imported row, by the standard deviation that its place has at most:
 // from none to half a slot, √3 of them.
 constexpr double kAge = 0.9, kAgeSd = 0.8;
+constexpr double kLateAnyway = 0.15;  // rad: edges that come in step with the rows show no scatter
 constexpr Prior kAnyAngle{1.5, 2};    // rad: periods of one pulse or many, medians of such
 constexpr double kInstant = 1e-3;     // of the time between rows
 constexpr double kOverlap = 0.75;     // of a window's length that it may share with the one before
@@ -259,6 +260,7 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
   run.weight.assign(run.speed.size(), 1.0);
   run.late = reading == RowReading::kAngleAgo ? kAnyAngle
                                               : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
+  if (!trace.from_edges) run.late.sd = std::hypot(run.late.sd, kLateAnyway);
   set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {
