@@ -8,6 +8,7 @@
 #include "fit/curves/motor_gate.h"
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
+#include "fit/curves/results.h"
 #include "fit/curves/run_up.h"
 #include "fit/curves/winding_temperature.h"
 
@@ -129,6 +130,42 @@ void add_points(MotorFit& out, const RunUpFit& fit) {
   }
 }
 
+// A tachometer that smooths still holds the standstill when the shaft has long turned, and a motor
+// switched on needs its first instants: what the run says without its slow part should be the same.
+// What it is off by more than both fits' own doubt allows is doubt, too.
+constexpr double kSlowPart = 0.15;  // of the top speed
+double beyond_doubt(const CurveResult& with, const Curve& of_with, const CurveResult& without,
+                    const Curve& of_without) {
+  const double off = without.value - with.value;
+  const double own =
+      std::pow(without.sd(of_without.covariance), 2) - std::pow(with.sd(of_with.covariance), 2);
+  const double beyond = std::sqrt(std::max(0.0, off * off - std::max(0.0, own)));
+  return std::isfinite(beyond) && with.value > 0 ? std::min(1.0, beyond / with.value) : 0;
+}
+
+void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& curve,
+                        const std::optional<OwnDrag>& own) {
+  std::vector<RunUp> runs;
+  for (const RunUp& run : fit.runs) {
+    auto later = without_start(run, kSlowPart);
+    if (!later) return;
+    runs.push_back(std::move(*later));
+  }
+  const RunUpFit again = fit_run_ups_quickly(curve.model, runs, own, fit.solution.parameters);
+  if (!again.usable) return;
+  Curve other = Curve::of_equation(curve.model, again.natural, again.covariance);
+  other.speed_low = curve.speed_low;
+  other.speed_high = curve.speed_high;
+  const auto add = [&](double& to, const CurveResult& with, const CurveResult& without) {
+    to = std::hypot(to, beyond_doubt(with, curve, without, other));
+  };
+  add(doubt.stall, stall_torque(curve), stall_torque(other));
+  const auto peak = peak_power(curve), later = peak_power(other);
+  if (!peak || !later) return;
+  add(doubt.power, peak->power, later->power);
+  add(doubt.power_speed, peak->speed, later->speed);
+}
+
 }  // namespace
 
 MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
@@ -173,7 +210,9 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   out.residual_rms = best.speed_rms;
   out.speed_residuals = true;
   out.choice = reason_for(out.models, options);
-  open_up(out.curve, equation_doubt(out));
+  EquationDoubt doubt = equation_doubt(out);
+  add_doubt_of_start(doubt, best, out.curve, bench.own_drag);
+  open_up(out.curve, doubt);
   set_results(out);
   add_points(out, best);
   out.not_described = undescribed(out, motor);

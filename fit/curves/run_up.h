@@ -54,6 +54,9 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v,
 /// read them can be compared with.
 std::optional<RunUp> make_plain_run_up(const Readings& readings, double reference_v);
 
+/// The same without what is slower than this share of the top speed; empty when little is left.
+std::optional<RunUp> without_start(const RunUp& run, double share);
+
 struct RunUpFit {
   std::unique_ptr<MotorShape> shape;
   std::vector<RunUp> runs;

@@ -277,6 +277,28 @@ std::optional<RunUp> make_run_up(const Readings& readings, double reference_v, R
   return cut_run_up(readings, reference_v, reading != RowReading::kBetweenValues, reading);
 }
 
+std::optional<RunUp> without_start(const RunUp& run, double share) {
+  const double least = share * run.speed.back();
+  std::size_t from = 0;
+  for (std::size_t i = 0; i < run.speed.size(); ++i)
+    if (run.speed[i] < least) from = i + 1;
+  if (from + 12 > run.speed.size()) return std::nullopt;
+  RunUp later = run;
+  for (std::vector<double>* of :
+       {&later.start_s, &later.end_s, &later.speed, &later.place_sd, &later.weight})
+    of->erase(of->begin(), of->begin() + static_cast<std::ptrdiff_t>(from));
+  const double origin = *std::min_element(later.start_s.begin(), later.start_s.end());
+  for (std::vector<double>* of : {&later.start_s, &later.end_s})
+    for (double& time : *of) time -= origin;
+  if (later.volts.size() > 1)
+    later.volts.erase(later.volts.begin(),
+                      later.volts.begin() +
+                          static_cast<std::ptrdiff_t>(std::clamp(origin / run.length_s, 0.0, 1.0) *
+                                                      static_cast<double>(later.volts.size() - 1)));
+  later.length_s = run.length_s - origin;
+  return later;
+}
+
 std::optional<RunUp> make_plain_run_up(const Readings& readings, double reference_v) {
   return cut_run_up(readings, reference_v, true, RowReading::kBetweenValues);
 }
