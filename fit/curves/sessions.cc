@@ -88,7 +88,7 @@ std::vector<Session> sessions_of(const Book& book, const Part& subject,
     } else {
       const double start = start_of(run);
       const auto last = last_of_rig.find(run.rig);
-      if (last != last_of_rig.end() && start - last->second.second < kGapDays)
+      if (last != last_of_rig.end() && std::fabs(start - last->second.second) < kGapDays)
         place = last->second.first;
       last_of_rig[run.rig] = {place, start};
     }
@@ -96,6 +96,10 @@ std::vector<Session> sessions_of(const Book& book, const Part& subject,
     sessions[place].runs.push_back(std::move(run));
   }
   for (Session& session : sessions) set_start(session);
+  // One without a date has no place among the others: then none has.
+  if (std::any_of(sessions.begin(), sessions.end(),
+                  [](const Session& session) { return std::isnan(session.day); }))
+    for (Session& session : sessions) session.day = 0;
   std::stable_sort(sessions.begin(), sessions.end(), [](const Session& a, const Session& b) {
     return a.started_utc.substr(0, 10) < b.started_utc.substr(0, 10);
   });

@@ -16,8 +16,8 @@ namespace loadline {
 struct Session {
   std::string label;        ///< as entered; empty where date and rig tell
   std::string started_utc;  ///< of its first run; the date that begins the label, where one does
-  double day = 0;           ///< the same in days since 1970-01-01, whole; NaN for no date at all
-  std::vector<Run> runs;    ///< in order of time
+  double day = 0;  ///< the same in days since 1970-01-01, whole; 0 for all where one has no date
+  std::vector<Run> runs;  ///< in order of time
 };
 
 /// Ended runs of a motor, machine or belt that no one put aside, by session, in order of time; only

@@ -87,7 +87,7 @@ void enter_events(Levels& levels, const std::vector<LevelEvent>& events, LevelSt
     while (first < levels.count() && levels.days[static_cast<Eigen::Index>(first)] < event.day)
       ++first;
     if (first > 0 && first < levels.count())
-      study.changes.push_back({first, event.day, {}, event.what});
+      study.changes.push_back({first, event.day, event.on, {}, event.what});
   }
   for (const LevelChange& change : study.changes) {
     const Eigen::VectorXd step = step_at(change.first, levels.count());
@@ -226,7 +226,7 @@ void find_changes(Levels& levels, LevelStudy& study) {
                     [&](const LevelChange& change) { return change.first == seen.best; });
     if (!entered_there)
       study.changes.push_back(
-          {seen.best, levels.days[static_cast<Eigen::Index>(seen.best)], {}, {}});
+          {seen.best, levels.days[static_cast<Eigen::Index>(seen.best)], {}, {}, {}});
   }
   if (all.empty()) return;
   study.could_look = true;

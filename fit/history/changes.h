@@ -38,6 +38,7 @@ struct LevelEvent {
 struct LevelChange {
   std::size_t first = 0;             ///< the first session after it, as a place in the list
   double day = 0;                    ///< of the event, else of that session
+  std::string on;                    ///< as the event has it
   Estimate percent;                  ///< limits empty where nothing tells the scatter
   std::optional<std::string> event;  ///< empty where it was found by itself
 };

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <chrono>
 #include <cmath>
 
 #include "db/basis/units.h"
@@ -117,12 +116,7 @@ std::string what_to_record(const Part& subject) {
       part_kind_name(subject.kind), subject.name, kind);
 }
 
-std::string date_of_day(double day) {
-  const std::chrono::year_month_day date{
-      std::chrono::sys_days(std::chrono::days(static_cast<int>(day)))};
-  return fmt::format("{:04}-{:02}-{:02}", static_cast<int>(date.year()),
-                     static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()));
-}
+std::string day_words(const HistorySession& session) { return session.started_utc.substr(0, 10); }
 
 void judge(History& history, const Levels& levels) {
   std::vector<LevelEvent> events;
@@ -135,7 +129,8 @@ void judge(History& history, const Levels& levels) {
   history.findable_percent = study.findable_percent;
   for (const LevelChange& change : study.changes)
     history.changes.push_back(
-        {date_of_day(change.day), change.percent, change.event, !change.event});
+        {change.event ? change.on : day_words(history.sessions[levels.session[change.first]]),
+         change.percent, change.event, !change.event});
   history.another_evening = Estimate::exact(levels.factor * std::exp(study.next_log), levels.unit);
   if (!study.next_log_low) return;
   history.another_evening.low = levels.factor * std::exp(*study.next_log_low);

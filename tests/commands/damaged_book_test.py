@@ -22,6 +22,7 @@ READERS = [
     [FIT, "motor", "Heron", "--dry"], [FIT, "drag", "Wren", "--dry", "--json"],
     [FIT, "drive", "--motor", "Heron", "--machine", "Wren", "--ratio", "5", "--json"],
     [FIT, "choose", "--machine", "Wren", "--json"],
+    [FIT, "history", "--machine", "Wren", "--json"], [FIT, "history", "--motor", "Heron"],
     [FIT, "belts", "--machine", "Wren"], [FIT, "report", "-o", "page.html"],
     [DB, "list", "--json"], [DB, "list", "runs"], [DB, "list", "curves"], [DB, "show", "run", "1"],
     [DB, "show", "curve", "1", "--json"], [DB, "export", "runs"], [DB, "export", "curves"],

@@ -149,6 +149,14 @@ TEST_CASE("one evening tells nothing of another; two tell little and say so") {
   CHECK(wide["high"].get<double>() / wide["low"].get<double>() > 1.5);
 }
 
+TEST_CASE("one session without a date leaves no dates at all, and no trend") {
+  Years bench({{"some day", 1}, {"2026-02-01", 1.1}, {"2026-03-01", 0.9}, {"2026-04-01", 1}});
+  const History history = bench.history();
+  CHECK(history.sessions.size() == 4);
+  CHECK_FALSE(history.trend_percent_per_year.value);
+  CHECK(history.between_sessions_percent.value);
+}
+
 TEST_CASE("an evening without a pair leans on the inertia of the others") {
   Years bench({{"2026-01-01", 1}, {"2026-02-01", 1.1, false}, {"2026-03-01", 0.9}});
   const History history = bench.history();

@@ -43,7 +43,7 @@ def slot_times(times, angles, slots, cut):
         k += 1
 
 
-def written_rows(passed, slots, dice, row_s=0.05, jitter_s=4e-6):
+def written_rows(passed, slots, dice, row_s=0.02, jitter_s=4e-6):
     """What the counter writes: time of the row, rpm."""
     rows, last, at, n = [], None, 0, 1
     stamped = [(t + dice.gauss(0, jitter_s), k) for t, k in passed]
