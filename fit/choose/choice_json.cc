@@ -118,6 +118,7 @@ Json to_json(const Drawer& drawer, const Aims& aims, const DrawerChoice& choice)
     Json parts;
     for (const auto& [key, name] : one.parts) parts[key] = name;
     parts["reason"] = one.reason;
+    parts["unmeasured"] = one.unmeasured;
     json["left_out"].push_back(std::move(parts));
   }
   json["draws"] = {{"number", choice.draws}, {"seed", choice.seed}};

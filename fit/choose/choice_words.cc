@@ -283,8 +283,13 @@ class Words {
   }
 
   std::vector<std::string> next_lines() const {
-    if (choice_.settled) return {"Enough: another run would not change the choice."};
-    if (choice_.enough()) return {"Enough: another run would not change that."};
+    const char* what = choice_.settled ? "the choice" : "that";
+    if (choice_.enough() && drawer_.unmeasured())
+      return {
+          fmt::format("Enough for what was measured: another run of it would not change {}; "
+                      "what was not may still be better.",
+                      what)};
+    if (choice_.enough()) return {fmt::format("Enough: another run would not change {}.", what)};
     if (choice_.next.empty())
       return {"It is not settled, and no single run is expected to settle it."};
     const bool settles = choice_.next.front().settles >= 0.05;

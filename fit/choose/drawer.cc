@@ -39,8 +39,8 @@ class DrawerReader {
   }
 
  private:
-  void leave_out(Named parts, std::string reason) {
-    drawer_.left_out.push_back({std::move(parts), std::move(reason)});
+  void leave_out(Named parts, std::string reason, bool unmeasured = false) {
+    drawer_.left_out.push_back({std::move(parts), std::move(reason), unmeasured});
   }
 
   void read_machine() {
@@ -63,7 +63,7 @@ class DrawerReader {
       } catch (const Error& error) {
         if (error.fault() == Fault::kBook) throw;
         undescribed = undescribed || error.fault() == Fault::kAnswerNo;
-        leave_out({{"motor", part.name}}, error.what());
+        leave_out({{"motor", part.name}}, error.what(), !book_.latest_curve(false, part.id));
       }
     if (drawer_.motors.empty() && undescribed)
       throw Error(Fault::kAnswerNo, drawer_.left_out.front().reason);
@@ -113,7 +113,7 @@ class DrawerReader {
       if (measured)
         drawer_.belts.push_back(std::move(belt));
       else
-        leave_out({{"belt", belt.name}}, unmeasured(belt, session));
+        leave_out({{"belt", belt.name}}, unmeasured(belt, session), true);
     }
   }
 
@@ -289,6 +289,11 @@ bool Drawer::evenings() const {
   return machine_curve->another_evening &&
          std::any_of(motors.begin(), motors.end(),
                      [](const DrawerMotor& m) { return m.curve->another_evening.has_value(); });
+}
+
+bool Drawer::unmeasured() const {
+  return std::any_of(left_out.begin(), left_out.end(),
+                     [](const LeftOut& one) { return one.unmeasured; });
 }
 
 Drawer read_drawer(const Book& book, const Part& machine, const DrawerOptions& options) {

@@ -50,6 +50,7 @@ struct Candidate {
 struct LeftOut {
   std::vector<std::pair<std::string, std::string>> parts;  ///< ("motor", "Heron 70"), …
   std::string reason;
+  bool unmeasured = false;  ///< only because nothing was recorded of it yet
 };
 
 struct Drawer {
@@ -67,6 +68,8 @@ struct Drawer {
   std::vector<std::string> warnings;
   /// The machine's curve and a motor's at least say how other evenings differ.
   bool evenings() const;
+  /// Something is left out that a recording would let in.
+  bool unmeasured() const;
   bool belts_measured = false;  ///< every candidate's belt has runs; else none has
 };
 

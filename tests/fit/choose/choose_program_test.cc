@@ -452,7 +452,8 @@ TEST_CASE("A page for people opens with the sentence and is no wider than it") {
   CHECK(missed.out.rfind("Nothing in the drawer meets what is asked of Parlour.", 0) == 0);
   CHECK(missed.out.find("are too slow") != std::string::npos);
   CHECK(widest_line(missed.out) <= 80);
-  CHECK(missed.out.find("Enough: another run would not change that.") != std::string::npos);
+  // The motor without a curve may be faster than any of these.
+  CHECK(missed.out.find("Enough for what was measured") != std::string::npos);
 }
 
 TEST_CASE("The picture shows the candidates with their intervals and the aim as a line") {
