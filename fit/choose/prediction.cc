@@ -103,6 +103,12 @@ class Predictor::Inside {
   void put_belt(const Candidate& candidate, DriveQuestion& question, SparseBy& slip_by,
                 SparseBy& loss_by) const;
   std::size_t pulley_place(std::int64_t id) const;
+  using Columns = std::vector<const Propagated*>;
+  Eigen::MatrixXd derivatives(const DriveDesk& desk, const Columns& columns,
+                              const Candidate& candidate, const SparseBy& slip_by,
+                              const SparseBy& loss_by) const;
+  void put_figures(const Columns& columns, const Eigen::MatrixXd& by, Eigen::Index figures,
+                   Prediction& result) const;
 
   const Drawer& drawer_;
   const Aims& aims_;
@@ -413,7 +419,7 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
                                       Shown{found.drop, 100, "%", result.drop_percent}};
 
   // Columns: the figures, the motor's speed, what is shown.
-  std::vector<const Propagated*> columns;
+  Columns columns;
   const Propagated none(0);
   const auto column = [&](const std::optional<Propagated>& x) {
     columns.push_back(x ? &*x : &none);
@@ -427,6 +433,23 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   column(found.motor_speed);
   for (const Shown& one : shown) column(one.figure);
 
+  const Eigen::MatrixXd by = derivatives(desk, columns, candidate, slip_by, loss_by);
+  put_figures(columns, by, figures, result);
+  for (std::size_t k = 0; k < shown.size(); ++k) {
+    const Shown& one = shown[k];
+    one.to = one.figure ? joint_.estimate(one.figure->value,
+                                          by.col(figures + 1 + static_cast<Eigen::Index>(k)),
+                                          one.factor, one.unit)
+                        : Estimate::unknown(one.unit);
+  }
+  return result;
+}
+
+// One column for each figure, by the standardised joint inputs.
+Eigen::MatrixXd Predictor::Inside::derivatives(const DriveDesk& desk, const Columns& columns,
+                                               const Candidate& candidate, const SparseBy& slip_by,
+                                               const SparseBy& loss_by) const {
+  const Mounting& mounting = drawer_.mountings[candidate.mounting];
   Eigen::MatrixXd by =
       Eigen::MatrixXd::Zero(joint_.size(), static_cast<Eigen::Index>(columns.size()));
   for (std::size_t c = 0; c < columns.size(); ++c)
@@ -436,7 +459,12 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
              .parts)
       by(place, static_cast<Eigen::Index>(c)) += derivative;
   joint_.standardise(by);
+  return by;
+}
 
+// The first columns are the figures, the next is the motor's speed.
+void Predictor::Inside::put_figures(const Columns& columns, const Eigen::MatrixXd& by,
+                                    Eigen::Index figures, Prediction& result) const {
   result.values.resize(figures);
   result.reach.resize(figures);
   for (Eigen::Index f = 0; f < figures; ++f) {
@@ -444,19 +472,11 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
     result.reach[f] = joint_.reach(by.col(f));
   }
   result.motor_speed = columns[static_cast<std::size_t>(figures)]->value;
-  for (std::size_t k = 0; k < shown.size(); ++k) {
-    const Shown& one = shown[k];
-    one.to = one.figure ? joint_.estimate(one.figure->value,
-                                          by.col(figures + 1 + static_cast<Eigen::Index>(k)),
-                                          one.factor, one.unit)
-                        : Estimate::unknown(one.unit);
-  }
   for (int place = 0; place < joint_.size(); ++place)
     if (!by.row(place).head(figures + 1).isZero(0)) result.places.push_back(place);
   const Eigen::MatrixXd some = by(result.places, Eigen::seqN(0, figures + 1));
   result.by = some.leftCols(figures);
   result.motor_speed_by = some.col(figures);
-  return result;
 }
 
 Predictor::Predictor(const Drawer& drawer, const Aims& aims, std::size_t draws, std::uint64_t seed)
