@@ -263,7 +263,12 @@ void Intake::note_event(const char* kind, double length_s, std::string detail) {
 
 void Intake::finish(LineEnd end) {
   reader_.finish(haul_);
-  if (ending_ != LineEnd::kTimeUp) deliver();
+  if (ending_ != LineEnd::kTimeUp) {
+    deliver();
+  } else if (reader_.sound()) {  // what is said of the whole take stays, what came later is cut
+    haul_.samples.clear();
+    mailbox_.put(haul_, {});
+  }
   haul_.clear();
   publish();
   end_.store(end);

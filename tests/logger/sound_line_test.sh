@@ -52,6 +52,14 @@ for other in b c d; do
   [[ $(field .sound.take_sha256 $other.json) == $(field .sound.take_sha256 a.json) ]] || fail "hash of $other"
 done
 
+# Ended by time, long before the sound: it still says where it is from.
+"$simrig" "$scenarios/coast-down.ini" --wav long.wav --set handwheel_tach.pulses=4 --set run.action_s=20
+cat long.wav | "$logger" record coast-down --port - --for 5 --pulses 4 --machine heard --json > g.json 2> err \
+  || fail "$(cat err)"
+jq -e '.state == "complete" and .duration_s <= 5 and .samples > 60' g.json > /dev/null || fail "--for: $(cat g.json)"
+[[ $(sqlite3 sound.book "SELECT count(*) FROM event WHERE detail LIKE 'sound take%' AND run_id = $(field .run g.json)") == 1 ]] \
+  || fail "a run that ended by time does not say where it is from"
+
 # Clipped: recorded, with a word about it.
 "$simrig" "$scenarios/coast-down.ini" --wav loud.wav --set handwheel_tach.pulses=4 --set sound.gain=3 --set run.action_s=8
 "$logger" record coast-down --port loud.wav --pulses 4 --machine heard > /dev/null 2> err || fail "$(cat err)"
