@@ -53,8 +53,8 @@ for other in b c d; do
 done
 
 # Ended by time, long before the sound: it still says where it is from.
-"$simrig" "$scenarios/coast-down.ini" --wav long.wav --set handwheel_tach.pulses=4 --set run.action_s=20
-cat long.wav | "$logger" record coast-down --port - --for 5 --pulses 4 --machine heard --json > g.json 2> err \
+"$simrig" "$scenarios/top-speed.ini" --wav long.wav --set handwheel_tach.pulses=4
+"$logger" record top-speed --port - --for 5 --pulses 4 --machine heard --json < <(cat long.wav 2> /dev/null) > g.json 2> err \
   || fail "$(cat err)"
 jq -e '.state == "complete" and .duration_s <= 5 and .samples > 60' g.json > /dev/null || fail "--for: $(cat g.json)"
 [[ $(sqlite3 sound.book "SELECT count(*) FROM event WHERE detail LIKE 'sound take%' AND run_id = $(field .run g.json)") == 1 ]] \
