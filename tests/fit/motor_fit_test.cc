@@ -4,6 +4,7 @@
 
 #include <cmath>
 
+#include "fit/curves/equations.h"
 #include "fit/curves/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -227,6 +228,21 @@ TEST_CASE("the smooth model follows a motor that no equation describes, and says
   CHECK(std::isnan(smooth.curve.torque(smooth.curve.speed_high + 1)));
   const Curve again = Curve::from_stored(to_stored(smooth, {}));
   CHECK(again.torque(250) == doctest::Approx(smooth.curve.torque(250)).epsilon(1e-12));
+}
+
+TEST_CASE("one current on direct and on alternating mains: the textbooks' universal motor") {
+  // A problem of textbooks on electrical machines, in several of them alike (recomputed): 120 V,
+  // 20 Ω, 0.25 H, 0.6 A and 2,000 rpm on direct current; at the same current, thus torque, on
+  // alternating mains 1,821 rpm at 50 Hz and 1,738 rpm at 60 Hz, 0.309 N·m in each case.
+  const double volts = 120, ohms = 20, henry = 0.25, amperes = 0.6;
+  const double k = (volts / amperes - ohms) / (2000 / kRpm);  // V·s/A
+  const auto torque = [&](double rpm, double hertz) {
+    const double p[] = {volts * volts / k, ohms / k, 2 * M_PI * hertz * henry / k, 0, 0, 0};
+    return SeriesEquation::torque(p, rpm / kRpm);
+  };
+  CHECK(torque(2000, 0) == doctest::Approx(0.309).epsilon(0.002));
+  CHECK(torque(1821, 50) == doctest::Approx(0.309).epsilon(0.002));
+  CHECK(torque(1738, 60) == doctest::Approx(0.309).epsilon(0.002));
 }
 
 TEST_CASE("a spin-up of a known inertia gives the permanent-magnet motor's curve") {
