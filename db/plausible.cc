@@ -148,6 +148,10 @@ void judge_speed(Judged& j, const std::vector<double>& rpm, const char* which, d
       j.say(fmt::format("the {} stands still all the time; check its column", which));
     return;
   }
+  const double least = &rpm == &j.motor ? kLeastMotorRpm : kLeastHandwheelRpm;
+  if (j.run.kind != RunKind::kSlipCheck && size < least)
+    j.say(
+        fmt::format("the {} comes to {} rpm only; check the unit of its speed", which, few(size)));
   const auto backward =
       std::count_if(rpm.begin(), rpm.end(), [&](double v) { return v < -kBackwardOfTop * size; });
   if (static_cast<double>(backward) > kBackwardShare * static_cast<double>(rpm.size()))
@@ -234,6 +238,8 @@ void judge_torque(Judged& j) {
   const bool one_value = std::equal(j.torque.begin() + 1, j.torque.end(), j.torque.begin());
   if (size == 0)
     j.say("no row has any torque; check the load cell, or the kind of the run");
+  else if (size < kLeastBrakeTorqueNm)
+    j.say(fmt::format("no torque is above {} N·m; check its unit (kN·m, kgf·m?)", few(size)));
   else if (mean(j.torque) < 0)
     j.say(
         "the torque is negative over most of the run; turn its sign (the reaction on the brake is "

@@ -51,6 +51,10 @@ inline constexpr double kLongestSlipCheckS = 120;
 // Speeds: the quickest small motors run at 60,000 rpm, a spindle's hand wheel never does.
 inline constexpr double kMostMotorRpm = 200e3;
 inline constexpr double kMostHandwheelRpm = 20e3;
+// A motor that is let run, and a hand wheel that coasts or is driven, come to hundreds and
+// thousands; thousands of turns a minute taken for turns are below these.
+inline constexpr double kLeastMotorRpm = 60;
+inline constexpr double kLeastHandwheelRpm = 3;
 // Motor over hand wheel is 3 to 12 on these machines, 1 on direct drives, 30 with a countershaft;
 // rad/s taken for rpm in one of the two is a factor of 9.5.
 inline constexpr double kLeastRatio = 0.3, kMostRatio = 60;
@@ -63,6 +67,8 @@ inline constexpr double kLeastOfMaxRpm = 0.2;
 inline constexpr double kBackwardShare = 0.02, kBackwardOfTop = 0.05;
 
 inline constexpr double kMostTorqueNm = 100;
+// Of a brake run: a motor of 4 W at 8,000 rpm has 5 mN·m, and a brake shows more than its tenth.
+inline constexpr double kLeastBrakeTorqueNm = 1e-3;
 inline constexpr double kMostSupplyV = 1000;
 inline constexpr double kMostOfRatedV = 3;                // kV and mV are a thousand
 inline constexpr double kLowestC = -60, kHighestC = 300;  // a winding burns at 250; K are 273 more

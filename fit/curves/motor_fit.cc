@@ -189,6 +189,27 @@ void take_smooth(MotorFit& out, const SweepFit& fit) {
         "one of the equations.");
 }
 
+// Spin-ups and brake runs know the same curve, each by another instrument.
+void compare_with_spin_ups(MotorFit& out, const MotorBench& bench, const Part& motor,
+                           const MotorFitOptions& options) {
+  if (bench.spin_ups.empty() || options.model == "smooth") return;
+  std::optional<MotorFit> spun;
+  try {
+    spun = fit_by_spin_up(bench, motor, options);
+  } catch (const Error& error) {  // the brake runs stand alone
+    if (error.fault() != Fault::kInput) throw;
+    return;
+  }
+  const Estimate &brake = out.peak_power, &spin = spun->peak_power;
+  if (!brake.low || !brake.high || !spin.low || !spin.high) return;
+  if (*spin.low <= *brake.high && *brake.low <= *spin.high) return;
+  out.warnings.push_back(fmt::format(
+      "The spin-ups give a peak power of {}, the brake runs {}: a factor of {}. Check the "
+      "flywheel's inertia, and the cell's calibration and arm.",
+      to_text(spin), to_text(brake),
+      significant(std::max(*spin.value / *brake.value, *brake.value / *spin.value), 2)));
+}
+
 }  // namespace
 
 MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& options) {
@@ -223,7 +244,18 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                     "at least {}. Record a longer run.",
                     motor.name, rows, least));
 
-  const std::vector<MotorCandidate> candidates = choose_model(input, motor, options);
+  const std::string fault = reading_fault(bench, options.sweep);
+  std::vector<MotorCandidate> candidates;
+  try {
+    candidates = choose_model(input, motor, options);
+  } catch (const Error& error) {
+    // What is wrong with the readings says more than that nothing could be fitted to them.
+    if (fault.empty() || error.fault() != Fault::kInput) throw;
+    MotorFit none;
+    none.not_described = fault;
+    none.warnings = bench.warnings;
+    return none;
+  }
   MotorFit out;
   out.warnings = bench.warnings;
   for (const MotorCandidate& c : candidates) out.models.push_back(c.tried);
@@ -245,7 +277,8 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   if (!smooth) add_budget(out, best);
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
-  out.not_described = reading_fault(bench, options.sweep);
+  compare_with_spin_ups(out, bench, motor, options);
+  out.not_described = fault;
   if (out.not_described.empty()) out.not_described = misfit(best);
   if (out.not_described.empty()) out.not_described = undescribed(out, motor);
   return out;

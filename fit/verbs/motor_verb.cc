@@ -85,7 +85,7 @@ int run(const Arguments& arguments) {
   MotorFit fit = fit_motor(book, motor, options);
   if (fit.not_described.empty()) fit.another_evening = another_evening(book, motor, fit, options);
   progress.reset();
-  if (!arguments.flag("dry")) book.add_curve(to_stored(fit, motor));
+  if (!arguments.flag("dry") && !fit.models.empty()) book.add_curve(to_stored(fit, motor));
   if (arguments.json())
     print_json(to_json(fit));
   else if (fit.not_described.empty())
