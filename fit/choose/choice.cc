@@ -96,6 +96,7 @@ class Judge {
     met.all = true;
     for (Eigen::Index f = 1; f < prediction.values.size(); ++f) {
       if (prediction.values[f] - prediction.reach[f] >= 0) continue;
+      if (prediction.aims[static_cast<std::size_t>(f) - 1] == Aim::kStarts) continue;
       Eigen::VectorXf here = figure_in_draws(prediction, f, deviates_);
       for (float& x : here) x = x >= 0 ? 1.0F : 0.0F;
       note(f, 1 - mean_of(here));

@@ -69,6 +69,7 @@ Json choice_json(const Drawer& drawer, const Aims& aims, const Choice& choice) {
   json["belt_measured"] = choice.candidate.seen.has_value();
   json["belt_seen"] = belt_seen_json(drawer, choice.candidate);
   json["extrapolated"] = prediction.extrapolated;
+  json["needs_push"] = prediction.settling == Settling::kNeedsPush;
   json["misses"] = choice.missed ? Json(aim_key(*choice.missed)) : Json();
   return json;
 }

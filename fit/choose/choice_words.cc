@@ -94,11 +94,13 @@ class Words {
                          drawer_.machine.name);
     const Prediction& best = first().prediction;
     if (choice_.met())
-      return fmt::format("Put {} on {}: {}, the motor at {} rpm. It {} with a chance of {}.",
-                         with(first().candidate), drawer_.machine.name, speed(best.handwheel_rpm),
-                         whole_text(*best.motor_rpm.value),
-                         asked() ? "meets what is asked" : "runs within the book's limits",
-                         chance_words(first().chance));
+      return fmt::format(
+          "Put {} on {}: {}, the motor at {} rpm. It {} with a chance of {}.{}",
+          with(first().candidate), drawer_.machine.name, speed(best.handwheel_rpm),
+          whole_text(*best.motor_rpm.value),
+          asked() ? "meets what is asked" : "runs within the book's limits",
+          chance_words(first().chance),
+          best.settling == Settling::kNeedsPush ? " It may need a push to start." : "");
     if (choice_.nothing_will_do >= kSure)
       return fmt::format(
           "Nothing in the drawer meets what is asked of {}. The fastest that runs: "

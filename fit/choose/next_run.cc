@@ -43,7 +43,8 @@ Contenders contenders_of(const std::vector<Choice>& choices, const Eigen::Matrix
     const Prediction& prediction = choice->prediction;
     found.first.push_back(static_cast<Eigen::Index>(columns.size()));
     for (Eigen::Index f = 0; f < prediction.values.size(); ++f)
-      if (f == 0 || prediction.values[f] < prediction.reach[f])
+      if (f == 0 || (prediction.values[f] < prediction.reach[f] &&
+                     prediction.aims[static_cast<std::size_t>(f) - 1] != Aim::kStarts))
         columns.push_back(figure_in_draws(prediction, f, deviates));
   }
   found.first.push_back(static_cast<Eigen::Index>(columns.size()));

@@ -14,7 +14,7 @@ namespace loadline {
 
 /// What can be asked of a candidate.
 enum class Aim {
-  kStarts,       ///< turns by itself from standstill
+  kStarts,       ///< turns by itself from standstill; counts only where it certainly does not
   kLeastSpeed,   ///< reaches the top speed asked for, under the cloth if that was named
   kMotorSpeed,   ///< the motor stays below what was asked and what it may
   kWheelLimit,   ///< the hand wheel stays below what the machine may
@@ -38,7 +38,8 @@ struct Prediction {
   Eigen::VectorXd motor_speed_by;
   Estimate handwheel_rpm, motor_rpm, loaded_rpm, needle_n, drop_percent;
 
-  bool runs() const { return settling == Settling::kRuns; }
+  /// There is a steady speed, though perhaps after a push: a drag near standstill is seldom known.
+  bool runs() const { return settling == Settling::kRuns || settling == Settling::kNeedsPush; }
 };
 
 /// The drawer's uncertain inputs laid out in one Joint, and what they make of each candidate.
