@@ -197,7 +197,9 @@ Book Book::open(const std::string& path, Mode mode) {
     ready_for_writing(db);
   }
   state->layout = schema_version(db);
-  execute(db, "PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384");
+  execute(db, "PRAGMA foreign_keys = ON");
+  // Who writes, writes on: a recorder's pages are not read again, and its memory is not to grow.
+  execute(db, mode == Mode::kRead ? "PRAGMA cache_size = -16384" : "PRAGMA cache_size = -4096");
   if (is_logged(db)) {
     state->log_was_missing = !log_there;
     state->real_path = real;
