@@ -8,6 +8,7 @@
 
 #include "db/basis/units.h"
 #include "db/sound_input.h"
+#include "fit/readings/bounded_rows.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/repeated_times.h"
 
@@ -230,8 +231,11 @@ void from_rows(const Book& book, Readings& out, const Thinning& thinning, int kn
         "Of run {} {} rows bear the time of the row before them; rows of one time were averaged.",
         out.run.id, merged));
   const bool as_read = stand_together(c.torque_nm, c.motor_rpm);
-  RowsOfSpeed motor(c.time_s, c.motor_rpm, known_pulses, as_read);
-  RowsOfSpeed handwheel(c.time_s, c.handwheel_rpm, known_pulses);
+  const int motor_pulses = hold_through_bounds(c.time_s, c.motor_rpm);
+  const int handwheel_pulses = hold_through_bounds(c.time_s, c.handwheel_rpm);
+  const auto told = [&](int pulses) { return pulses > 0 ? pulses : known_pulses; };
+  RowsOfSpeed motor(c.time_s, c.motor_rpm, told(motor_pulses), as_read);
+  RowsOfSpeed handwheel(c.time_s, c.handwheel_rpm, told(handwheel_pulses));
   out.motor = motor.trace(thinning.most);
   const std::size_t keep = values_to_keep(out.motor, c.time_s.size(), thinning);
   if (keep != thinning.most)
