@@ -202,6 +202,7 @@ Structure structure_of(const LeftBins& bins, const SweepNoise& noise) {
 // What drift and warming have to make of the second half against the first at the same speed. A
 // winding that warms takes torque away, and not the better part of it.
 constexpr double kMostRise = 0.05, kMostFall = 0.25;
+constexpr double kLeastShared = 4;  // of the bins of speed
 std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
   const Sweep& sweep = fit.sweeps[j];
   const int column = fit.problem->column_of(j);
@@ -217,7 +218,8 @@ std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
     sum += second.mean() - first.mean();
     count += 1;
   }
-  const double rise = count > 0 ? sum / count : 0;
+  // A run one way has hardly a speed in both halves; what it makes of that is no evidence.
+  const double rise = count >= kLeastShared ? sum / count : 0;
   if (rise < kMostRise * greatest && rise > -kMostFall * greatest) return "";
   return fmt::format(
       "at the same speed the second half of run {} has {} % of its greatest torque {} than the "

@@ -10,6 +10,9 @@ using Lines = Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, E
 namespace {
 // From run to run the winding's warmth differs by more than within one.
 constexpr double kWarmShare = 2;
+// Ferrite magnets lose 0.2 % of their flux per kelvin (handbooks), and warm by some ten kelvin in a
+// run.
+constexpr double kFluxSd = 0.03;
 }  // namespace
 
 SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
@@ -57,6 +60,8 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
       return drift_sd_;
     case kWarm:
       return warm_sd(j);
+    case kFlux:
+      return flux_sd();
     default:
       return heat_sd_;
   }
@@ -64,6 +69,10 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
 
 // The curve is that of the first run's motor; later runs may have found it warmer or cooler.
 double SweepProblem::warm_sd(std::size_t j) const { return j == 0 ? 1e-9 : kWarmShare * heat_sd_; }
+
+double SweepProblem::flux_sd() const {
+  return heat_sd_ > 1e-6 && shape_.name() == "permanent-magnet" ? kFluxSd : 1e-9;
+}
 
 double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance which) const {
   const Sweep& sweep = sweeps_[j];
@@ -86,31 +95,37 @@ SweepProblem::Moment SweepProblem::moment(const double* q, std::size_t j,
       heat_sd_ * (q[kHeat] * row.warmth + q[kTimeHeat] * (row.share - 0.5)) + warm_sd(j) * q[kWarm];
   return {-row.acceleration * late, volts_ratio(row.volts), heat,
           drift_sd_ * q[kDrift] * row.share - inertia * (row.acceleration - row.jerk * late) +
-              (sweep.spread.mean + sweep.spread.sd * q[kSpread]) * row.bend / 2};
+              (sweep.spread.mean + sweep.spread.sd * q[kSpread]) * row.bend / 2,
+          1 + flux_sd() * q[kFlux] * (row.share - 0.5)};
 }
 
 double SweepProblem::torque(const VectorXd& p, const Moment& at, const SweepRow& row) const {
-  if (row.parts == 0) return shape_.torque(p, row.speed + at.later, at.volts, at.heat);
+  // T = k(V − kω)/R: with its flux k times f the motor gives f·T(f·ω).
+  const auto torque_at = [&](double speed) {
+    return at.flux * shape_.torque(p, at.flux * (speed + at.later), at.volts, at.heat);
+  };
+  if (row.parts == 0) return torque_at(row.speed);
   double sum = 0;
   for (std::size_t i = 0; i < row.part_speed.size(); ++i)
-    sum += row.part_share[i] * shape_.torque(p, row.part_speed[i] + at.later, at.volts, at.heat);
+    sum += row.part_share[i] * torque_at(row.part_speed[i]);
   return sum;
 }
 
 void SweepProblem::torque(const VectorXd& p, const Moment& at, const SweepRow& row,
-                          MotorShape::Torque& out) const {
-  if (row.parts == 0) {
-    shape_.torque(p, row.speed + at.later, at.volts, at.heat, out);
-    return;
-  }
+                          MotorShape::Torque& out, double& by_flux) const {
   MotorShape::Torque part;
   out = {0, 0, 0, VectorXd::Zero(shape_.size())};
-  for (std::size_t i = 0; i < row.part_speed.size(); ++i) {
-    shape_.torque(p, row.part_speed[i] + at.later, at.volts, at.heat, part);
-    out.value += row.part_share[i] * part.value;
-    out.by_speed += row.part_share[i] * part.by_speed;
-    out.by_heat += row.part_share[i] * part.by_heat;
-    out.by_p += row.part_share[i] * part.by_p;
+  by_flux = 0;
+  const std::size_t parts = row.parts == 0 ? 1 : row.part_speed.size();
+  for (std::size_t i = 0; i < parts; ++i) {
+    const double speed = (row.parts == 0 ? row.speed : row.part_speed[i]) + at.later;
+    const double share = row.parts == 0 ? 1 : row.part_share[i];
+    shape_.torque(p, at.flux * speed, at.volts, at.heat, part);
+    out.value += share * at.flux * part.value;
+    out.by_speed += share * at.flux * at.flux * part.by_speed;
+    out.by_heat += share * at.flux * part.by_heat;
+    out.by_p += share * at.flux * part.by_p;
+    by_flux += share * (part.value + at.flux * speed * part.by_speed);
   }
 }
 
@@ -123,7 +138,8 @@ double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j,
 double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j, const SweepRow& row,
                              MotorShape::Torque& of_motor, double* by_nuisance) const {
   const Moment at = moment(q, j, row);
-  torque(p, at, row, of_motor);
+  double by_flux = 0;
+  torque(p, at, row, of_motor, by_flux);
   const Sweep& sweep = sweeps_[j];
   const double inertia = sweep.inertia.mean + sweep.inertia.sd * q[kInertia];
   const double by_late = -of_motor.by_speed * row.acceleration + inertia * row.jerk;
@@ -131,6 +147,7 @@ double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j, 
   by_nuisance[kTurnLag] = -by_late * turns_s(sweep.turn_lag.sd, row.speed);
   by_nuisance[kSpread] = sweep.spread.sd * row.bend / 2;
   by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
+  by_nuisance[kFlux] = by_flux * flux_sd() * (row.share - 0.5);
   by_nuisance[kDrift] = drift_sd_ * row.share;
   by_nuisance[kWarm] = of_motor.by_heat * warm_sd(j);
   by_nuisance[kTimeHeat] = of_motor.by_heat * heat_sd_ * (row.share - 0.5);

@@ -26,7 +26,18 @@ struct SweepNoise {
 
 class SweepProblem final : public Residuals {
  public:
-  enum Nuisance { kLag, kTurnLag, kSpread, kInertia, kDrift, kHeat, kTimeHeat, kWarm, kNuisances };
+  enum Nuisance {
+    kLag,
+    kTurnLag,
+    kSpread,
+    kInertia,
+    kDrift,
+    kHeat,
+    kTimeHeat,
+    kWarm,
+    kFlux,
+    kNuisances
+  };
 
   SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                const std::vector<NoLoadPoint>& no_load, double reference_v, double drift_sd,
@@ -64,10 +75,11 @@ class SweepProblem final : public Residuals {
   /// What a row's torque hangs on, and what else is in its reading.
   struct Moment {
     double later, volts, heat, beside_torque;  ///< `later`: to be added to the row's speeds
+    double flux;                               ///< of the magnets, 1 in the middle of the run
   };
   double torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row) const;
   void torque(const Eigen::VectorXd& p, const Moment& at, const SweepRow& row,
-              MotorShape::Torque& out) const;
+              MotorShape::Torque& out, double& by_flux) const;
   std::vector<double> residuals_of(const std::vector<SweepRow>& rows,
                                    const Eigen::VectorXd& solution, std::size_t j) const;
   Moment moment(const double* q, std::size_t j, const SweepRow& row) const;
@@ -77,6 +89,7 @@ class SweepProblem final : public Residuals {
   void fill_no_load(const Eigen::VectorXd& p, double* r, double* jacobian) const;
   void fill_priors(const double* x, double* r, double* jacobian) const;
   double warm_sd(std::size_t j) const;
+  double flux_sd() const;
   const MotorShape& shape_;
   const std::vector<Sweep>& sweeps_;
   const std::vector<NoLoadPoint>& no_load_;

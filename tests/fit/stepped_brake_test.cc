@@ -119,6 +119,31 @@ TEST_CASE("readings that repeat exactly within a step were true, not stale") {
   CHECK(std::fabs(*fit.no_load_speed.value - 10000) < 20);
 }
 
+TEST_CASE("magnets that warm: the loss of flux is no drift of the zero") {
+  // T = f·Ts(1 − f·ω/ωn), f falling by 8 % from the run's start to its end, as ferrite does that
+  // warms by 40 K; every row is steady. The curve is that of the middle of the run.
+  const double stall = 1.2, top = 450, seconds = 32;
+  constexpr int kLevels = 8;
+  std::mt19937 random(5);
+  std::normal_distribution<double> normal;
+  std::vector<ImportedReading> rows;
+  for (double t = 0.05; t < seconds; t += 0.05) {
+    const int level = static_cast<int>(t / seconds * kLevels);
+    const double f = 1 - 0.08 * (t / seconds - 0.5), torque = 0.75 * stall * level / (kLevels - 1);
+    ImportedReading row;
+    row.time_s = t;
+    row.motor_rpm =
+        top / f * (1 - torque / (f * stall)) * tests::kRpm * (1 + 3e-4 * normal(random));
+    row.torque_nm = torque + 0.002 * stall * normal(random);
+    rows.push_back(row);
+  }
+  const MotorFit fit = fit_rows(rows, 1e-9);
+  CHECK(fit.not_described == "");
+  CHECK(holds(fit.stall_torque, stall));
+  CHECK(holds(fit.no_load_speed, top * tests::kRpm));
+  CHECK(holds(fit.peak_power, stall * top / 4));
+}
+
 TEST_CASE("a brake that chatters against a slow cell gives no lag that cancels it") {
   // T = Ts(1 − ω/ωn), the brake goes up and down in a straight line and chatters besides; the cell
   // takes means over 0.4 s, the tachometer none to speak of.
