@@ -125,6 +125,52 @@ std::string stand_fault(const BenchRun& run) {
   return "";
 }
 
+// A converter at its end gives its greatest value again and again, at whatever speed.
+constexpr double kLeastAtEnd = 0.03;  // share of the values
+constexpr std::size_t kFewAtEnd = 5;
+std::string clip_fault(const BenchRun& run) {
+  const Readings& r = run.readings;
+  if (r.torque.empty() || r.motor.speed.empty()) return "";
+  const double greatest = *std::max_element(r.torque.begin(), r.torque.end());
+  const double top = *std::max_element(r.motor.speed.begin(), r.motor.speed.end());
+  std::size_t count = 0;
+  Span span;
+  for (std::size_t i = 0; i < r.torque.size(); ++i) {
+    if (r.torque[i] != greatest) continue;
+    ++count;
+    const SmoothSpeed::Value at = run.speed.at(r.time_s[i]);
+    if (!at.valid) continue;
+    span.low = std::min(span.low, at.speed);
+    span.high = std::max(span.high, at.speed);
+  }
+  const bool often = count >= kFewAtEnd && static_cast<double>(count) >
+                                               kLeastAtEnd * static_cast<double>(r.torque.size());
+  if (!often || !(span.high - span.low > kMovedShare * top)) return "";
+  return fmt::format(
+      "{} torques of run {} are {} exactly, at speeds from {} to {}: the cell or its converter is "
+      "at its end; take a longer range or a shorter arm, and repeat the run",
+      count, r.run.id, in_nm(greatest), in_rpm(span.low), in_rpm(span.high));
+}
+
+// A value of exactly nothing between two that are not is one that the cell did not give.
+constexpr double kDroppedOut = 0.01, kLoaded = 0.05;  // share of values, of the greatest torque
+std::string dropout_fault(const BenchRun& run) {
+  const std::vector<double>& torque = run.readings.torque;
+  double greatest = 0;
+  for (const double value : torque) greatest = std::max(greatest, std::fabs(value));
+  std::size_t count = 0;
+  for (std::size_t i = 1; i + 1 < torque.size(); ++i)
+    if (torque[i] == 0 && std::fabs(torque[i - 1]) > kLoaded * greatest &&
+        std::fabs(torque[i + 1]) > kLoaded * greatest)
+      ++count;
+  if (count < 3 || static_cast<double>(count) < kDroppedOut * static_cast<double>(torque.size()))
+    return "";
+  return fmt::format(
+      "{} torques of run {} are exactly 0 between others that are not: its channel drops out; look "
+      "at plugs and cable, and repeat the run",
+      count, run.readings.run.id);
+}
+
 // Motor and brake together change the speed of what they turn by no more than their torques allow.
 constexpr double kMostPush = 2.5;  // of the greatest torque
 constexpr double kJump = 0.15;     // of the speed; less a slot or two may make
@@ -288,6 +334,8 @@ std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest) {
 
 std::string reading_fault(const BenchRun& run, const SweepOptions& options) {
   if (std::string stands = stand_fault(run); !stands.empty()) return stands;
+  if (std::string clipped = clip_fault(run); !clipped.empty()) return clipped;
+  if (std::string drops = dropout_fault(run); !drops.empty()) return drops;
   if (std::string rest = rest_fault(run); !rest.empty()) return rest;
   if (std::string jumps = jump_fault(run); !jumps.empty()) return jumps;
   const Sweep sweep = make_sweep(run.readings, run.speed, options);

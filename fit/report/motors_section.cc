@@ -36,10 +36,14 @@ void cut_above_data(Plot& plot) {
 
 // Outliers may leave the frame; the cloud that the curve was fitted to fills it.
 void cut_to_weighty(Plot& plot, const Series& used) {
-  double most = 0;
+  std::vector<double> sizes;
   for (const double y : used.y)
-    if (std::isfinite(y)) most = std::max(most, std::fabs(y));
-  const std::vector<double> ticks = nice_ticks(-1.5 * most, 1.5 * most, kTicks);
+    if (std::isfinite(y)) sizes.push_back(std::fabs(y));
+  if (sizes.empty()) return;
+  // One in a hundred may lie on the way between two steps, where a single value says little.
+  const auto most = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() * 99 / 100);
+  std::nth_element(sizes.begin(), most, sizes.end());
+  const std::vector<double> ticks = nice_ticks(-2 * *most, 2 * *most, kTicks);
   if (ticks.empty()) return;
   plot.y.low = ticks.front();
   plot.y.high = ticks.back();

@@ -102,6 +102,16 @@ TEST_CASE("a cell at its end, and one that hangs, are refused") {
   check_refused(fit_of(frozen), "stands at");
 }
 
+TEST_CASE("a converter at its end at every second stroke of the brake, and a plug that is loose") {
+  auto clipped = good_bench().rows();
+  for (std::size_t i = 0; i < clipped.size(); ++i)
+    if (clipped[i].torque_nm > 0.2 && i % 40 < 20) clipped[i].torque_nm = 0.2 + 0.15;
+  check_refused(fit_of(clipped), "at its end");
+  auto loose = good_bench().rows();
+  for (std::size_t i = 7; i < loose.size(); i += 11) loose[i].torque_nm = 0;
+  check_refused(fit_of(loose), "drops out");
+}
+
 TEST_CASE("an amplification that changes half way is refused") {
   auto rows = good_bench().rows();
   for (std::size_t i = rows.size() / 2; i < rows.size(); ++i) rows[i].torque_nm *= 1.3;
