@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
@@ -62,7 +63,6 @@ constexpr std::size_t kSmoothed = 5;       // values whose median tells the cour
 constexpr double kHoldsNoTurn = 0.9;       // of the speed at release: two turns later, or lower
 constexpr double kLeastRepeats = 0.02;     // of the values
 constexpr double kOldest = 1;              // s
-constexpr double kInstant = 1e-3;          // of the time between rows
 constexpr double kLongestPulse = 1.5;      // turns that a new value may take at the lowest speeds
 constexpr std::size_t kMostValues = 6000;  // beyond: neighbouring windows are joined
 
@@ -123,18 +123,13 @@ Stretch run_down(const SpeedRows& rows) {
   return stretch;
 }
 
-bool repeats_count(RowReading reading) {
-  return reading == RowReading::kBetweenRows || reading == RowReading::kAtRows ||
-         reading == RowReading::kLastTurnAtRows || reading == RowReading::kAngleAgoAtRows;
-}
-
 // What repeats say of a reading, as −2 ln of their probability. If they are values like all others,
 // each is one of a probability density times the least difference of values; if they are old
 // values, they come as often as they do.
 double deviance_of_repeats(double repeats, double values, const SpeedRows& rows,
                            RowReading reading) {
   if (repeats == 0) return 0;
-  if (repeats_count(reading)) return -2 * repeats * std::log(rows.digit);
+  if (way_to_read(reading).repeats_are_values) return -2 * repeats * std::log(rows.digit);
   // Of a display that is renewed every so many rows only those between are sure to repeat.
   const double looks = (repeats + values) * rows.row_s / rows.look_s;
   const double unforced = std::max(0.0, looks - values);
@@ -151,25 +146,20 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
   double since = 0, repeats = 0;
   bool first = true;
   for (std::size_t i = stretch.from; i < stretch.to; ++i) {
-    if (rows.repeat[i] && !repeats_count(reading)) {
+    if (rows.repeat[i] && !way_to_read(reading).repeats_are_values) {
       repeats += first ? 0 : 1;
       continue;
     }
     repeats += rows.repeat[i] ? 1 : 0;
-    double end = rows.time_s[i], start = since;
-    since = end;
+    double end = rows.time_s[i];
+    const double before = std::exchange(since, end);
     if (first) {
       first = false;
       continue;
     }
-    coast.series.window_s.push_back(end - start);
+    coast.series.window_s.push_back(end - before);
     coast.series.time_s.push_back(end);
-    const double turn = 2 * kPi / std::max(rows.speed[i], 1e-6);
-    if (reading == RowReading::kLastTurn || reading == RowReading::kLastTurnAtRows)
-      start = end - turn;
-    if (reading == RowReading::kAtRows || reading == RowReading::kAngleAgo ||
-        reading == RowReading::kAngleAgoAtRows)
-      start = end - kInstant * rows.row_s;
+    double start = window_start(reading, before, end, rows.speed[i], rows.row_s);
     if (reading == RowReading::kEdges) {
       while (edge < edges.row_s.size() && edges.row_s[edge] < rows.time_s[i]) ++edge;
       if (edge == 0 || edge >= edges.row_s.size() || edges.row_s[edge] != rows.time_s[i])
@@ -182,7 +172,7 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     coast.speed.push_back(rows.speed[i]);
   }
   // Counts in a gate repeat now and then; where nothing does, they are not the only ones to count.
-  if (repeats_count(reading) && reading != RowReading::kAtRows &&
+  if (way_to_read(reading).repeats_are_values && reading != RowReading::kAtRows &&
       repeats < kLeastRepeats * static_cast<double>(coast.speed.size()))
     return false;
   coast.repeats_deviance =
@@ -203,9 +193,9 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   coast.windows_exact = reading == RowReading::kEdges;
   coast.display = rows.look_s > 1.5 * rows.row_s;
   coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
-  coast.oldest_s = repeats_count(reading) ? 0 : rows.look_s / 2;
-  if (reading == RowReading::kAngleAgo || reading == RowReading::kAngleAgoAtRows ||
-      reading == RowReading::kLastTurnAtRows)
+  const WayToRead way = way_to_read(reading);
+  coast.oldest_s = way.repeats_are_values ? 0 : rows.look_s / 2;
+  if (way.has_age && (way.over == WayToRead::Over::kInstant || way.repeats_are_values))
     coast.oldest_s = kOldest;
   if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
   if (coast.speed.size() < kLeastWindows) return std::nullopt;

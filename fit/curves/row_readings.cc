@@ -14,12 +14,6 @@ constexpr double kWorthAges = 60;  // of a score: ways further behind are not tr
 // A score counts the course of the speed twice and more, so that its differences are worth a third.
 constexpr double kScoreCounts = 3;
 
-bool has_age(RowReading reading) {
-  return reading == RowReading::kBetweenValues || reading == RowReading::kLastTurn ||
-         reading == RowReading::kAngleAgo || reading == RowReading::kLastTurnAtRows ||
-         reading == RowReading::kAngleAgoAtRows;
-}
-
 // A display that is renewed every so many rows mostly shows the mean since it was renewed.
 constexpr double kUnusualDisplay = 60;
 
@@ -29,7 +23,9 @@ double score_of(const CoastFit& fit) {
 
 double score_of(const RowsRead& read) {
   double score = score_of(*read.fit);
-  const bool turns = read.reading == RowReading::kLastTurn || read.reading == RowReading::kAngleAgo;
+  const WayToRead way = way_to_read(read.reading);
+  const bool turns =
+      way.has_age && !way.repeats_are_values && way.over != WayToRead::Over::kSinceBefore;
   for (const Coast& coast : read.coasts)
     if (turns && coast.display) score += kUnusualDisplay;
   return score;
@@ -50,8 +46,7 @@ constexpr double kLogAgeSd = 0.4;
 std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
                                       const std::optional<Prior>& inertia) {
   std::vector<RowsRead> all;
-  const bool any_angle =
-      best.reading == RowReading::kAngleAgo || best.reading == RowReading::kAngleAgoAtRows;
+  const bool any_angle = way_to_read(best.reading).over == WayToRead::Over::kInstant;
   for (const double log_age : any_angle ? std::span<const double>(kLogAngles) : kLogAges) {
     CoastOptions options = best.fit->options;
     options.log_age = log_age;
@@ -121,7 +116,7 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
   }
   sort_by_score(all);
   for (std::size_t i = 0, n = all.size(); i < n; ++i) {
-    if (!all[i].fit->usable || !has_age(all[i].reading)) continue;
+    if (!all[i].fit->usable || !way_to_read(all[i].reading).has_age) continue;
     if (all[i].fit->score > all.front().fit->score + kWorthAges) continue;
     for (RowsRead& other : with_other_ages(all[i], unit, inertia)) all.push_back(std::move(other));
   }

@@ -24,7 +24,6 @@ constexpr double kUsualSlotSd = 0.2, kWidestSlotSd = 1.8;
 constexpr double kAge = 0.9, kAgeSd = 0.8;
 constexpr double kLateAnyway = 0.15;  // rad: edges that come in step with the rows show no scatter
 constexpr Prior kAnyAngle{1.5, 2};    // rad: periods of one pulse or many, medians of such
-constexpr double kInstant = 1e-3;     // of the time between rows
 constexpr double kOverlap = 0.75;     // of a window's length that it may share with the one before
 constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
@@ -172,10 +171,7 @@ bool take_rows(RunUp& run, const SpeedRows& rows, double from_s, double until_s,
     if (rows.repeat[i]) continue;
     since = end;
     if (end < from_s || end > until_s || before < -1e299 || !(rows.speed[i] > 0)) continue;
-    double start = before;
-    if (reading == RowReading::kLastTurn) start = end - 2 * kPi / rows.speed[i];
-    if (reading == RowReading::kAngleAgo) start = end - kInstant * rows.row_s;
-    trace.start_s.push_back(start);
+    trace.start_s.push_back(window_start(reading, before, end, rows.speed[i], rows.row_s));
     trace.end_s.push_back(end);
     trace.speed.push_back(rows.speed[i]);
   }
