@@ -37,6 +37,12 @@ Mean mean_of(const std::vector<SweepRow>& by_speed, const Sweep& sweep, double f
 std::string in_nm(double torque) { return significant(torque, 2) + " N·m"; }
 std::string in_rpm(double speed) { return significant(rpm_from_rad_per_s(speed), 3) + " rpm"; }
 
+double top_of(const SpeedTrace& trace) {
+  double top = 0;
+  for (const double speed : trace.speed) top = std::max(top, speed);
+  return top;
+}
+
 std::string sign_fault(const Sweep& sweep) {
   std::vector<SweepRow> rows = sweep.rows;
   if (rows.size() < 20) return "";
@@ -62,8 +68,8 @@ std::string sign_fault(const Sweep& sweep) {
 // Before the motor is switched on the cell should read nothing.
 std::string rest_fault(const BenchRun& run) {
   const SpeedTrace& trace = run.readings.motor;
-  double top = 0, greatest = 0;
-  for (const double speed : trace.speed) top = std::max(top, speed);
+  const double top = top_of(trace);
+  double greatest = 0;
   for (const double torque : run.readings.torque) greatest = std::max(greatest, torque);
   const auto moves = std::find_if(trace.speed.begin(), trace.speed.end(),
                                   [&](double speed) { return speed > 0.02 * top; });
@@ -86,14 +92,17 @@ std::string rest_fault(const BenchRun& run) {
 
 struct Span {
   double low = 1e300, high = 0;
+  void take(double speed) {
+    low = std::min(low, speed);
+    high = std::max(high, speed);
+  }
 };
 
 Span speeds_between(const SpeedTrace& trace, double from_s, double to_s) {
   Span span;
   for (std::size_t i = 0; i < trace.speed.size(); ++i) {
     if (trace.start_s[i] < from_s || trace.end_s[i] > to_s) continue;
-    span.low = std::min(span.low, trace.speed[i]);
-    span.high = std::max(span.high, trace.speed[i]);
+    span.take(trace.speed[i]);
   }
   return span;
 }
@@ -102,8 +111,7 @@ Span speeds_between(const SpeedTrace& trace, double from_s, double to_s) {
 std::string stand_fault(const BenchRun& run) {
   const Readings& r = run.readings;
   const SpeedTrace& trace = r.motor;
-  double top = 0;
-  for (const double speed : trace.speed) top = std::max(top, speed);
+  const double top = top_of(trace);
   const double least = std::max(kLongestStand_s, kStandRows * std::min(r.torque_interval_s, 0.2));
   for (std::size_t i = 0; i < r.torque.size();) {
     std::size_t next = i + 1;
@@ -132,16 +140,14 @@ std::string clip_fault(const BenchRun& run) {
   const Readings& r = run.readings;
   if (r.torque.empty() || r.motor.speed.empty()) return "";
   const double greatest = *std::max_element(r.torque.begin(), r.torque.end());
-  const double top = *std::max_element(r.motor.speed.begin(), r.motor.speed.end());
+  const double top = top_of(r.motor);
   std::size_t count = 0;
   Span span;
   for (std::size_t i = 0; i < r.torque.size(); ++i) {
     if (r.torque[i] != greatest) continue;
     ++count;
     const SmoothSpeed::Value at = run.speed.at(r.time_s[i]);
-    if (!at.valid) continue;
-    span.low = std::min(span.low, at.speed);
-    span.high = std::max(span.high, at.speed);
+    if (at.valid) span.take(at.speed);
   }
   const bool often = count >= kFewAtEnd && static_cast<double>(count) >
                                                kLeastAtEnd * static_cast<double>(r.torque.size());
@@ -180,7 +186,7 @@ std::string jump_fault(const BenchRun& run) {
   std::vector<double> torques = run.readings.torque;
   std::sort(torques.begin(), torques.end());
   const double greatest = torques.empty() ? 0 : torques[torques.size() * 49 / 50];
-  const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
+  const double top = top_of(trace);
   for (std::size_t i = 3; i + 4 < trace.speed.size(); ++i) {
     const double before = trace.speed[i], after = trace.speed[i + 1];
     const double push = *run.readings.run.inertia_kgm2 * std::fabs(after - before) /
@@ -330,21 +336,20 @@ std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest) {
   return far_off(fit, j);
 }
 
-}  // namespace
-
-std::string reading_fault(const BenchRun& run, const SweepOptions& options) {
+std::string reading_fault(const BenchRun& run, const Sweep& sweep) {
   if (std::string stands = stand_fault(run); !stands.empty()) return stands;
   if (std::string clipped = clip_fault(run); !clipped.empty()) return clipped;
   if (std::string drops = dropout_fault(run); !drops.empty()) return drops;
   if (std::string rest = rest_fault(run); !rest.empty()) return rest;
   if (std::string jumps = jump_fault(run); !jumps.empty()) return jumps;
-  const Sweep sweep = make_sweep(run.readings, run.speed, options);
   return sign_fault(sweep);
 }
 
-std::string reading_fault(const MotorBench& bench, const SweepOptions& options) {
-  for (const auto& run : bench.brake)
-    if (std::string fault = reading_fault(*run, options); !fault.empty()) return fault;
+}  // namespace
+
+std::string reading_fault(const MotorBench& bench, const std::vector<Sweep>& sweeps) {
+  for (std::size_t j = 0; j < bench.brake.size(); ++j)
+    if (std::string fault = reading_fault(*bench.brake[j], sweeps[j]); !fault.empty()) return fault;
   return "";
 }
 

@@ -11,7 +11,8 @@ namespace loadline {
 /// What the readings of the brake runs show to be wrong whichever curve is fitted: torque of the
 /// wrong sign, a zero that is off, a cell that stands still or is at its end, a speed that jumps.
 /// The first fault found with what to do, as a part of a sentence; empty when nothing is seen.
-std::string reading_fault(const MotorBench& bench, const SweepOptions& options);
+/// `sweeps` are those of the brake runs.
+std::string reading_fault(const MotorBench& bench, const std::vector<Sweep>& sweeps);
 
 /// Whether what is left over is more than noise: halves of a run that disagree, a pattern over
 /// speed, too many values set aside, a drift or warm-up that cannot be. Else empty.

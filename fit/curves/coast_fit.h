@@ -28,7 +28,6 @@ struct CoastFit {
   std::unique_ptr<CoastProblem> problem;
   CoastOptions options;
   NonlinearFit solution;
-  double log_likelihood_term = 0;  ///< Σ n_eff ln(variance)
   double degrees_of_freedom = 0;
   double score = 1e300;  ///< AICc, or what it is compared by
   bool usable = false;

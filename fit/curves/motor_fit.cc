@@ -229,8 +229,10 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
 
   std::size_t rows = 0;
   bool typed = false;
+  std::vector<Sweep> sweeps;
   for (const BenchRun* run : input.runs) {
-    rows += make_sweep(run->readings, run->speed, options.sweep).rows.size();
+    sweeps.push_back(make_sweep(run->readings, run->speed, options.sweep));
+    rows += sweeps.back().rows.size();
     typed = typed || !run->readings.points.empty();
   }
   const std::size_t least = typed ? kLeastTyped : kLeastRows;
@@ -244,7 +246,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
                     "at least {}. Record a longer run.",
                     motor.name, rows, least));
 
-  const std::string fault = reading_fault(bench, options.sweep);
+  const std::string fault = reading_fault(bench, sweeps);
   std::vector<MotorCandidate> candidates;
   try {
     candidates = choose_model(input, motor, options);

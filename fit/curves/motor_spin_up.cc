@@ -71,13 +71,15 @@ RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
     return r.motor_rows.size() > 0 && !r.motor.from_edges;
   };
   if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
+  std::vector<std::pair<RowReading, std::vector<RunUp>>> ways;
+  for (const RowReading reading :
+       {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo})
+    if (std::vector<RunUp> runs = cut(spin_ups, reference_v, reading); !runs.empty())
+      ways.emplace_back(reading, std::move(runs));
   double least = 1e300;
   for (const char* model : {"series", "permanent-magnet"}) {
     std::optional<Eigen::VectorXd> start;
-    for (const RowReading reading :
-         {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo}) {
-      const std::vector<RunUp> runs = cut(spin_ups, reference_v, reading);
-      if (runs.empty()) continue;
+    for (const auto& [reading, runs] : ways) {
       const RunUpFit fit = fit_run_ups_quickly(model, runs, own, start);
       if (!fit.usable) continue;
       if (!start) start = fit.solution.parameters;

@@ -271,11 +271,11 @@ std::vector<double> plain(const RunUpProblem& problem, const RunUpFit& fit, std:
 
 // −2 ln L of the single values, and twice that of the course of the speed: means of neighbours.
 constexpr std::size_t kBlocks = 24;
-double score_of(const RunUpFit& fit, const std::vector<std::vector<double>>& residuals) {
+double score_of(const RunUpFit& fit) {
   double sum = 0;
   for (std::size_t j = 0; j < fit.runs.size(); ++j) {
     const RunUp& run = fit.runs[j];
-    const std::vector<double>& r = residuals[j];
+    const std::vector<double>& r = fit.residuals[j];
     const std::size_t blocks = std::min(kBlocks, r.size() / 3);
     double squares = 0;
     for (std::size_t b = 0; b < blocks; ++b) {
@@ -315,7 +315,7 @@ void finish(RunUpFit& fit, const RunUpProblem& problem) {
     fit.values += own / std::max(1.0, fit.runs[j].correlation);
   }
   fit.speed_rms = std::sqrt(squares / std::max(1.0, kept));
-  fit.score = score_of(fit, fit.residuals);
+  fit.score = score_of(fit);
   fit.runs_z = runs_test_z(fit.residuals.front());
 }
 

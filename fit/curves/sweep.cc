@@ -154,10 +154,10 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
 // Puts means under windows in the place of the values that are aligned.
 void average(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed) {
   sweep.values.clear();
+  if (sweep.rows.empty()) return;
   const BalanceInput input{readings, speed.trace(), sweep.stray};
   std::vector<SweepRow> means =
       balance_rows(input, {sweep.lag_s, sweep.turns}, sweep.window_s, sweep.nominal_v);
-  if (sweep.rows.empty()) return;
   const double first = sweep.rows.front().time_s, last = sweep.rows.back().time_s;
   std::erase_if(means, [&](const SweepRow& row) {
     return row.time_s - sweep.window_s < first - 0.1 * sweep.window_s || row.time_s > last;

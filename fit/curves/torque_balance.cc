@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <cmath>
 
-#include "db/basis/units.h"
-
 namespace loadline {
 namespace {
 
@@ -15,7 +13,6 @@ constexpr double kLongestStep = 0.3;                // s between torque values t
 constexpr double kLeastRuns = 12, kMostRuns = 120;  // half widths in a run
 constexpr double kLongestGap = 0.4;                 // of a half width
 constexpr int kSlices = 4 * SweepRow::kParts;       // of a window
-constexpr double kSlowest = 0.5;                    // rad/s: below, a turn is not a delay
 
 double kernel(double x) {
   const double tent = 1 - x * x;
@@ -71,8 +68,7 @@ class Turned {
   }
   void by_middles(const SpeedTrace& trace, double turns) {
     for (std::size_t i = 0; i < trace.speed.size(); ++i) {
-      const double late = turns * 2 * kPi / std::max(trace.speed[i], kSlowest);
-      const double at = trace.middle_s(i) - late;
+      const double at = trace.middle_s(i) - turns_s(turns, trace.speed[i]);
       if (time_s_.empty()) {
         add(at, 0, trace.speed[i]);
       } else if (at > time_s_.back() + 1e-9) {

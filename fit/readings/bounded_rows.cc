@@ -4,6 +4,8 @@
 #include <cmath>
 #include <map>
 
+#include "fit/readings/speed.h"
+
 namespace loadline {
 namespace {
 
@@ -12,16 +14,6 @@ constexpr double kMostDoubt = 0.01;  // of a pair that counts, in pulses a turn 
 constexpr int kMostPulses = 400;
 constexpr int kLeastInRow = 4;       // pairs, one after the other, with the same pulses
 constexpr double kLeastHeld = 0.02;  // share of rows that repeat: the instrument waits for edges
-
-// Half of the last decimal that is written.
-double half_digit(std::span<const double> rpm) {
-  double decimal = 1;
-  const auto whole = [&](double value) {
-    return std::isnan(value) || std::fabs(value / decimal - std::round(value / decimal)) < 1e-3;
-  };
-  while (decimal > 1e-6 && !std::all_of(rpm.begin(), rpm.end(), whole)) decimal /= 10;
-  return decimal / 2;
-}
 
 // The pulses in a turn that two neighbouring rows would have as bounds of one stretch; 0: none.
 int pulses_of(std::span<const double> time_s, std::span<const double> rpm, std::size_t i,
@@ -43,8 +35,9 @@ int pulses_in_turn(std::span<const double> time_s, std::span<const double> rpm) 
     ++turning;
     held += rpm[i] == rpm[i - 1] ? 1 : 0;
   }
-  if (static_cast<double>(held) < kLeastHeld * static_cast<double>(turning)) return 0;
-  const double half = half_digit(rpm);
+  if (turning == 0 || static_cast<double>(held) < kLeastHeld * static_cast<double>(turning))
+    return 0;
+  const double half = std::min(1.0, last_decimal(rpm)) / 2;
   std::map<int, int> votes;
   int in_row = 0, last = 0;
   for (std::size_t i = 1; i < rpm.size(); ++i) {

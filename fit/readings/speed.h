@@ -73,6 +73,9 @@ struct SpeedRows {
 /// `rpm` may hold NaN (no value in that row).
 SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm);
 
+/// The last decimal that is written of all `values` (NaN: none), 10 at most.
+double last_decimal(std::span<const double> values);
+
 /// From the rows of an imported run. A value that repeats the previous one exactly, with the next
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new
 /// one; unless it stood longer than a tachometer takes for a new one, when it was true. `rpm` may

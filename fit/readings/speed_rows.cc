@@ -24,6 +24,12 @@ std::size_t rows_between(const std::vector<bool>& repeat) {
   return std::max<std::size_t>(1, common);
 }
 
+bool all_multiples(std::span<const double> values, double step) {
+  return std::all_of(values.begin(), values.end(), [&](double value) {
+    return std::isnan(value) || std::fabs(value - step * std::round(value / step)) < 0.02 * step;
+  });
+}
+
 // The step of the values in rpm: that of counts in a gate, of which all are multiples, else that of
 // the last decimal that was written.
 double digit_of(std::vector<double> rpm) {
@@ -33,18 +39,16 @@ double digit_of(std::vector<double> rpm) {
     const double step = rpm[i] - rpm[i - 1];
     if (step > 1e-6 * rpm[i] && (least == 0 || step < least)) least = step;
   }
-  const auto all_multiples = [&](double step) {
-    return std::all_of(rpm.begin(), rpm.end(), [&](double value) {
-      return std::fabs(value - step * std::round(value / step)) < 0.02 * step;
-    });
-  };
-  if (least > 0 && all_multiples(least)) return least;
-  double decimal = 10;
-  while (decimal > 1e-6 && !all_multiples(decimal)) decimal /= 10;
-  return decimal;
+  return least > 0 && all_multiples(rpm, least) ? least : last_decimal(rpm);
 }
 
 }  // namespace
+
+double last_decimal(std::span<const double> values) {
+  double decimal = 10;
+  while (decimal > 1e-6 && !all_multiples(values, decimal)) decimal /= 10;
+  return decimal;
+}
 
 SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm) {
   SpeedRows rows;
