@@ -188,27 +188,11 @@ class PlainReader : public CsvReader {
   bool steady() const override { return parser_.steady(); }
   void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) override {
     const bool steady = parser_.steady();
-    std::vector<ImportedReading> block;
-    block.reserve(kRowsPerBlock);
-    bool any = false;
-    for (std::string_view line; lines_.next(line);) {
-      if (trimmed_cell(line).empty()) continue;
-      block.push_back(parser_.parse(line, lines_.number()));
-      if (steady && !points_.take(block.back(), columns_, {path_, lines_.number()})) {
-        block.pop_back();
-        continue;
-      }
-      any = true;
-      if (block.size() < kRowsPerBlock) continue;
-      take(block);
-      block.clear();
-      if (progress) progress(lines_.bytes_done(), lines_.bytes_in_all());
-    }
-    if (!any)
-      throw Error(Fault::kInput, fmt::format("{}, line {}: there is a header but no reading under "
-                                             "it.",
-                                             path_, lines_.number()));
-    if (!block.empty()) take(block);
+    read_in_blocks(lines_, path_, take, progress,
+                   [&](std::string_view line, ImportedReading& reading) {
+                     reading = parser_.parse(line, lines_.number());
+                     return !steady || points_.take(reading, columns_, {path_, lines_.number()});
+                   });
   }
 
  private:

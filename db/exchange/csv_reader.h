@@ -56,6 +56,30 @@ std::vector<std::string> split_cells(std::string_view line, char separator, cons
 void require_useful_columns(const std::vector<const ReadingColumn*>& columns,
                             const CsvPlace& place);
 
+/// Hands what is left of `lines` on in blocks. `parse(line, reading)` fills a reading, or returns
+/// false for a line that has none; blank lines do not come to it. Error(kInput) without any.
+template <typename Parse>
+void read_in_blocks(CsvLines& lines, const std::string& path, const CsvTable::Take& take,
+                    const CsvTable::Tell& progress, Parse parse) {
+  std::vector<ImportedReading> block;
+  block.reserve(kRowsPerBlock);
+  bool any = false;
+  for (std::string_view line; lines.next(line);) {
+    if (trimmed_cell(line).empty()) continue;
+    if (!parse(line, block.emplace_back())) {
+      block.pop_back();
+      continue;
+    }
+    any = true;
+    if (block.size() < kRowsPerBlock) continue;
+    take(block);
+    block.clear();
+    if (progress) progress(lines.bytes_done(), lines.bytes_in_all());
+  }
+  if (!any) CsvPlace{path, lines.number()}.refuse("there is a header but no reading under it.");
+  if (!block.empty()) take(block);
+}
+
 bool is_sd_column(const ReadingColumn& column);
 std::string list_of_columns();
 

@@ -164,24 +164,10 @@ class ForeignReader : public CsvReader {
 
   void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) override {
     CsvLines lines(source_);
-    std::vector<ImportedReading> block;
-    bool any = false;
-    for (std::string_view line; lines.next(line);) {
-      if (lines.number() <= header_line_ || trimmed_cell(line).empty()) continue;
-      ImportedReading reading;
-      if (!parse(line, {path_, lines.number()}, reading)) continue;
-      block.push_back(reading);
-      any = true;
-      if (block.size() < kRowsPerBlock) continue;
-      take(block);
-      block.clear();
-      if (progress) progress(lines.bytes_done(), lines.bytes_in_all());
-    }
-    if (!any)
-      throw Error(Fault::kInput, fmt::format("{}, line {}: there is a header but no reading under "
-                                             "it.",
-                                             path_, lines.number()));
-    if (!block.empty()) take(block);
+    read_in_blocks(
+        lines, path_, take, progress, [&](std::string_view line, ImportedReading& reading) {
+          return lines.number() > header_line_ && parse(line, {path_, lines.number()}, reading);
+        });
   }
 
  private:
