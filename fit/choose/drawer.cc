@@ -152,13 +152,18 @@ class DrawerReader {
     share_scatter(drawer_.seen);
   }
 
-  bool goes_on_machine(const Part& hand) {
-    const auto shaft = drawer_.machine.number("shaft-mm"), bore = hand.number("bore-mm");
+  // Whether a pulley's bore fits the shaft of what it goes on; else `parts` are left out.
+  bool goes_on(const char* kind, const Part& turned, const Part& pulley, Named parts) {
+    const auto shaft = turned.number("shaft-mm"), bore = pulley.number("bore-mm");
     if (!shaft || !bore) return true;
     const auto mismatch =
-        bore_mismatch("machine " + drawer_.machine.name, *shaft, hand.name, *bore);
-    if (mismatch) leave_out({{"hand_pulley", hand.name}}, *mismatch);
+        bore_mismatch(fmt::format("{} {}", kind, turned.name), *shaft, pulley.name, *bore);
+    if (mismatch) leave_out(std::move(parts), *mismatch);
     return !mismatch;
+  }
+
+  bool goes_on_machine(const Part& hand) {
+    return goes_on("machine", drawer_.machine, hand, {{"hand_pulley", hand.name}});
   }
 
   void mount_all() {
@@ -232,11 +237,8 @@ class DrawerReader {
   }
 
   bool goes_on_motor(const DrawerMotor& motor, const Part& pulley) {
-    const auto shaft = motor.part.number("shaft-mm"), bore = pulley.number("bore-mm");
-    if (!shaft || !bore) return true;
-    const auto mismatch = bore_mismatch("motor " + motor.part.name, *shaft, pulley.name, *bore);
-    if (mismatch) leave_out({{"motor", motor.part.name}, {"motor_pulley", pulley.name}}, *mismatch);
-    return !mismatch;
+    return goes_on("motor", motor.part, pulley,
+                   {{"motor", motor.part.name}, {"motor_pulley", pulley.name}});
   }
 
   // The runs that say most of a belt in this place: with this motor on these pulleys, else with
