@@ -12,10 +12,10 @@
 #include "db/basis/units.h"
 #include "db/book.h"
 #include "tests/support/program.h"
+#include "tests/support/straight_lines.h"
 
 using namespace loadline;
 using namespace loadline::testing;
-using Fields = std::map<std::string, std::variant<double, std::string>>;
 
 namespace {
 
@@ -23,47 +23,21 @@ constexpr double kDrag = 0.45;         // N·m at the hand wheel
 constexpr double kPulleySd = 0.002;    // what a pitch diameter is known to, relative
 constexpr double kHalfStroke = 0.015;  // m
 
-Part part(PartKind kind, const std::string& name, const Fields& fields = {}) {
-  Part result;
-  result.kind = kind;
-  result.name = name;
-  result.fields = fields;
-  return result;
-}
-
-StoredCurve curve_of(bool of_machine, std::int64_t subject, const std::vector<double>& parameters,
-                     double relative_sd, double high) {
-  StoredCurve curve;
-  curve.of_machine = of_machine;
-  curve.subject = subject;
-  curve.model = of_machine ? "drag" : "permanent-magnet";
-  curve.parameter_names = of_machine ? std::vector<std::string>{"c0", "c1", "c2"}
-                                     : std::vector<std::string>{"stall", "omega_n"};
-  curve.parameters = parameters;
-  curve.covariance = Covariance(parameters.size());
-  for (std::size_t k = 0; k < parameters.size(); ++k)
-    curve.covariance(k, k) = std::pow(relative_sd * parameters[k], 2);
-  curve.degrees_of_freedom = 1e9;
-  curve.speed_low = of_machine ? 0 : 0.02 * high;
-  curve.speed_high = high;
-  if (!of_machine) curve.supply_v = 230;
-  return curve;
-}
-
 struct Drawer {
   Scratch scratch;
   int evenings = 0;  // curves that tell of other evenings
   Drawer() {
     Book book = open();
     const auto machine = book.add(part(PartKind::kMachine, "Parlour", {{"stroke-mm", 30.0}}));
-    book.add_curve(curve_of(true, machine, {kDrag, 0, 0}, 0.01, 150));
+    book.add_curve(straight_curve(true, machine, {kDrag, 0, 0}, 0.01, 0, 150));
   }
   Book open() { return Book::open(scratch.path("bench.book"), Book::Mode::kCreate); }
   void motor(const std::string& name, double stall, double free, double relative_sd = 0.01,
              const Fields& fields = {}) {
     Book book = open();
     const auto id = book.add(part(PartKind::kMotor, name, fields));
-    if (stall > 0) book.add_curve(curve_of(false, id, {stall, free}, relative_sd, free));
+    if (stall > 0)
+      book.add_curve(straight_curve(false, id, {stall, free}, relative_sd, 0.02 * free, free));
   }
   void pulley(const std::string& name, const std::string& role, double mm, Fields fields = {}) {
     fields["role"] = role;
@@ -131,38 +105,10 @@ double share(const std::function<bool(const Drawn&)>& met) {
   return static_cast<double>(count) / kDraws;
 }
 
-std::size_t widest_line(const std::string& text) {
-  std::size_t widest = 0, here = 0;
-  for (const char c : text) {
-    here = c == '\n' ? 0 : here + ((static_cast<unsigned char>(c) & 0xC0U) != 0x80U);
-    widest = std::max(widest, here);
-  }
-  return widest;
-}
-
-// A top-speed run as rows of a file: motor and hand wheel steady with a small wobble.
 void add_top_speed_run(Drawer& drawer, const std::string& motor, const std::string& belt,
                        const std::string& pulley, double motor_rpm, double wheel_rpm) {
   Book book = drawer.open();
-  Run run;
-  run.kind = RunKind::kTopSpeed;
-  run.source = "csv";
-  run.motor = book.get(PartKind::kMotor, motor).id;
-  run.machine = book.get(PartKind::kMachine, "Parlour").id;
-  run.belt = book.get(PartKind::kBelt, belt).id;
-  run.motor_pulley = book.get(PartKind::kPulley, pulley).id;
-  run.hand_pulley = book.get(PartKind::kPulley, "H90").id;
-  run.supply_v = 230;
-  const auto id = book.begin_run(run);
-  std::vector<ImportedReading> rows(800);
-  for (std::size_t k = 0; k < rows.size(); ++k) {
-    const double wobble = 1 + 1e-4 * std::sin(0.9 * static_cast<double>(k));
-    rows[k].time_s = 0.02 * static_cast<double>(k);
-    rows[k].motor_rpm = motor_rpm * wobble;
-    rows[k].handwheel_rpm = wheel_rpm * wobble;
-  }
-  book.append(id, rows);
-  book.end_run(id, RunState::kComplete);
+  testing::add_top_speed_run(book, {motor, "Parlour", belt, pulley, "H90"}, motor_rpm, wheel_rpm);
 }
 
 }  // namespace

@@ -9,6 +9,7 @@
 #include "db/basis/units.h"
 #include "db/book.h"
 #include "tests/support/program.h"
+#include "tests/support/straight_lines.h"
 
 using namespace loadline;
 using namespace loadline::testing;
@@ -17,43 +18,15 @@ namespace {
 
 constexpr double kStall = 0.30, kFree = 900, kDrag = 0.45;  // N·m, rad/s, N·m
 
-Part part(PartKind kind, const std::string& name,
-          const std::map<std::string, std::variant<double, std::string>>& fields = {}) {
-  Part result;
-  result.kind = kind;
-  result.name = name;
-  result.fields = fields;
-  return result;
-}
-
-void add_curve(Book& book, bool of_machine, std::int64_t subject, const std::string& model,
-               const std::vector<std::string>& names, const std::vector<double>& parameters,
-               double high) {
-  StoredCurve curve;
-  curve.of_machine = of_machine;
-  curve.subject = subject;
-  curve.model = model;
-  curve.parameter_names = names;
-  curve.parameters = parameters;
-  curve.covariance = Covariance(parameters.size());
-  for (std::size_t k = 0; k < parameters.size(); ++k)
-    curve.covariance(k, k) = std::pow(0.01 * parameters[k], 2);
-  curve.degrees_of_freedom = 1e9;
-  curve.speed_low = of_machine ? 0 : 0.05 * high;
-  curve.speed_high = high;
-  if (!of_machine) curve.supply_v = 230;
-  book.add_curve(curve);
-}
-
 // A workshop with two motors (one of them weak), a machine, pulleys and a belt.
 void fill(Book& book) {
   const auto strong = book.add(part(PartKind::kMotor, "Lathe motor", {{"max-rpm", 9000.0}}));
   const auto weak = book.add(part(PartKind::kMotor, "Toy motor"));
   book.add(part(PartKind::kMotor, "New motor"));
   const auto machine = book.add(part(PartKind::kMachine, "Parlour", {{"stroke-mm", 30.0}}));
-  add_curve(book, false, strong, "permanent-magnet", {"stall", "omega_n"}, {kStall, kFree}, kFree);
-  add_curve(book, false, weak, "permanent-magnet", {"stall", "omega_n"}, {0.02, 700}, 700);
-  add_curve(book, true, machine, "drag", {"c0", "c1", "c2"}, {kDrag, 0, 0}, 150);
+  book.add_curve(straight_curve(false, strong, {kStall, kFree}, 0.01, 0.05 * kFree, kFree));
+  book.add_curve(straight_curve(false, weak, {0.02, 700}, 0.01, 0.05 * 700, 700));
+  book.add_curve(straight_curve(true, machine, {kDrag, 0, 0}, 0.01, 0, 150));
   book.add(part(PartKind::kPulley, "P18", {{"role", std::string("motor")}, {"pitch-mm", 18.0}}));
   book.add(part(PartKind::kPulley, "P15", {{"role", std::string("motor")}, {"pitch-mm", 15.0}}));
   book.add(part(PartKind::kPulley, "H90", {{"role", std::string("hand")}, {"pitch-mm", 90.0}}));
@@ -88,35 +61,8 @@ double number(const nlohmann::json& json, const char* key) { return json[key]["v
 
 void add_top_speed_run(const Workshop& workshop, double motor_rpm, double wheel_rpm) {
   Book book = Book::open(workshop.scratch.path("bench.book"), Book::Mode::kWrite);
-  Run run;
-  run.kind = RunKind::kTopSpeed;
-  run.source = "csv";
-  run.motor = book.get(PartKind::kMotor, "Lathe motor").id;
-  run.machine = book.get(PartKind::kMachine, "Parlour").id;
-  run.belt = book.get(PartKind::kBelt, "Red").id;
-  run.motor_pulley = book.get(PartKind::kPulley, "P18").id;
-  run.hand_pulley = book.get(PartKind::kPulley, "H90").id;
-  run.supply_v = 230;
-  const auto id = book.begin_run(run);
-  std::vector<ImportedReading> rows(800);
-  for (std::size_t k = 0; k < rows.size(); ++k) {
-    // Values that differ from row to row, as a tachometer's do.
-    const double wobble = 1 + 1e-4 * std::sin(0.9 * static_cast<double>(k));
-    rows[k].time_s = 0.02 * static_cast<double>(k);
-    rows[k].motor_rpm = motor_rpm * wobble;
-    rows[k].handwheel_rpm = wheel_rpm * wobble;
-  }
-  book.append(id, rows);
-  book.end_run(id, RunState::kComplete);
-}
-
-std::size_t widest_line(const std::string& text) {
-  std::size_t widest = 0, here = 0;
-  for (const char c : text) {
-    here = c == '\n' ? 0 : here + ((static_cast<unsigned char>(c) & 0xC0U) != 0x80U);
-    widest = std::max(widest, here);
-  }
-  return widest;
+  testing::add_top_speed_run(book, {"Lathe motor", "Parlour", "Red", "P18", "H90"}, motor_rpm,
+                             wheel_rpm);
 }
 
 }  // namespace
