@@ -7,7 +7,7 @@ build="g++ cmake ninja-build pkg-config libboost-dev libboost-program-options-de
 libceres-dev libeigen3-dev libfmt-dev nlohmann-json3-dev libserialport-dev libsndfile1-dev libmicrohttpd-dev libssl-dev \
 libjs-chart.js"
 tests="doctest-dev libgsl-dev sqlite3 jq clang-format clang-tidy clang gcc-avr avr-libc \
-libsimavr-dev libelf-dev python3 chromium chromium-driver valgrind man-db"
+libsimavr-dev libelf-dev python3 chromium chromium-driver poppler-utils valgrind man-db"
 bench="sqlite3 python3-scipy python3-serial"
 
 wanted=""

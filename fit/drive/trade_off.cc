@@ -63,8 +63,12 @@ std::vector<TradeOffRow> trade_off(const DriveDesk& desk, const std::vector<doub
   for (const double ratio : ratios) {
     setup.line.ratio = Propagated(ratio);
     const DriveFindings findings = find_figures(setup, desk.question(), Depth::kAtRatio);
-    TradeOffRow row{ratio, findings.search.settling, false,
-                    answer_lines(desk, setup, findings.figures)};
+    TradeOffRow row{ratio,
+                    findings.search.settling,
+                    false,
+                    answer_lines(desk, setup, findings.figures),
+                    findings.with_resistance,
+                    findings.with_voltage};
     for (const AnswerLine& line : row.lines)
       if (line.figure == Figure::kMotorSpeed) row.extrapolated = !line.extrapolated.empty();
     rows.push_back(std::move(row));

@@ -13,6 +13,9 @@ struct TradeOffRow {
   Settling settling;
   bool extrapolated;              ///< the operating point stands outside a measured range
   std::vector<AnswerLine> lines;  ///< in the order of Figure; without the best ratio
+  /// How slow running goes at this ratio, where it was asked for: why a drop is missing.
+  SlowRunning with_resistance = SlowRunning::kNoModel;
+  SlowRunning with_voltage = SlowRunning::kNoModel;
 
   /// The estimate of a figure, unknown with its unit when it could not be calculated.
   Estimate estimate(Figure figure) const;

@@ -23,8 +23,12 @@ Plot speeds_plot(const BeltComparison& comparison, const std::string& id,
   plot.id = "belt-speeds-" + id;
   plot.title = "Top speed of " + machine + " with each belt";
   plot.words =
-      "All at the same slip setting, corrected to the same supply. Bars are 95 % intervals "
-      "of each belt; whether two differ is told by the table of differences.";
+      (comparison.belts.front().top_speed.value
+           ? fmt::format("{} is fastest: {}. ", comparison.belts.front().name,
+                         to_text(comparison.belts.front().top_speed))
+           : "") +
+      "All at the same slip setting, corrected to the same supply. Bars are 95 % intervals of each "
+      "belt; whether two differ is told by their difference.";
   plot.x.quantity = comparison.at_motor ? "Top speed of the motor" : "Top speed of the hand wheel";
   plot.x.unit = "rpm";
   plot.y.quantity = "Belt";
@@ -128,10 +132,14 @@ void one_machine(Page& page, const Book& book, const Subject& machine, std::size
   }
   if (comparison.comparable()) {
     page.plot(differences_plot(comparison, id));
+    page.turn_to(Page::Part::kExpert);
     differences_table(page, comparison, id);
+    page.turn_to(Page::Part::kFront);
   }
-  for (const std::string& note : comparison.notes) page.paragraph(note);
   refused_table(page, comparison.refused, id);
+  page.turn_to(Page::Part::kExpert);
+  for (const std::string& note : comparison.notes) page.paragraph(note);
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace
@@ -140,7 +148,12 @@ void belts_section(Page& page, const Book& book, const Subjects& subjects) {
   std::size_t number = 0;
   for (const Subject& machine : subjects.machines) {
     if (!was_run_with_belts(book, machine)) continue;
-    if (++number == 1) page.section("belts", "Belts");
+    if (++number == 1) {
+      page.section("belts", "Belts");
+      page.turn_to(Page::Part::kExpert);
+      page.section("belt-differences", "Differences between belts");
+      page.turn_to(Page::Part::kFront);
+    }
     one_machine(page, book, machine, number);
   }
 }

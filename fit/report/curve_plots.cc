@@ -66,6 +66,18 @@ Series power_series(const Curve& curve, double to, const std::string& name, int 
   return curve_series(curve, to, true, name, colour);
 }
 
+int motor_colour(std::size_t number) {
+  constexpr int kColours[kMotorsOfPlot] = {1, 3, 4, 5};
+  return kColours[number % kMotorsOfPlot];
+}
+
+Series::Dash motor_dash(std::size_t number) {
+  using Dash = Series::Dash;
+  constexpr Dash kDashes[kMotorsOfPlot] = {Dash::kSolid, Dash::kLong, Dash::kDashDot,
+                                           Dash::kDotted};
+  return kDashes[number % kMotorsOfPlot];
+}
+
 StoredPoints stored_points(const Json& details) {
   StoredPoints points{cloud_named("Readings, corrected", Series::Look::kPoints, 6),
                       cloud_named("Readings that carry no weight", Series::Look::kCrosses, 5),

@@ -14,6 +14,11 @@ namespace loadline {
 Series torque_series(const Curve& curve, double to, const std::string& name, int colour);
 Series power_series(const Curve& curve, double to, const std::string& name, int colour);
 
+/// Several motors in one plot: at most so many, each with its own colour and kind of line.
+inline constexpr std::size_t kMotorsOfPlot = 4;
+int motor_colour(std::size_t number);
+Series::Dash motor_dash(std::size_t number);
+
 /// Readings stored with a curve: rows of [rpm, N·m, residual, weight]. Those that the fit gave next
 /// to no weight (a knock, a start) stand apart.
 struct StoredPoints {

@@ -129,7 +129,10 @@ void one_subject(Page& page, const History& history, std::size_t number) {
                 {"Another evening", history.another_evening}});
   page.plot(history_plot(history, id));
   changes_table(page, history, id);
+  page.turn_to(Page::Part::kExpert);
+  if (number == 1) page.section("sessions", "Sessions");
   sessions_table(page, history, id);
+  page.turn_to(Page::Part::kFront);
 }
 
 std::vector<Part> parts_of(const Book& book, const Subjects& subjects) {

@@ -93,21 +93,41 @@ void coast_plots(Page& page, const Subject& machine, const std::string& id) {
                        "The speed as recorded; the drag is fitted to these readings themselves.",
                        "Hand-wheel speed", coasts.speed));
   if (!any_residual(coasts)) return;
-  page.plot(coast_plot("coast-residual-" + id, "What the fit leaves over",
+  page.plot(coast_plot("coast-residual-" + id,
+                       "What the fit of " + machine.part.name + " leaves over",
                        "Recorded speed minus fitted speed.", "Speed residual", coasts.residual));
 }
 
-void drag_plots(Page& page, const Subject& machine, const std::string& id) {
+// The drag that is felt at the ends of what was measured.
+std::string drag_findings(const Curve& curve) {
+  const auto at = [&](double speed) {
+    const double half = curve.coverage_factor() * curve.torque_sd(speed);
+    return fmt::format("{} at {} rpm",
+                       to_text(Estimate::with_half_width(curve.torque(speed), half, "N·m")),
+                       significant(rpm_from_rad_per_s(speed), 3));
+  };
+  return fmt::format("{}, {}.", at(curve.speed_low), at(curve.speed_high));
+}
+
+double end_of_plot(const Curve& curve) { return std::max(1.0, 1.15 * curve.speed_high); }
+
+void power_plot(Page& page, const Subject& machine, const std::string& id) {
   const Curve& curve = *machine.curve;
-  const double end = std::max(1.0, 1.15 * curve.speed_high);
+  const double end = end_of_plot(curve);
+  Plot power = drag_plot("drag-power-" + id, "Power that " + machine.part.name + " takes",
+                         "Power at the hand wheel", "W", curve);
+  power.series.push_back(power_series(curve, end, "Power against the drag, 95 % band", 5));
+  page.plot(std::move(power));
+}
+
+void torque_plot(Page& page, const Subject& machine, const std::string& id) {
+  const Curve& curve = *machine.curve;
+  const double end = end_of_plot(curve);
   Plot torque = drag_plot("drag-" + id, "Drag of " + machine.part.name, "Drag at the hand wheel",
                           "N·m", curve);
   torque.series.push_back(torque_series(curve, end, "Fitted drag, 95 % band", 3));
+  torque.words = drag_findings(curve) + " " + torque.words;
   page.plot(std::move(torque));
-  Plot power = drag_plot("drag-power-" + id, "Power that " + machine.part.name + " takes",
-                         "Power at the hand wheel", "W", curve);
-  power.series.push_back(power_series(curve, end, "Fitted drag, 95 % band", 5));
-  page.plot(std::move(power));
 }
 
 // Tables that the fit stored under a key as a list of flat objects: budget, run findings, models.
@@ -182,12 +202,12 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
                   {"Drag near standstill", at(0, 1, "N·m")},
                   {"Inertia", detail(machine.details, "inertia")}});
   }
+  if (machine.curve) torque_plot(page, machine, id);
+  page.turn_to(Page::Part::kExpert);
+  page.heading(machine.part.name);
   page.paragraph(fmt::format("From run{} {}.", machine.stored->runs.size() == 1 ? "" : "s",
                              fmt::join(machine.stored->runs, ", ")));
-  const auto warnings = machine.details.find("warnings");
-  if (warnings != machine.details.end())
-    page.cautions("Read these numbers with care", texts_from_json(*warnings));
-  if (machine.curve) drag_plots(page, machine, id);
+  if (machine.curve) power_plot(page, machine, id);
   coast_plots(page, machine, id);
   coefficients_table(page, machine, id);
   details_table(page, machine, id, "models", "Drag curves tried for " + machine.part.name);
@@ -195,6 +215,7 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
                 "Where the intervals of " + machine.part.name + " come from");
   details_table(page, machine, id, "run_findings",
                 "What each run of " + machine.part.name + " said about machine and bench");
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace
@@ -202,8 +223,12 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
 void machines_section(Page& page, const Subjects& subjects) {
   if (subjects.machines.empty()) return;
   page.section("machines", "Machines");
+  page.turn_to(Page::Part::kExpert);
+  page.section("machine-drags", "Drag of the machines");
+  page.turn_to(Page::Part::kFront);
   for (std::size_t i = 0; i < subjects.machines.size(); ++i)
     one_machine(page, subjects.machines[i], i + 1);
+  shared_cautions(page, subjects.machines);
 }
 
 }  // namespace loadline

@@ -63,6 +63,68 @@ Plot plot_over_speed(const std::string& id, const std::string& title, const std:
   return plot;
 }
 
+// The line that a motor has in every plot of several.
+void style(Series& series, std::size_t number) {
+  series.colour = motor_colour(number);
+  series.dash = motor_dash(number);
+}
+
+std::string of_motors(const std::vector<const Subject*>& motors) {
+  return motors.size() == 1 ? motors.front()->part.name : "the motors";
+}
+
+// What a picture of several motors shows, a sentence for each.
+std::string findings(const std::vector<const Subject*>& motors, bool power) {
+  std::string words;
+  for (const Subject* motor : motors) {
+    const auto number = [&](const char* key) { return to_text(detail(motor->details, key)); };
+    const std::string who =
+        motor->stored->supply_v
+            ? fmt::format("{} at {} V", motor->part.name, significant(*motor->stored->supply_v, 4))
+            : motor->part.name;
+    words += power ? fmt::format("{}: at most {} at {}. ", who, number("peak_power"),
+                                 number("peak_power_speed"))
+                   : fmt::format("{}: {} at standstill, {} without load. ", who,
+                                 number("stall_torque"), number("no_load_speed"));
+  }
+  return words + "Dotted where nothing was measured; the bands are 95 % intervals.";
+}
+
+// Motors over each other, so that they can be compared.
+void overlay(Page& page, const std::vector<const Subject*>& motors, std::size_t group) {
+  const std::string end = group == 1 ? "" : fmt::format("-{}", group);
+  for (const bool power : {false, true}) {
+    Plot plot = plot_over_speed((power ? "motors-power" : "motors-torque") + end,
+                                (power ? "Power of " : "Torque of ") + of_motors(motors),
+                                findings(motors, power), power ? "Shaft power" : "Torque",
+                                power ? "W" : "N·m");
+    for (std::size_t i = 0; i < motors.size(); ++i) {
+      const Curve& curve = *motors[i]->curve;
+      const double to = end_of_motor_plot(curve);
+      const std::string& name = motors[i]->part.name;
+      plot.series.push_back(power ? power_series(curve, to, name, 1)
+                                  : torque_series(curve, to, name, 1));
+      style(plot.series.back(), i);
+    }
+    cut_above_data(plot);
+    page.plot(std::move(plot));
+  }
+}
+
+void overlays(Page& page, const std::vector<Subject>& motors) {
+  std::vector<const Subject*> group;
+  std::size_t number = 0;
+  const auto flush = [&] {
+    if (!group.empty()) overlay(page, group, ++number);
+    group.clear();
+  };
+  for (const Subject& motor : motors) {
+    if (motor.curve) group.push_back(&motor);
+    if (group.size() == kMotorsOfPlot) flush();
+  }
+  flush();
+}
+
 void curve_plots(Page& page, const Subject& motor, const std::string& id) {
   const Curve& curve = *motor.curve;
   const double end = end_of_motor_plot(curve);
@@ -71,19 +133,19 @@ void curve_plots(Page& page, const Subject& motor, const std::string& id) {
       plot_over_speed("torque-" + id, "Torque of " + motor.part.name,
                       "Net torque on the shaft. " + measured_words(curve), "Torque", "N·m");
   add_points(torque, points, &StoredPoints::Cloud::torque);
-  torque.series.push_back(torque_series(curve, end, "Fitted curve, 95 % band", 1));
+  torque.series.push_back(torque_series(curve, end, "Fitted torque, 95 % band", 1));
   cut_above_data(torque);
   page.plot(std::move(torque));
   Plot power = plot_over_speed("power-" + id, "Power of " + motor.part.name,
                                "What the shaft gives at each speed. " + measured_words(curve),
                                "Shaft power", "W");
   add_points(power, points, &StoredPoints::Cloud::power);
-  power.series.push_back(power_series(curve, end, "Fitted curve, 95 % band", 2));
+  power.series.push_back(power_series(curve, end, "Power of the fitted torque, 95 % band", 2));
   cut_above_data(power);
   page.plot(std::move(power));
   if (!points.any) return;
   Plot residual = plot_over_speed(
-      "residual-" + id, "What the curve leaves over",
+      "residual-" + id, "What the curve of " + motor.part.name + " leaves over",
       "Readings minus curve. A shape in this cloud means that the curve does not tell all.",
       "Torque residual", "N·m");
   cut_to_weighty(residual, points.used.residual);
@@ -186,21 +248,21 @@ void one_motor(Page& page, const Subject& motor, std::size_t number) {
                 {"Speed of peak power", detail(motor.details, "peak_power_speed")},
                 {"Torque at standstill", detail(motor.details, "stall_torque")},
                 {"Speed without load", detail(motor.details, "no_load_speed")}});
+  page.turn_to(Page::Part::kExpert);
+  page.heading(motor.part.name);
   std::string words =
       fmt::format("The {} curve, from run{} {}", motor.stored->model,
                   motor.stored->runs.size() == 1 ? "" : "s", fmt::join(motor.stored->runs, ", "));
   if (motor.stored->supply_v)
     words += fmt::format(", for a supply of {} V", significant(*motor.stored->supply_v, 4));
-  const std::string choice = text_in(motor.details, "choice");
-  page.paragraph(words + "." + (choice.empty() ? "" : " " + choice));
-  const auto warnings = motor.details.find("warnings");
-  if (warnings != motor.details.end())
-    page.cautions("Read these numbers with care", texts_from_json(*warnings));
+  page.paragraph(words);
+  page.paragraph(text_in(motor.details, "choice"));
   if (motor.curve) curve_plots(page, motor, id);
   parameters_table(page, motor, id);
   models_table(page, motor, id);
   budget_table(page, motor, id);
   findings_table(page, motor, id);
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace
@@ -208,8 +270,13 @@ void one_motor(Page& page, const Subject& motor, std::size_t number) {
 void motors_section(Page& page, const Subjects& subjects) {
   if (subjects.motors.empty()) return;
   page.section("motors", "Motors");
+  overlays(page, subjects.motors);
+  page.turn_to(Page::Part::kExpert);
+  page.section("motor-curves", "Curves of the motors");
+  page.turn_to(Page::Part::kFront);
   for (std::size_t i = 0; i < subjects.motors.size(); ++i)
     one_motor(page, subjects.motors[i], i + 1);
+  shared_cautions(page, subjects.motors);
 }
 
 }  // namespace loadline

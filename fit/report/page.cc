@@ -71,42 +71,58 @@ std::string key(const Plot& plot) {
 Page::Page(std::string title, std::string subtitle)
     : title_(std::move(title)), subtitle_(std::move(subtitle)) {}
 
+void Page::turn_to(Part part) { part_ = part; }
+
 void Page::section(const std::string& id, const std::string& heading) {
-  if (in_section_) body_ += "</section>\n";
-  in_section_ = true;
-  contents_ += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, html_escape(heading));
-  body_ += fmt::format("<section id=\"{}\"><h2>{}</h2>\n", id, html_escape(heading));
+  Content& content = here();
+  if (content.in_section) content.body += "</section>\n";
+  content.in_section = true;
+  content.contents += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, html_escape(heading));
+  content.body += fmt::format("<section id=\"{}\"><h2>{}</h2>\n", id, html_escape(heading));
 }
 
 void Page::heading(const std::string& text) {
-  body_ += fmt::format("<h3>{}</h3>\n", html_escape(text));
+  here().body += fmt::format("<h3>{}</h3>\n", html_escape(text));
 }
 
 void Page::paragraph(const std::string& text) {
-  body_ += fmt::format("<p>{}</p>\n", html_escape(as_sentence(text)));
+  if (text.empty()) return;
+  here().body += fmt::format("<p>{}</p>\n", html_escape(as_sentence(text)));
+}
+
+void Page::verdict(const std::string& text) {
+  here().body += fmt::format("<p class=\"verdict\">{}</p>\n", html_escape(as_sentence(text)));
 }
 
 void Page::cautions(const std::string& heading, const std::vector<std::string>& sentences) {
   if (sentences.empty()) return;
-  body_ += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", html_escape(heading));
+  here().body += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", html_escape(heading));
   for (const std::string& sentence : sentences)
-    body_ += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
-  body_ += "</ul></div>\n";
+    here().body += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
+  here().body += "</ul></div>\n";
+}
+
+void Page::list(const std::vector<std::string>& sentences) {
+  if (sentences.empty()) return;
+  here().body += "<ul>";
+  for (const std::string& sentence : sentences)
+    here().body += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
+  here().body += "</ul>\n";
 }
 
 void Page::figures(const std::vector<std::pair<std::string, Estimate>>& key_figures) {
-  body_ += "<dl class=\"figures\">";
+  here().body += "<dl class=\"figures\">";
   for (const auto& [name, estimate] : key_figures)
-    body_ += fmt::format("<div><dt>{}</dt><dd>{}{}</dd></div>", html_escape(name),
-                         estimate_html(estimate, true), interval_bar(estimate));
-  body_ += "</dl>\n";
+    here().body += fmt::format("<div><dt>{}</dt><dd>{}{}</dd></div>", html_escape(name),
+                               estimate_html(estimate, true), interval_bar(estimate));
+  here().body += "</dl>\n";
 }
 
 void Page::plot(Plot plot) {
-  body_ += fmt::format(
+  here().body += fmt::format(
       "<figure class=\"plot\" id=\"plot-{0}\" data-plot=\"{0}\"><figcaption><strong>{1}</strong> "
       "{2}</figcaption>{3}<div class=\"screen\" hidden><canvas tabindex=\"0\" role=\"img\" "
-      "aria-label=\"{1}. Arrow keys read the curve.\"></canvas></div>{4}"
+      "aria-label=\"{1}. {2} Arrow keys read the curve.\"></canvas></div>{4}"
       "<p class=\"readout\" aria-live=\"polite\"></p></figure>\n",
       plot.id, html_escape(plot.title), html_escape(plot.words), to_svg(plot, false), key(plot));
   data("plot-" + plot.id, to_chart(plot));
@@ -114,15 +130,28 @@ void Page::plot(Plot plot) {
 }
 
 void Page::table(Table table) {
-  body_ += to_html(table);
+  here().body += to_html(table);
   tables_.push_back(std::move(table));
 }
 
-void Page::html(const std::string& markup) { body_ += markup; }
+void Page::html(const std::string& markup) { here().body += markup; }
 
 void Page::data(const std::string& name, const Json& document) {
-  body_ += fmt::format("<script type=\"application/json\" id=\"data-{}\">{}</script>\n", name,
-                       script_json(document.dump(-1, ' ', false, Json::error_handler_t::replace)));
+  here().body +=
+      fmt::format("<script type=\"application/json\" id=\"data-{}\">{}</script>\n", name,
+                  script_json(document.dump(-1, ' ', false, Json::error_handler_t::replace)));
+}
+
+std::string Page::fold(Part part, const char* id, const char* summary, const char* words) const {
+  const Content& content = content_[static_cast<std::size_t>(part)];
+  if (content.body.empty()) return "";
+  std::string out = fmt::format(
+      "<details class=\"fold\" id=\"{}\"><summary><strong>{}</strong>: {}. <span "
+      "class=\"screen-only\">Open it here; it is printed only when it is open.</span></summary>\n",
+      id, summary, words);
+  if (!content.contents.empty())
+    out += fmt::format("<nav aria-label=\"{}\"><ol>{}</ol></nav>\n", summary, content.contents);
+  return out + content.body + (content.in_section ? "</section>\n" : "") + "</details>\n";
 }
 
 std::string Page::finish() const {
@@ -137,12 +166,22 @@ std::string Page::finish() const {
       "<style nonce=\"{0}\">",
       nonce, LOADLINE_VERSION, html_escape(title_));
   out += kReportCss;
+  const Content& front = content_[0];
+  const std::string drawings = fold(Part::kDrawings, "drawings", "Parts drawn to scale",
+                                    "pulleys, belts, and how they lie in their grooves");
+  const std::string expert =
+      fold(Part::kExpert, "expert", "For the expert",
+           "readings, residuals, coefficients, uncertainty budgets, runs and calibrations");
+  std::string folds;
+  if (!drawings.empty()) folds += "<li><a href=\"#drawings\">Parts drawn to scale</a></li>";
+  if (!expert.empty()) folds += "<li><a href=\"#expert\">For the expert</a></li>";
   out += fmt::format(
       "</style>\n</head>\n<body>\n<header><h1>{}</h1><p>{}</p></header>\n<nav "
-      "aria-label=\"Contents\"><ol>{}</ol></nav>\n<main>\n",
-      html_escape(title_), html_escape(subtitle_), contents_);
-  out += body_;
-  if (in_section_) out += "</section>\n";
+      "aria-label=\"Contents\"><ol>{}{}</ol></nav>\n<main>\n",
+      html_escape(title_), html_escape(subtitle_), front.contents, folds);
+  out += front.body;
+  if (front.in_section) out += "</section>\n";
+  out += drawings + expert;
   out += fmt::format("</main>\n<script nonce=\"{}\">", nonce);
   out += kChartJs;
   out += fmt::format("</script>\n<script nonce=\"{}\">", nonce);

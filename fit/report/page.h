@@ -4,6 +4,7 @@
 // policy allows only the scripts and styles that the page was written with.
 #pragma once
 
+#include <array>
 #include <string>
 #include <vector>
 
@@ -16,15 +17,26 @@ namespace loadline {
 /// Collects a page from top to bottom. Plots and tables are kept for --svg and --csv as well.
 class Page {
  public:
+  /// What everyone reads, and two parts that stay folded until somebody opens them; a part that
+  /// nothing was put into is left out.
+  enum class Part { kFront, kDrawings, kExpert };
+
   Page(std::string title, std::string subtitle);
 
-  /// Starts a section that the contents list; `id` is [a-z0-9-] and unique.
+  /// What follows is put into this part, behind what is there.
+  void turn_to(Part part);
+  /// Starts a section that the contents list (of the front) or the fold lists; `id` is [a-z0-9-]
+  /// and unique.
   void section(const std::string& id, const std::string& heading);
   void heading(const std::string& text);
-  /// A paragraph of plain text (escaped).
+  /// A paragraph of plain text (escaped); nothing for an empty one.
   void paragraph(const std::string& text);
+  /// The first paragraph of an answer, set to be read first.
+  void verdict(const std::string& text);
   /// A list of plain sentences in a box of its own; nothing for an empty list.
   void cautions(const std::string& heading, const std::vector<std::string>& sentences);
+  /// The same without a box.
+  void list(const std::vector<std::string>& sentences);
   void figures(const std::vector<std::pair<std::string, Estimate>>& key_figures);
   void plot(Plot plot);
   void table(Table table);
@@ -38,8 +50,16 @@ class Page {
   const std::vector<Table>& tables() const { return tables_; }
 
  private:
-  std::string title_, subtitle_, contents_, body_;
-  bool in_section_ = false;
+  struct Content {
+    std::string contents, body;
+    bool in_section = false;
+  };
+  Content& here() { return content_[static_cast<std::size_t>(part_)]; }
+  std::string fold(Part part, const char* id, const char* summary, const char* words) const;
+
+  std::string title_, subtitle_;
+  std::array<Content, 3> content_;
+  Part part_ = Part::kFront;
   std::vector<Plot> plots_;
   std::vector<Table> tables_;
 };

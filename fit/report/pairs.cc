@@ -50,12 +50,13 @@ std::vector<PulleyRatio> pulley_ratios(const Book& book) {
 }
 
 Pair make_pair(const Subject& motor, const Subject& machine,
-               const std::vector<PulleyRatio>& pulleys) {
+               const std::vector<PulleyRatio>& pulleys, std::optional<double> first) {
   DriveQuestion question = question_at(motor, machine, kStartRatio);
   question.slow_speed = rad_per_s_from_rpm(kSlowRpm);
   Pair pair{&motor, &machine, answer(DriveDesk(question)), {}, 0};
   const auto* best = pair.best.find(Figure::kBestRatio);
-  const double wanted = best && best->estimate.value ? *best->estimate.value : kStartRatio;
+  const double fastest = best && best->estimate.value ? *best->estimate.value : kStartRatio;
+  const double wanted = first.value_or(fastest);
   std::map<double, std::string> stops;
   const int count = static_cast<int>(std::lround((kHighRatio - kLowRatio) / kRatioStep));
   // Tenths, exactly as a person would type them.

@@ -40,9 +40,10 @@ DriveQuestion question_at(const Subject& motor, const Subject& machine, double r
 std::vector<PulleyRatio> pulley_ratios(const Book& book);
 
 /// Stops every 0.1 from kLowRatio to kHighRatio, and at the pulleys' ratios; both subjects need
-/// their curves. Error(kInput) where the question cannot be asked.
+/// their curves. Error(kInput) where the question cannot be asked. Begins at the stop nearest to
+/// `first`, without it at the best ratio.
 Pair make_pair(const Subject& motor, const Subject& machine,
-               const std::vector<PulleyRatio>& pulleys);
+               const std::vector<PulleyRatio>& pulleys, std::optional<double> first);
 
 inline constexpr double kLowRatio = 2.0, kHighRatio = 14.0, kRatioStep = 0.1;
 /// Slow running that the steadiness of ratios is compared at, rpm of the hand wheel.

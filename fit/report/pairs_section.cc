@@ -18,9 +18,13 @@ namespace {
 
 constexpr std::size_t kMostPairs = 12;    // each carries some 120 answers
 constexpr std::size_t kFewestStops = 20;  // a shorter stretch is no trade-off to look at
+// Stitches come after the hand wheel where they are not the same number.
 constexpr std::array kShown = {Figure::kMotorSpeed,       Figure::kHandwheelSpeed,
                                Figure::kStitchRate,       Figure::kShaftPower,
                                Figure::kStandstillTorque, Figure::kNeedleForce};
+
+// One machine with the motors that stand in its pictures together.
+using Group = std::vector<Pair>;
 
 // The figure's name as a heading.
 std::string heading(Figure figure) {
@@ -49,16 +53,36 @@ std::string stop_words(const RatioStop& stop) {
   return fmt::format("{} : 1, {}", significant(stop.row.ratio, 4), stop.pulleys);
 }
 
-Json answers_json(const TradeOffRow& row) {
-  Json answers = Json::object();
-  for (const Figure figure : kShown) {
-    const AnswerLine* line = line_of(row, figure);
-    const auto shown = line ? value_and_limits(line->estimate)
-                            : std::array<std::string, 2>{"no steady running", ""};
-    answers[info(figure).key] = Json::array(
-        {shown[0], shown[1] + (line && !line->extrapolated.empty() ? ", extrapolated" : "")});
+bool is_shown(const Group& group, Figure figure) {
+  const Part& machine = group.front().machine->part;
+  if (figure == Figure::kStitchRate) return machine.number("stitches-per-turn").value_or(1) != 1;
+  if (figure == Figure::kNeedleForce) return machine.number("stroke-mm").has_value();
+  return true;
+}
+
+// Value and limits as the page shows them.
+std::array<std::string, 2> shown_answer(const TradeOffRow& row, Figure figure) {
+  const AnswerLine* line = line_of(row, figure);
+  if (!line) return {"no steady running", ""};
+  Estimate estimate = line->estimate;
+  if (figure == Figure::kStitchRate) estimate.unit.clear();  // its words say it
+  auto shown = value_and_limits(estimate);
+  if (!line->extrapolated.empty()) shown[1] += ", extrapolated";
+  return shown;
+}
+
+Json answers_json(const Group& group, std::size_t stop) {
+  Json all = Json::array();
+  for (const Pair& pair : group) {
+    Json answers = Json::object();
+    for (const Figure figure : kShown) {
+      if (!is_shown(group, figure)) continue;
+      const auto shown = shown_answer(pair.stops[stop].row, figure);
+      answers[info(figure).key] = Json::array({shown[0], shown[1]});
+    }
+    all.push_back(std::move(answers));
   }
-  return answers;
+  return all;
 }
 
 Json cross_json(const Pair& pair, const TradeOffRow& row) {
@@ -71,9 +95,27 @@ Json cross_json(const Pair& pair, const TradeOffRow& row) {
           {"high", rpm.high ? json_number(*rpm.high) : Json()}};
 }
 
-Series load_line(const Pair& pair, double ratio, const Series& drag) {
+Json crosses_json(const Group& group, std::size_t stop) {
+  Json all = Json::array();
+  for (const Pair& pair : group) all.push_back(cross_json(pair, pair.stops[stop].row));
+  return all;
+}
+
+double end_of_plot(const Group& group) {
+  double end = 1;
+  for (const Pair& pair : group) end = std::max(end, end_of_motor_plot(*pair.motor->curve));
+  return end;
+}
+
+std::string motors_of(const Group& group) {
+  std::string names;
+  for (const Pair& pair : group) names += (names.empty() ? "" : ", ") + pair.motor->part.name;
+  return names;
+}
+
+Series load_line(const Group& group, double ratio, const Series& drag) {
   Series load = drag;
-  load.name = fmt::format("Load line of {}", pair.machine->part.name);
+  load.name = fmt::format("Load line of {}", group.front().machine->part.name);
   load.colour = 2;
   load.dash = Series::Dash::kDashed;
   for (double& x : load.x) x *= ratio;
@@ -84,43 +126,63 @@ Series load_line(const Pair& pair, double ratio, const Series& drag) {
   return load;
 }
 
-// The machine's drag over hand-wheel speed, far enough to cross the motor at any ratio.
-Series drag_series(const Pair& pair) {
-  const double furthest = end_of_motor_plot(*pair.motor->curve) / kLowRatio;
-  return torque_series(*pair.machine->curve, furthest, "drag", 2);
+// The machine's drag over hand-wheel speed, far enough to cross the motors at any ratio.
+Series drag_series(const Group& group) {
+  return torque_series(*group.front().machine->curve, end_of_plot(group) / kLowRatio, "drag", 2);
 }
 
-Plot crossing_plot(const Pair& pair, const std::string& id, const Series& drag) {
-  const Curve& motor = *pair.motor->curve;
-  const double end = end_of_motor_plot(motor);
-  const RatioStop& stop = pair.stops[pair.start];
+Series cross_series(const Pair& pair, std::size_t number) {
+  Series cross;
+  cross.name = number == 0 ? "Where they settle" : "";
+  cross.look = Series::Look::kMark;
+  cross.colour = motor_colour(number);
+  const Json at = cross_json(pair, pair.stops[pair.start].row);
+  if (!at.is_object()) return cross;
+  cross.x = {at["x"].get<double>()};
+  cross.y = {at["y"].get<double>()};
+  if (at["low"].is_number() && at["high"].is_number()) {
+    cross.x_low = {at["low"].get<double>()};
+    cross.x_high = {at["high"].get<double>()};
+  }
+  return cross;
+}
+
+// Where each motor settles, for those who cannot see it.
+std::string crossing_words(const Group& group) {
+  std::string words = fmt::format("At {}: ", stop_words(group.front().stops[group.front().start]));
+  for (const Pair& pair : group) {
+    const TradeOffRow& row = pair.stops[pair.start].row;
+    words += fmt::format("{} {}", pair.motor->part.name,
+                         line_of(row, Figure::kHandwheelSpeed)
+                             ? to_text(row.estimate(Figure::kHandwheelSpeed))
+                             : "finds no steady speed");
+    words += &pair == &group.back() ? " of the hand wheel. " : ", ";
+  }
+  return words;
+}
+
+Plot crossing_plot(const Group& group, const std::string& id, const Series& drag) {
   Plot plot;
   plot.id = id;
-  plot.title = fmt::format("{} driving {}", pair.motor->part.name, pair.machine->part.name);
-  plot.words =
-      "They settle where the motor's torque meets the load line. A smaller motor pulley "
-      "(a higher ratio) lays the load line flatter.";
+  plot.title = fmt::format("{} driving {}", motors_of(group), group.front().machine->part.name);
+  plot.words = crossing_words(group) +
+               "They settle where a motor's torque meets the load line. A smaller motor pulley "
+               "(a higher ratio) lays the load line flatter.";
+  const double end = end_of_plot(group);
   plot.x = {"Motor speed", "rpm", 0.0, rpm_from_rad_per_s(end), false, {}};
   plot.y = {"Torque at the motor shaft", "N·m", 0.0, {}, true, {}};
-  plot.series.push_back(torque_series(motor, end, "Torque of " + pair.motor->part.name, 1));
-  plot.series.push_back(load_line(pair, stop.row.ratio, drag));
-  Series cross;
-  cross.name = "Where they settle";
-  cross.look = Series::Look::kMark;
-  cross.colour = 5;
-  const Json at = cross_json(pair, stop.row);
-  if (at.is_object()) {
-    cross.x = {at["x"].get<double>()};
-    cross.y = {at["y"].get<double>()};
-    if (at["low"].is_number() && at["high"].is_number()) {
-      cross.x_low = {at["low"].get<double>()};
-      cross.x_high = {at["high"].get<double>()};
-    }
-  }
-  plot.series.push_back(std::move(cross));
-  // The highest motor torque decides the height; a steep load line may leave the frame.
   double top = 0;
-  for (const double y : plot.series[0].y) top = std::max(top, y);
+  for (std::size_t i = 0; i < group.size(); ++i) {
+    const Subject& motor = *group[i].motor;
+    plot.series.push_back(torque_series(*motor.curve, end_of_motor_plot(*motor.curve),
+                                        "Torque of " + motor.part.name, motor_colour(i)));
+    plot.series.back().dash = motor_dash(i);
+    for (const double y : plot.series.back().y) top = std::max(top, y);
+  }
+  const Pair& first = group.front();
+  plot.series.push_back(load_line(group, first.stops[first.start].row.ratio, drag));
+  for (std::size_t i = 0; i < group.size(); ++i) plot.series.push_back(cross_series(group[i], i));
+  // The highest motor torque decides the height; a steep load line may leave the frame.
   const auto ticks = nice_ticks(0, 1.05 * top, kTicks);
   if (!ticks.empty()) plot.y.high = ticks.back();
   return plot;
@@ -132,16 +194,17 @@ Json numbers(const std::vector<double>& values) {
   return list;
 }
 
-Json slider_data(const Pair& pair, const std::string& plot_id, const Series& drag) {
+Json slider_data(const Group& group, const std::string& plot_id, const Series& drag) {
   Json stops = Json::array();
-  for (const RatioStop& stop : pair.stops)
+  for (std::size_t i = 0; i < group.front().stops.size(); ++i) {
+    const RatioStop& stop = group.front().stops[i];
     stops.push_back({{"ratio", stop.row.ratio},
                      {"words", stop_words(stop)},
-                     {"answers", answers_json(stop.row)},
-                     {"cross", cross_json(pair, stop.row)}});
+                     {"answers", answers_json(group, i)},
+                     {"crosses", crosses_json(group, i)}});
+  }
   return {{"plot", plot_id},
-          {"load_set", 1},
-          {"cross_set", 2},
+          {"load_set", group.size()},
           {"loss", 0},
           {"drag",
            {{"x", numbers(drag.x)},
@@ -153,99 +216,202 @@ Json slider_data(const Pair& pair, const std::string& plot_id, const Series& dra
           {"stops", std::move(stops)}};
 }
 
-std::string slider_html(const Pair& pair, const std::string& data_name) {
-  const RatioStop& start = pair.stops[pair.start];
+// A row for each figure, a column for each motor.
+std::string answers_html(const Group& group) {
+  std::string html = "<div class=\"answers\"><table class=\"answer\"><thead><tr><th></th>";
+  for (const Pair& pair : group)
+    html += fmt::format("<th scope=\"col\">{}</th>", html_escape(pair.motor->part.name));
+  html += "</tr></thead><tbody>";
+  for (const Figure figure : kShown) {
+    if (!is_shown(group, figure)) continue;
+    html += fmt::format("<tr><th scope=\"row\">{}</th>", html_escape(heading(figure)));
+    for (std::size_t k = 0; k < group.size(); ++k) {
+      const Pair& pair = group[k];
+      const auto shown = shown_answer(pair.stops[pair.start].row, figure);
+      html += fmt::format(
+          "<td><span data-motor=\"{}\" data-key=\"{}\">{}</span> <span class=\"interval\">{}"
+          "</span></td>",
+          k, info(figure).key, html_escape(shown[0]), html_escape(shown[1]));
+    }
+    html += "</tr>";
+  }
+  return html + "</tbody></table></div>";
+}
+
+std::string slider_html(const Group& group, const std::string& data_name) {
+  const Pair& first = group.front();
   std::string html = fmt::format(
       "<div class=\"slider\" data-pair=\"{0}\"><label for=\"slider-{0}\">Ratio, motor turns per "
       "hand-wheel turn <output>{1}</output></label><input id=\"slider-{0}\" type=\"range\" "
-      "min=\"0\" max=\"{2}\" step=\"1\" value=\"{3}\"><dl class=\"answer\">",
-      data_name, html_escape(stop_words(start)), pair.stops.size() - 1, pair.start);
-  for (const Figure figure : kShown) {
-    const AnswerLine* line = line_of(start.row, figure);
-    if (figure == Figure::kNeedleForce && !line) continue;
-    const auto shown = line ? value_and_limits(line->estimate)
-                            : std::array<std::string, 2>{"no steady running", ""};
-    html += fmt::format(
-        "<div><dt>{}</dt><dd><span data-key=\"{}\">{}</span> <span class=\"interval\">{}</span>"
-        "</dd></div>",
-        html_escape(heading(figure)), info(figure).key, html_escape(shown[0]),
-        html_escape(shown[1]));
-  }
-  html += "</dl><div class=\"stops\">";
-  for (std::size_t i = 0; i < pair.stops.size(); ++i)
-    if (!pair.stops[i].pulleys.empty())
+      "min=\"0\" max=\"{2}\" step=\"1\" value=\"{3}\"><div class=\"stops\">",
+      data_name, html_escape(stop_words(first.stops[first.start])), first.stops.size() - 1,
+      first.start);
+  for (std::size_t i = 0; i < first.stops.size(); ++i)
+    if (!first.stops[i].pulleys.empty())
       html += fmt::format("<button type=\"button\" data-stop=\"{}\">{}</button>", i,
-                          html_escape(pair.stops[i].pulleys));
-  return html + "</div></div>\n";
+                          html_escape(first.stops[i].pulleys));
+  return html + "</div>" + answers_html(group) + "</div>\n";
 }
 
-std::optional<Plot> over_ratio(const Pair& pair, const std::string& id, Figure figure,
-                               const std::string& title, const std::string& words, int colour) {
+// How slow running goes at a ratio with the pedal that `figure` is about.
+SlowRunning slow_running(const TradeOffRow& row, Figure figure) {
+  if (figure == Figure::kResistanceDrop) return row.with_resistance;
+  if (figure == Figure::kVoltageDrop) return row.with_voltage;
+  return SlowRunning::kSteady;
+}
+
+Series over_ratio(const Pair& pair, std::size_t number, Figure figure) {
   Series series;
-  series.name = title + ", 95 % band";
-  series.colour = colour;
+  series.name = pair.motor->part.name;
+  series.colour = motor_colour(number);
+  series.dash = motor_dash(number);
   for (const RatioStop& stop : pair.stops) {
     const AnswerLine* line = line_of(stop.row, figure);
-    if (!line || !line->estimate.value) continue;
-    const Estimate& e = line->estimate;
+    const bool known = line && line->estimate.value;
+    // A machine that the seam stops has lost all its speed.
+    const bool stops = !known && slow_running(stop.row, figure) == SlowRunning::kStalls;
+    if (!known && !stops) continue;
+    const Estimate e = stops ? Estimate::exact(100, "%") : line->estimate;
     series.x.push_back(stop.row.ratio);
     series.y.push_back(*e.value);
-    series.low.push_back(e.low.value_or(*e.value));
-    series.high.push_back(e.high.value_or(*e.value));
-    series.extrapolated.push_back(!line->extrapolated.empty());
+    const double open = stops ? std::nan("") : *e.value;  // no limits of a stop are known
+    series.low.push_back(e.low.value_or(open));
+    series.high.push_back(e.high.value_or(open));
+    series.extrapolated.push_back(known && !line->extrapolated.empty());
   }
-  if (series.x.size() < kFewestStops) return std::nullopt;
-  Plot plot;
-  plot.id = id;
-  plot.title = title;
-  plot.words = words;
-  plot.x = {"Ratio, motor turns per hand-wheel turn", "", {}, {}, false, {}};
-  const bool share = std::string_view(info(figure).unit) == "%";
-  plot.y = {share ? "Speed lost" : title, info(figure).unit, {}, {}, true, {}};
-  plot.x.low = kLowRatio;
-  plot.x.high = kHighRatio;
-  if (share) plot.y.high = 100;
-  plot.series.push_back(std::move(series));
-  return plot;
+  return series;
 }
 
-void trade_off_plots(Page& page, const Pair& pair, const std::string& id) {
-  const auto add = [&](const std::string& what, Figure figure, const std::string& title,
-                       const std::string& words, int colour) {
-    auto plot = over_ratio(pair, what + "-" + id, figure, title, words, colour);
-    if (plot) page.plot(std::move(*plot));
-  };
-  add("top-speed", Figure::kHandwheelSpeed, "Top speed of the hand wheel",
-      "The optimum is flat: near it another pulley costs little. Dotted where a curve stands "
-      "outside its measured range.",
-      3);
-  add("standstill", Figure::kStandstillTorque, "Torque behind the needle at standstill",
-      "Grows in proportion to the ratio.", 4);
+std::size_t known_stops(const Pair& pair, Figure figure) {
+  return static_cast<std::size_t>(
+      std::count_if(pair.stops.begin(), pair.stops.end(), [&](const RatioStop& stop) {
+        const AnswerLine* line = line_of(stop.row, figure);
+        return line && line->estimate.value;
+      }));
+}
+
+const char* reason_of(SlowRunning running) {
+  switch (running) {
+    case SlowRunning::kStalls:
+      return "the seam stops it";
+    case SlowRunning::kUnsteady:
+      return "its slow speed runs off";
+    case SlowRunning::kTooSlow:
+      return "it does not reach the slow speed";
+    case SlowRunning::kNoModel:
+      return "its curve does not say what such a pedal does";
+    case SlowRunning::kSteady:
+      break;
+  }
+  return "";
+}
+
+// Why a motor's line says nothing, or all is lost, over stretches of the ratio.
+std::string why_missing(const Pair& pair, Figure figure) {
+  std::string words;
+  std::size_t from = 0;
+  for (std::size_t i = 0; i <= pair.stops.size(); ++i) {
+    const SlowRunning running = slow_running(pair.stops[from].row, figure);
+    if (i < pair.stops.size() && slow_running(pair.stops[i].row, figure) == running) continue;
+    if (running != SlowRunning::kSteady)
+      words += fmt::format("{}: from {} to {} {}. ", pair.motor->part.name,
+                           significant(pair.stops[from].row.ratio, 3),
+                           significant(pair.stops[i - 1].row.ratio, 3), reason_of(running));
+    from = i;
+  }
+  return words;
+}
+
+struct Over {
+  std::string id, title, words;
+  Figure figure;
+};
+
+void plot_over_ratio(Page& page, const Group& group, const Over& over) {
+  Plot plot;
+  plot.id = over.id;
+  plot.title = over.title;
+  plot.words = over.words;
+  std::size_t told = 0;
+  std::string missing;
+  for (std::size_t k = 0; k < group.size(); ++k) {
+    Series series = over_ratio(group[k], k, over.figure);
+    missing += why_missing(group[k], over.figure);
+    told = std::max(told, known_stops(group[k], over.figure));
+    if (!series.x.empty()) plot.series.push_back(std::move(series));
+  }
+  plot.words += missing;
+  if (plot.words.ends_with(' ')) plot.words.pop_back();
+  if (told < kFewestStops) {
+    // Not worth a picture: words say as much.
+    if (!missing.empty()) page.paragraph(over.title + ". " + plot.words);
+    return;
+  }
+  plot.x = {"Ratio, motor turns per hand-wheel turn", "", kLowRatio, kHighRatio, false, {}};
+  const bool share = std::string_view(info(over.figure).unit) == "%";
+  plot.y = {share ? "Speed lost" : heading(over.figure), info(over.figure).unit, {}, {}, true, {}};
+  if (share) plot.y.high = 104;  // a line at 100 must not hide in the frame
+  page.plot(std::move(plot));
+}
+
+// What each motor makes of its best ratio.
+std::string best_words(const Group& group) {
+  std::string words;
+  for (const Pair& pair : group) {
+    const AnswerLine* ratio = pair.best.find(Figure::kLimitedBestRatio);
+    const AnswerLine* speed = pair.best.find(Figure::kLimitedBestHandwheelSpeed);
+    if (!ratio) ratio = pair.best.find(Figure::kBestRatio);
+    if (!speed) speed = pair.best.find(Figure::kBestHandwheelSpeed);
+    if (!ratio || !speed || !ratio->estimate.value || !speed->estimate.value) continue;
+    words += fmt::format("{} is fastest at {}: {}. ", pair.motor->part.name,
+                         significant(*ratio->estimate.value, 3), to_text(speed->estimate));
+  }
+  return words;
+}
+
+void trade_off_plots(Page& page, const Group& group, const std::string& id) {
+  plot_over_ratio(
+      page, group,
+      {"top-speed-" + id, "Top speed over the ratio",
+       best_words(group) + "Near the best ratio another pulley costs little. Dotted where a curve "
+                           "stands outside its measured range. ",
+       Figure::kHandwheelSpeed});
   const std::string slow = fmt::format(
-      "How much of its speed the machine loses when a thick seam adds {} N·m while it sews at {} "
-      "turns a minute; lower is steadier. ",
-      DriveQuestion::kDefaultSeam, kSlowRpm);
-  add("slow-resistance", Figure::kResistanceDrop, "Speed lost under a seam, pedal as a resistor",
-      slow + "Pedal with a resistance in series.", 2);
-  add("slow-voltage", Figure::kVoltageDrop, "Speed lost under a seam, pedal as a lower voltage",
-      slow + "Pedal that lowers the voltage.", 1);
+      "How much of its speed {} loses when a thick seam adds {} N·m while it sews at {} turns a "
+      "minute; lower is steadier, at 100 % it stops. ",
+      group.front().machine->part.name, DriveQuestion::kDefaultSeam, kSlowRpm);
+  plot_over_ratio(page, group,
+                  {"slow-resistance-" + id, "Speed lost under a seam, pedal as a resistor", slow,
+                   Figure::kResistanceDrop});
+  plot_over_ratio(page, group,
+                  {"slow-voltage-" + id, "Speed lost under a seam, pedal as a lower voltage", slow,
+                   Figure::kVoltageDrop});
+  page.turn_to(Page::Part::kExpert);
+  plot_over_ratio(page, group,
+                  {"standstill-" + id, "Torque behind the needle at standstill",
+                   "It grows in proportion to the ratio. ", Figure::kStandstillTorque});
+  page.turn_to(Page::Part::kFront);
+}
+
+void trade_off_table(Page& page, const Group& group, const Pair& pair, const std::string& id) {
   Table table{
       "trade-off-" + id,
       fmt::format("{} driving {} over the ratio", pair.motor->part.name, pair.machine->part.name),
-      {{"Ratio", "", false}},
+      {{"Ratio", "", false}, {"Pulleys", "", false}},
       {}};
   for (const Figure figure : kShown)
-    table.columns.push_back({heading(figure), info(figure).unit, true});
-  table.columns.push_back({"Pulleys", "", false});
+    if (is_shown(group, figure))
+      table.columns.push_back(
+          {heading(figure), figure == Figure::kStitchRate ? "" : info(figure).unit, true});
   for (const RatioStop& stop : pair.stops) {
     const bool whole = std::fabs(stop.row.ratio - std::round(stop.row.ratio)) < 1e-9;
     if (!whole && stop.pulleys.empty()) continue;
-    std::vector<Cell> row{stop.row.ratio};
-    for (const Figure figure : kShown) row.push_back(stop.row.estimate(figure));
-    row.push_back(stop.pulleys);
+    std::vector<Cell> row{stop.row.ratio, stop.pulleys};
+    for (const Figure figure : kShown)
+      if (is_shown(group, figure)) row.push_back(stop.row.estimate(figure));
     table.rows.push_back(std::move(row));
   }
-  page.table(std::move(table));
+  page.table(without_empty_columns(std::move(table)));
 }
 
 void best_table(Page& page, const Pair& pair, const std::string& id) {
@@ -263,18 +429,52 @@ void best_table(Page& page, const Pair& pair, const std::string& id) {
   page.table(std::move(table));
 }
 
-void one_pair(Page& page, const Pair& pair, std::size_t number) {
-  const std::string names = pair.motor->part.name + " " + pair.machine->part.name;
-  const std::string id = slug(names, number);
-  page.heading(fmt::format("{} with {}", pair.motor->part.name, pair.machine->part.name));
-  const Series drag = drag_series(pair);
-  page.plot(crossing_plot(pair, "cross-" + id, drag));
-  page.data("slider-" + id, slider_data(pair, "cross-" + id, drag));
-  page.html(slider_html(pair, "slider-" + id));
-  if (!pair.best.runs()) page.paragraph(why_not_running(pair.best));
-  page.cautions("Read these numbers with care", pair.best.warnings);
-  best_table(page, pair, id);
-  trade_off_plots(page, pair, id);
+void cautions_of(Page& page, const Group& group) {
+  for (const Pair& pair : group) {
+    if (!pair.best.runs())
+      page.paragraph(pair.motor->part.name + ": " + why_not_running(pair.best));
+    page.cautions(fmt::format("Read the numbers of {} with {} with care", pair.motor->part.name,
+                              pair.machine->part.name),
+                  pair.best.warnings);
+  }
+}
+
+void one_group(Page& page, const Group& group, std::size_t number) {
+  const std::string id = slug(group.front().machine->part.name, number);
+  page.heading(fmt::format("{} with {}", motors_of(group), group.front().machine->part.name));
+  const Series drag = drag_series(group);
+  page.plot(crossing_plot(group, "cross-" + id, drag));
+  page.data("slider-" + id, slider_data(group, "cross-" + id, drag));
+  page.html(slider_html(group, "slider-" + id));
+  cautions_of(page, group);
+  trade_off_plots(page, group, id);
+  page.turn_to(Page::Part::kExpert);
+  for (std::size_t k = 0; k < group.size(); ++k) {
+    const Pair& pair = group[k];
+    const std::string pair_id = fmt::format("{}-{}", id, k + 1);
+    best_table(page, pair, pair_id);
+    trade_off_table(page, group, pair, pair_id);
+  }
+  page.turn_to(Page::Part::kFront);
+}
+
+std::optional<double> chosen_ratio(const Verdict& verdict,
+                                   const std::vector<PulleyRatio>& pulleys) {
+  const auto names = chosen_pulleys(verdict);
+  for (const PulleyRatio& one : pulleys)
+    if (names && one.names == *names) return one.ratio;
+  return std::nullopt;
+}
+
+void begin(Page& page) {
+  page.section("drives", "Motor, pulleys, machine");
+  page.paragraph(
+      "Move the ratio and see where motor and machine settle. The figures are those of "
+      "loadline-fit drive for that ratio, without slip and belt loss; what a belt takes is in the "
+      "answer at the top.");
+  page.turn_to(Page::Part::kExpert);
+  page.section("trade-offs", "Motor, pulleys, machine in numbers");
+  page.turn_to(Page::Part::kFront);
 }
 
 // A drag curve per inertia only is no torque; there is nothing to cross then.
@@ -286,29 +486,37 @@ bool can_be_paired(const Subject& subject) {
 }  // namespace
 
 void pairs_section(Page& page, const Book& book, const Subjects& subjects,
+                   const std::vector<Verdict>& verdicts,
                    const std::function<void(double)>& progress) {
   const std::vector<PulleyRatio> pulleys = pulley_ratios(book);
   const std::size_t all = std::min(kMostPairs, subjects.motors.size() * subjects.machines.size());
-  std::size_t number = 0;
-  for (const Subject& motor : subjects.motors) {
-    for (const Subject& machine : subjects.machines) {
+  std::size_t count = 0, groups = 0;
+  for (std::size_t m = 0; m < subjects.machines.size(); ++m) {
+    const Subject& machine = subjects.machines[m];
+    Group group;
+    const auto flush = [&] {
+      if (group.empty()) return;
+      if (++groups == 1) begin(page);
+      one_group(page, group, groups);
+      group.clear();
+    };
+    for (const Subject& motor : subjects.motors) {
       if (!can_be_paired(motor) || !can_be_paired(machine)) continue;
-      if (++number == 1) {
-        page.section("drives", "Motor, pulleys, machine");
-        page.paragraph(
-            "Move the ratio and see where motor and machine settle. The figures are those of "
-            "loadline-fit drive for that ratio, without slip and belt loss.");
-      }
-      if (number > kMostPairs) continue;
-      one_pair(page, make_pair(motor, machine, pulleys), number);
-      progress(static_cast<double>(number) / static_cast<double>(all));
+      if (++count > kMostPairs) continue;
+      // One slider moves them all, so they begin together.
+      const auto first = group.empty() ? chosen_ratio(verdicts[m], pulleys)
+                                       : group.front().stops[group.front().start].row.ratio;
+      group.push_back(make_pair(motor, machine, pulleys, first));
+      progress(static_cast<double>(count) / static_cast<double>(all));
+      if (group.size() == kMotorsOfPlot) flush();
     }
+    flush();
   }
-  if (number > kMostPairs)
+  if (count > kMostPairs)
     page.paragraph(fmt::format(
         "{} more pairs are left out; name motors and machines with --motor and --machine to see "
         "them.",
-        number - kMostPairs));
+        count - kMostPairs));
 }
 
 }  // namespace loadline

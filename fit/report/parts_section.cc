@@ -135,16 +135,21 @@ void parts_section(Page& page, const Book& book) {
     const std::vector<Part> parts = book.parts(one.kind);
     if (parts.empty()) continue;
     if (!begun) {
+      page.turn_to(Page::Part::kExpert);
       page.section("parts", "Parts");
+      page.turn_to(Page::Part::kDrawings);
       page.paragraph(
           "Drawings show the cut through the rim of a pulley and the section of a belt, to the "
           "scale said below each. Printed without 'fit to page' a pulley lies on its drawing.");
       begun = true;
     }
+    page.turn_to(Page::Part::kExpert);
     parts_table(page, one.kind, one.caption, parts);
+    page.turn_to(Page::Part::kDrawings);
     drawings(page, parts, one.scale);
   }
   if (begun) seats(page, book);
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace loadline

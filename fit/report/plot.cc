@@ -82,6 +82,8 @@ const char* dash_class(Series::Dash dash) {
       return "dotted";
     case Series::Dash::kDashDot:
       return "dashdot";
+    case Series::Dash::kLong:
+      return "long";
   }
   return "solid";
 }

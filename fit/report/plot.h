@@ -23,7 +23,7 @@ struct Axis {
 
 struct Series {
   enum class Look { kLine, kPoints, kCrosses, kMark };
-  enum class Dash { kSolid, kDashed, kDotted, kDashDot };
+  enum class Dash { kSolid, kDashed, kDotted, kDashDot, kLong };
   std::string name;
   Look look = Look::kLine;
   int colour = 1;  ///< 1 … 6 of the palette; never the only difference between two series
@@ -42,7 +42,8 @@ struct Series {
   bool measured_at(std::size_t i) const;
 };
 
-/// "solid", "dashed", "dotted", "dashdot": in the chart's data and as classes of report.css.
+/// "solid", "dashed", "dotted", "dashdot", "long": in the chart's data and as classes of
+/// report.css.
 const char* dash_class(Series::Dash dash);
 
 struct Plot {

@@ -44,17 +44,20 @@ Page make_report(const Book& book, const ReportRequest& request,
   Page page(request.title.empty() ? "Bench report: " + path.stem().string() : request.title,
             fmt::format("From {}, {}. Loadline {}.", path.filename().string(), today_utc(),
                         LOADLINE_VERSION));
+  const std::vector<Verdict> verdicts = find_verdicts(book, subjects);
+  verdict_section(page, verdicts);
   care_section(page);
-  choice_section(page, book, subjects);
+  candidates_section(page, verdicts);
   summary_section(page, subjects);
   motors_section(page, subjects);
   machines_section(page, subjects);
   history_section(page, book, subjects);
   progress(kBeforePairs);
-  pairs_section(page, book, subjects,
+  pairs_section(page, book, subjects, verdicts,
                 [&](double share) { progress(kBeforePairs + share * kPairs); });
   belts_section(page, book, subjects);
   progress(kBeforePairs + kPairs + kBelts);
+  notes_section(page, book, subjects);
   parts_section(page, book);
   sources_section(page, book, subjects);
   progress(1);

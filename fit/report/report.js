@@ -8,7 +8,8 @@
     const element = document.getElementById("data-" + name);
     return element && JSON.parse(element.textContent);
   };
-  const dashes = { solid: [], dashed: [9, 5], dotted: [2, 4], dashdot: [10, 4, 2, 4] };
+  const dashes = { solid: [], dashed: [9, 5], dotted: [2, 4], dashdot: [10, 4, 2, 4],
+    long: [20, 5] };
   const faded = (colour, alpha) => {
     const hex = colour.replace("#", "");
     const part = (at) => parseInt(hex.slice(at, at + 2), 16);
@@ -186,24 +187,29 @@
       const stop = pair.stops[i];
       output.textContent = stop.words;
       input.setAttribute("aria-valuetext", stop.words);
-      for (const [key, text] of Object.entries(stop.answers)) {
-        const place = box.querySelector(`[data-key="${key}"]`);
-        if (!place) continue;
-        place.textContent = text[0];
-        place.nextElementSibling.textContent = text[1];
-      }
+      stop.answers.forEach((answers, motor) => {
+        for (const [key, text] of Object.entries(answers)) {
+          const place = box.querySelector(`[data-motor="${motor}"][data-key="${key}"]`);
+          if (!place) continue;
+          place.textContent = text[0];
+          place.nextElementSibling.textContent = text[1];
+        }
+      });
       const { plot } = charts[pair.plot];
-      const load = plot.sets[pair.load_set], cross = plot.sets[pair.cross_set];
+      const load = plot.sets[pair.load_set];
       load.x = pair.drag.x.map((x) => x * stop.ratio);
       load.y = pair.drag.y.map((y) => y / stop.ratio + pair.loss);
       if (load.low) load.low = pair.drag.low.map((y) => y / stop.ratio + pair.loss);
       if (load.high) load.high = pair.drag.high.map((y) => y / stop.ratio + pair.loss);
       if (pair.drag.from !== undefined) load.from = pair.drag.from * stop.ratio;
       if (pair.drag.to !== undefined) load.to = pair.drag.to * stop.ratio;
-      cross.x = stop.cross ? [stop.cross.x] : [];
-      cross.y = stop.cross ? [stop.cross.y] : [];
-      cross.x_low = stop.cross && stop.cross.low !== null ? [stop.cross.low] : undefined;
-      cross.x_high = stop.cross && stop.cross.low !== null ? [stop.cross.high] : undefined;
+      stop.crosses.forEach((at, motor) => {  // their marks stand behind the load line
+        const cross = plot.sets[pair.load_set + 1 + motor];
+        cross.x = at ? [at.x] : [];
+        cross.y = at ? [at.y] : [];
+        cross.x_low = at && at.low !== null ? [at.low] : undefined;
+        cross.x_high = at && at.low !== null ? [at.high] : undefined;
+      });
       if (moved) figure.classList.add("moved");
       draw(figure);
     };
@@ -222,9 +228,35 @@
   const boxes = [...document.querySelectorAll(".slider[data-pair]")];
   Chart.defaults.font.family = getComputedStyle(document.body).fontFamily;
   Chart.defaults.font.size = 13;
-  figures.forEach((figure) => { draw(figure); readByKeyboard(figure); });
+  // A picture in a closed fold has no size yet; it is drawn when its fold opens.
+  const closed = (figure) => Boolean(figure.closest("details:not([open])"));
+  figures.forEach((figure) => { if (!closed(figure)) draw(figure); readByKeyboard(figure); });
   boxes.forEach(slider);
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => figures.forEach(draw));
+  for (const fold of document.querySelectorAll("details.fold")) {
+    fold.addEventListener("toggle", () => {
+      if (fold.open) figures.filter((figure) => fold.contains(figure)).forEach(draw);
+      cue();
+    });
+  }
+  // A link into a fold opens it.
+  const open = () => {
+    const target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    const fold = target && target.closest("details.fold");
+    if (!fold) return;
+    fold.open = true;
+    target.scrollIntoView();
+  };
+  addEventListener("hashchange", open);
+  // Tables that go on beyond the edge say so.
+  function cue() {
+    for (const scroller of document.querySelectorAll(".scroller"))
+      scroller.classList.toggle("goes-on", scroller.scrollWidth > scroller.clientWidth + 1);
+  }
+  addEventListener("resize", cue);
+  cue();
+  open();
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change",
+    () => figures.filter((figure) => charts[figure.dataset.plot]).forEach(draw));
   addEventListener("beforeprint", () => {
     for (const { chart } of Object.values(charts)) chart.resize();
   });

@@ -156,6 +156,7 @@ void rigs(Page& page, const Book& book, const std::vector<Run>& runs) {
 void sources_section(Page& page, const Book& book, const Subjects& subjects) {
   const std::vector<Run> runs = runs_of(book, subjects);
   if (runs.empty()) return;
+  page.turn_to(Page::Part::kExpert);
   page.section("sources", "Where these numbers come from");
   page.paragraph(
       "Samples are kept raw and never altered; a later calibration makes new readings of old runs. "
@@ -165,6 +166,7 @@ void sources_section(Page& page, const Book& book, const Subjects& subjects) {
   events_table(page, book, runs);
   zeros_table(page, book, runs);
   rigs(page, book, runs);
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace loadline

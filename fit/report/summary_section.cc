@@ -1,3 +1,7 @@
+#include <nlohmann/json.hpp>
+
+#include <algorithm>
+
 #include "fit/report/sections.h"
 #include "fit/report/words.h"
 
@@ -41,11 +45,32 @@ void machines_table(Page& page, const std::vector<Subject>& machines) {
 
 }  // namespace
 
+void shared_cautions(Page& page, const std::vector<Subject>& subjects) {
+  std::vector<std::pair<std::string, std::string>> found;  // sentence, names
+  for (const Subject& subject : subjects) {
+    const auto warnings = subject.details.find("warnings");
+    if (warnings == subject.details.end()) continue;
+    for (const std::string& sentence : texts_from_json(*warnings)) {
+      const auto same = std::find_if(found.begin(), found.end(),
+                                     [&](const auto& one) { return one.first == sentence; });
+      if (same == found.end())
+        found.emplace_back(sentence, subject.part.name);
+      else
+        same->second += ", " + subject.part.name;
+    }
+  }
+  std::vector<std::string> sentences;
+  for (const auto& [sentence, names] : found)
+    sentences.push_back(names + ": " + as_sentence(sentence));
+  page.cautions("Read these numbers with care", sentences);
+}
+
 void summary_section(Page& page, const Subjects& subjects) {
-  page.section("summary", "At a glance");
+  page.turn_to(Page::Part::kExpert);
+  page.section("summary", "All results");
   if (!subjects.motors.empty()) motors_table(page, subjects.motors);
   if (!subjects.machines.empty()) machines_table(page, subjects.machines);
-  for (const std::string& sentence : reading_sentences()) page.paragraph(sentence);
+  page.turn_to(Page::Part::kFront);
 }
 
 }  // namespace loadline

@@ -11,7 +11,10 @@
 namespace loadline {
 namespace {
 
-constexpr double kWidth = 720, kHeight = 420;
+constexpr double kWidth = 720;
+// Three to a printed page with their words; a file of its own has more room.
+constexpr double kHeightInPage = 262, kHeightAlone = 420;
+constexpr double kLetter = 7.2;          // about the width of one
 constexpr std::size_t kFewPoints = 400;  // these are drawn larger, each to be seen
 constexpr double kTop = 14, kRight = 30, kBottomAxis = 46, kLegendRow = 20;
 
@@ -25,6 +28,7 @@ text{fill:#1d2326}.grid{stroke:#d8dcdc;stroke-width:1}.frame{fill:none;stroke:#7
 .mark{fill:var(--c);stroke:#fff}.whisker{stroke:var(--c);stroke-width:1.6;fill:none}
 .far{stroke-dasharray:1.5 5;stroke-linecap:round;opacity:.75}
 .dashed{stroke-dasharray:9 5}.dotted{stroke-dasharray:2 4}.dashdot{stroke-dasharray:10 4 2 4}
+.long{stroke-dasharray:20 5}
 </style>)";
 
 std::string tick_text(double value, double step) {
@@ -60,12 +64,13 @@ class Drawing {
         x_(shown_range(plot.x, plot, false)),
         y_(shown_range(plot.y, plot, true)),
         left_(plot.y.categories.empty() ? 66 : room_for(plot.y.categories)),
-        bottom_(kHeight - kBottomAxis) {
+        height_(alone ? kHeightAlone : kHeightInPage),
+        bottom_(height_ - kBottomAxis) {
     const double rows = legend_rows();
     out_ = fmt::format(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" role=\"img\" "
         "class=\"picture\"><title>{}</title><desc>{}</desc>{}",
-        kWidth, kHeight + rows * kLegendRow, html_escape(plot.title), html_escape(plot.words),
+        kWidth, height_ + rows * kLegendRow, html_escape(plot.title), html_escape(plot.words),
         alone ? kStyleAlone : "");
     axes();
     out_ += fmt::format(
@@ -98,11 +103,19 @@ class Drawing {
 
   void axes() {
     const std::vector<double> ticks = shown_ticks(x_);
-    for (const double tick : ticks) {
-      out_ += fmt::format(
-          "<path class=\"grid\" d=\"M{0:.1f} {1}V{2}\"/>"
-          "<text x=\"{0:.1f}\" y=\"{3}\" text-anchor=\"middle\">{4}</text>",
-          at_x(tick), kTop, bottom_, bottom_ + 18, tick_text(tick, step_of(ticks)));
+    std::size_t longest = 1;
+    for (const double tick : ticks)
+      longest = std::max(longest, tick_text(tick, step_of(ticks)).size());
+    // Where their numbers would touch, every second or third line has one.
+    const double needed = kLetter * static_cast<double>(longest) + 10;
+    const auto stride = static_cast<std::size_t>(
+        std::ceil(std::max(1.0, needed * static_cast<double>(ticks.size()) / width())));
+    for (std::size_t i = 0; i < ticks.size(); ++i) {
+      out_ += fmt::format("<path class=\"grid\" d=\"M{0:.1f} {1}V{2}\"/>", at_x(ticks[i]), kTop,
+                          bottom_);
+      if (i % stride == 0)
+        out_ += fmt::format("<text x=\"{:.1f}\" y=\"{}\" text-anchor=\"middle\">{}</text>",
+                            at_x(ticks[i]), bottom_ + 18, tick_text(ticks[i], step_of(ticks)));
     }
     plot_.y.categories.empty() ? y_numbers() : y_names();
     out_ += fmt::format(
@@ -244,7 +257,7 @@ class Drawing {
     for (std::size_t i = 0; i < places.size(); ++i) {
       const Series& series = plot_.series[i];
       if (series.name.empty()) continue;
-      const double x = places[i].x, y = kHeight + 6 + places[i].row * kLegendRow;
+      const double x = places[i].x, y = height_ + 6 + places[i].row * kLegendRow;
       if (series.look == Series::Look::kLine)
         out_ += fmt::format("<path class=\"line c{}{}\" d=\"M{:.1f} {:.1f}h28\"/>", series.colour,
                             dash_suffix(series.dash), x, y);
@@ -261,7 +274,7 @@ class Drawing {
 
   const Plot& plot_;
   Range x_, y_;
-  double left_, bottom_;
+  double left_, height_, bottom_;
   std::string out_;
 };
 

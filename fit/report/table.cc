@@ -92,7 +92,9 @@ std::string to_html(const Table& table) {
                                        [](const Column& column) { return column.estimate; });
   std::string out = fmt::format(
       "<div class=\"scroller\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table{} "
-      "id=\"table-{}\"><caption>{}</caption><thead><tr>",
+      "id=\"table-{}\"><caption><span>{} <span class=\"more\">(goes on to the right "
+      "→)</span></span>"
+      "</caption><thead><tr>",
       html_escape(table.caption), estimates >= kManyEstimates ? " class=\"wide\"" : "", table.id,
       html_escape(table.caption));
   for (const Column& column : table.columns)

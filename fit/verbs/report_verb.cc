@@ -76,10 +76,11 @@ Verb report_verb() {
       "report",
       "[--motor M]… [--machine K]… -o FILE.html",
       "write one page with all curves, drives, belts and their sources",
-      "One self-contained HTML file: torque and power of each motor, drag of each machine, where "
-      "they settle over the ratio with a slider, belts compared, parts drawn to scale, and the "
-      "runs and calibrations that it all rests on. It opens offline and prints well.\n\nCurves "
-      "are those fitted last (loadline-fit motor, loadline-fit drag).",
+      "One self-contained HTML file: first what to put on each machine and how sure that is; then "
+      "the motors over each other, the drag of each machine, where they settle over the ratio with "
+      "a slider, and the belts compared. Parts drawn to scale, and all that an expert asks for, "
+      "stand in parts that fold. It opens offline and prints well; a fold is printed when it is "
+      "open.\n\nCurves are those fitted last (loadline-fit motor, loadline-fit drag).",
       "loadline-fit report -o report.html\n"
       "loadline-fit report --motor \"Heron 70\" --machine \"Wren 3\" -o wren.html --csv tables",
       0,

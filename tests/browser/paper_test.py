@@ -1,0 +1,113 @@
+"""The demo's report as a reader has it in hand: paper_test.py PROGRAM… SAMPLE-RUNS.
+
+The demo itself makes the book from its captures. Its report must fit on eight pages, with no plot
+split between two of them or alone on one, and its first words must be what `choose` answers.
+Pages are read by pdftotext (poppler).
+"""
+
+import json
+import os
+import pathlib
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import unittest
+
+from browser import Browser
+
+PROGRAMS = [pathlib.Path(p).resolve() for p in sys.argv[1:-1]]
+SAMPLES = pathlib.Path(sys.argv[-1]).resolve()
+FIT = next(p for p in PROGRAMS if p.name == "loadline-fit")
+MOST_PAGES = 8
+
+
+class OnPaper(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory(prefix="loadline-paper-")
+        cls.addClassCleanup(cls.folder.cleanup)
+        here = pathlib.Path(cls.folder.name)
+        # Without a source tree above it the demo takes the programs of the path.
+        installed = here / "share" / "loadline" / "sample-runs"
+        installed.mkdir(parents=True)
+        shutil.copy(SAMPLES / "demo.sh", installed)
+        (installed / "captures").symlink_to(SAMPLES / "captures")
+        cls.environment = dict(os.environ, LC_ALL="C.UTF-8", PATH=os.pathsep.join(
+            [str(p.parent) for p in PROGRAMS] + [os.environ["PATH"]]))
+        done = subprocess.run(["bash", installed / "demo.sh"], cwd=here, env=cls.environment,
+                              capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        cls.demo = here / "loadline-demo"
+        cls.page = cls.demo / "report.html"
+        cls.browser = Browser()
+        cls.addClassCleanup(cls.browser.close)
+        cls.browser.look(1280, 800)
+        cls.browser.open(cls.page.as_uri())
+        cls.plots = cls.browser.run("""
+            return [...document.querySelectorAll('figure[data-plot]')].filter(
+              (f) => !f.closest('details')).map((f) => ({
+                title: f.querySelector('figcaption strong').textContent,
+                axis: [...f.querySelectorAll('.picture text')].map((t) => t.textContent)
+                  .find((t) => / \\((rpm|%)\\)$|^Ratio/.test(t))}))""")
+        paper = here / "report.pdf"
+        cls.browser.pdf(paper)
+        text = subprocess.run(["pdftotext", "-layout", paper, "-"], capture_output=True, text=True,
+                              check=True).stdout
+        cls.pages = text.rstrip("\f").split("\f")
+
+    def test_it_fits_on_eight_pages(self):
+        self.assertLessEqual(len(self.pages), MOST_PAGES)
+
+    def test_no_plot_is_split_or_alone(self):
+        self.assertGreater(len(self.plots), 6)
+        for plot in self.plots:
+            places = [i for i, page in enumerate(self.pages)
+                      if re.search(r"^\s*" + re.escape(plot["title"]) + r"\s*$", page, re.M)]
+            self.assertEqual(len(places), 1, f"{plot['title']} on pages {places}")
+            page = self.pages[places[0]]
+            self.assertIn(plot["axis"], page, f"{plot['title']} is split")
+            # A page of the picture's own words only would hold some forty.
+            self.assertGreater(len(page.split()), 100, f"{plot['title']} is alone on its page")
+
+    def test_it_opens_with_what_choose_answers(self):
+        done = subprocess.run([FIT, "choose", "--machine", "Wren", "--json", "--book",
+                               self.demo / "evening.book"], capture_output=True, text=True,
+                              check=True)
+        best = json.loads(done.stdout)["choices"][0]
+        verdict = self.browser.run("return document.querySelector('.verdict').textContent")
+        for part in ("motor", "motor_pulley", "belt"):
+            self.assertIn(best[part], verdict)
+        self.assertIn(f"{best['handwheel_speed']['value']:,.0f}", verdict)
+        self.assertIn(verdict.split()[0], self.pages[0])
+
+    def test_a_phone_needs_no_sideways_scrolling(self):
+        self.browser.look(390, 844, phone=True)
+        self.browser.open(self.page.as_uri())
+        wide = self.browser.run("""
+            for (const fold of document.querySelectorAll('details')) fold.open = true;
+            return document.documentElement.scrollWidth""")
+        self.browser.look(1280, 800)
+        self.browser.open(self.page.as_uri())
+        self.assertLessEqual(wide, 390)
+
+    def test_nothing_is_blank_without_a_reason(self):
+        """A line that begins or ends within the frame of a plot over the ratio has its reason."""
+        said = self.browser.run("""
+            return [...document.querySelectorAll('figure[data-plot^=top-speed-], ' +
+              'figure[data-plot^=slow-]')].map((f) => {
+                const plot = JSON.parse(document.getElementById('data-plot-' + f.dataset.plot)
+                  .textContent);
+                return {words: f.querySelector('figcaption').textContent, sets: plot.sets.map(
+                  (s) => [s.name, Math.min(...s.x), Math.max(...s.x),
+                          s.y.filter((y) => y === 100).length])}; })""")
+        self.assertTrue(said)
+        for plot in said:
+            for name, low, high, stopped in plot["sets"]:
+                if low > 2 or high < 14 or stopped > 1:
+                    self.assertRegex(plot["words"], re.escape(name) + r": from [\d.]+ to [\d.]+ ")
+
+
+if __name__ == "__main__":
+    unittest.main(argv=sys.argv[:1], verbosity=2)
