@@ -223,6 +223,13 @@ const std::string& Book::path() const { return state_->path; }
 sqlite3* Book::handle() const { return state_->db.get(); }
 
 bool Book::in_place() const { return is_unmoved(handle()) && state_->log_in_place(); }
+
+std::int64_t Book::others_commits() const {
+  Statement version(handle(), "PRAGMA data_version");
+  version.step();
+  return version.whole(0);
+}
+
 bool Book::log_was_missing() const { return state_->log_was_missing; }
 
 int Book::State::after_commit(void* self, sqlite3* db, const char* name, int pages) {

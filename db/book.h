@@ -51,6 +51,9 @@ class Book {
   /// would still succeed, and reach nobody who looks for it at path(). Transaction::commit asks
   /// this.
   bool in_place() const;
+  /// Differs from what it was when somebody else (another Book, another process) has committed
+  /// something since.
+  std::int64_t others_commits() const;
 
   // ---- parts -------------------------------------------------------------------------------
   /// Stores a new part and returns its id. Error(kInput) when the name is taken or a value is out

@@ -16,8 +16,8 @@ std::string cautions_before(RunKind kind) {
       return std::string("Before a brake run:\n") + kMains +
              "- The brake, the motor and the belt get hot; hair, sleeves and cords stay away from "
              "all that turns.\n"
-             "- A motor that is held at standstill overheats in seconds: brake to standstill for a "
-             "moment only, and let it cool.\n";
+             "- A motor that is held at standstill overheats in seconds: brake to standstill for "
+             "two seconds at most, and let it cool.\n";
     case RunKind::kSpinUp:
       return std::string("Before a spin-up:\n") + kMains +
              "- A flywheel that comes loose is a projectile: check its screw, stay out of its "

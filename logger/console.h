@@ -18,6 +18,9 @@ class SignalWatch {
   static bool stop_asked();
 };
 
+/// Enter alone begins runs and answers questions, so it never ends one as well.
+inline constexpr const char* kHowToStop = "Recording; s and Enter (or Ctrl-C) stops.\n";
+
 /// "  12.4 s   8,210 rpm   0.142 N·m   122 W   993 samples   0 lost"
 std::string live_line(const RecordingView& view);
 
@@ -32,8 +35,9 @@ bool ask_yes(const std::string& question);
 bool wait_for_enter(const std::string& prompt);
 
 struct ConsoleOptions {
-  bool yes = false;  ///< answers every question with yes
-  bool keys = true;  ///< Enter stops; off when standard input is the port
+  bool yes = false;          ///< answers every question with yes
+  bool keys = true;          ///< s and Enter stops; off when standard input is the port
+  bool enter_stops = false;  ///< Enter alone does as well: where nothing was begun by it
 };
 
 class ConsoleAttendant : public Attendant {
@@ -46,12 +50,16 @@ class ConsoleAttendant : public Attendant {
 
  private:
   void clear_line();
+  void say_what_is_urgent(const RecordingView& view);
 
   ConsoleOptions options_;
   SignalWatch signals_;
   bool terminal_;
   bool line_shown_ = false;
-  bool warned_ = false;
+  std::string typed_;   ///< since the last Enter
+  std::string urgent_;  ///< what was last said aloud
+  bool near_ = false;   ///< within a tenth of a speed's limit
+  double rung_s_ = -1;  ///< when the bell rang last, by the rig's clock
   int shown_tenth_ = -1;
 };
 

@@ -13,30 +13,34 @@ std::int64_t reference(const Book& book, PartKind kind, const std::optional<std:
   return name ? book.get(kind, *name).id : 0;
 }
 
-bool any_of(const Run& run, bool motor, bool machine, bool belt) {
-  return (motor && run.motor) || (machine && run.machine) || (belt && run.belt);
-}
-
-/// What a run of this kind must name, as a sentence; empty when nothing is missing.
-std::string missing_subject(const Run& run) {
-  switch (run.kind) {
-    case RunKind::kNoLoad:
-    case RunKind::kBrake:
-    case RunKind::kSpinUp:
-      return any_of(run, true, false, false) ? "" : "which motor it measures: --motor M";
-    case RunKind::kCoastDown:
-      return any_of(run, true, true, false) ? "" : "what coasts down: --machine K (or --motor M)";
-    case RunKind::kDriven:
-      return run.motor && run.machine ? "" : "both ends of the drive: --motor M --machine K";
-    case RunKind::kTopSpeed:
-      return any_of(run, false, true, false) ? "" : "which machine it drives: --machine K";
-    case RunKind::kSlipCheck:
-      return any_of(run, true, true, true) ? "" : "what is checked: --machine K and --belt B";
-  }
-  return "";
+bool is_met(const Need& need, const Run& run) {
+  return std::any_of(need.any_of.begin(), need.any_of.end(), [&](const std::string& field) {
+    return field == "motor"     ? run.motor != 0
+           : field == "machine" ? run.machine != 0
+                                : run.belt != 0;
+  });
 }
 
 }  // namespace
+
+std::vector<Need> needs_of(RunKind kind) {
+  switch (kind) {
+    case RunKind::kNoLoad:
+    case RunKind::kBrake:
+    case RunKind::kSpinUp:
+      return {{{"motor"}, "which motor it measures: --motor M"}};
+    case RunKind::kCoastDown:
+      return {{{"machine", "motor"}, "what coasts down: --machine K (or --motor M)"}};
+    case RunKind::kDriven:
+      return {{{"motor"}, "both ends of the drive: --motor M --machine K"},
+              {{"machine"}, "both ends of the drive: --motor M --machine K"}};
+    case RunKind::kTopSpeed:
+      return {{{"machine"}, "which machine it drives: --machine K"}};
+    case RunKind::kSlipCheck:
+      return {{{"machine", "motor", "belt"}, "what is checked: --machine K and --belt B"}};
+  }
+  return {};
+}
 
 RunKind kind_from(const std::string& word) {
   if (const auto kind = run_kind_from_name(word)) return *kind;
@@ -88,9 +92,10 @@ Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part&
                   fmt::format("run {} is no slip check; 'loadline-db list runs' shows which are.",
                               run.slip_check));
   }
-  const std::string missing = missing_subject(run);
-  if (!missing.empty())
-    throw Error(Fault::kInput, fmt::format("a {} run must say {}.", run_kind_name(kind), missing));
+  for (const Need& need : needs_of(kind))
+    if (!is_met(need, run))
+      throw Error(Fault::kInput,
+                  fmt::format("a {} run must say {}.", run_kind_name(kind), need.words));
   return run;
 }
 

@@ -3,6 +3,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "db/book.h"
 
@@ -27,6 +28,14 @@ Part rig_or_none(const Book& book, const std::optional<std::string>& name);
 /// A run of `kind` with its references. Error(kInput) for names that the book does not know, and
 /// for a subject that this kind cannot do without.
 Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part& rig);
+
+/// One thing that a kind of run cannot do without: any of these fields of Mounting ("motor",
+/// "machine", "belt").
+struct Need {
+  std::vector<std::string> any_of;
+  const char* words;  ///< for the sentence "a brake run must say …."
+};
+std::vector<Need> needs_of(RunKind kind);
 
 /// The kind of run, or Error(kInput) that lists the kinds.
 RunKind kind_from(const std::string& word);

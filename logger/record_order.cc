@@ -39,8 +39,9 @@ void expect_usual_zero(const Book& book, const Part& rig, WriterOptions& options
 
 bool measures_torque(RunKind kind) { return kind == RunKind::kBrake; }
 
-/// What the rig lacks for this kind of run; empty when it has all.
-std::string lacking(RunKind kind, const WireIdentity& rig) {
+}  // namespace
+
+std::string rig_lacks(RunKind kind, const WireIdentity& rig) {
   const bool cell = rig.channels & kWireLoadCell;
   const bool motor = rig.channels & kWireMotorTach;
   const bool wheel = rig.channels & kWireHandwheelTach;
@@ -50,9 +51,11 @@ std::string lacking(RunKind kind, const WireIdentity& rig) {
   return "";
 }
 
+namespace {
+
 void check_rig(const std::optional<WireIdentity>& identity, const Part& rig, RunKind kind) {
   if (!identity) return;
-  const std::string lack = lacking(kind, *identity);
+  const std::string lack = rig_lacks(kind, *identity);
   if (!lack.empty())
     throw Error(Fault::kRig, fmt::format("this rig has no {}, which a {} run needs; see "
                                          "'loadline-logger probe'.",
@@ -169,6 +172,9 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   check_clock(book, clock.utc());
   RecordingOptions options = options_for(order, *line.port);
   expect_usual_zero(book, rig, options.writer);
+  if (report.run.motor) options.turning.push_back(book.part(PartKind::kMotor, report.run.motor));
+  if (report.run.machine)
+    options.turning.push_back(book.part(PartKind::kMachine, report.run.machine));
   if (rig.id == 0 && !order.of_sound)
     options.complete = [&book](Run& run, const std::optional<WireIdentity>& identity) {
       run.rig = enter_first_rig(book, identity).id;

@@ -17,7 +17,7 @@ struct RecordOrder {
   Mounting mounting;
   std::optional<double> for_s;
   double replug_s = 10;
-  double standstill_limit_s = 5;
+  double standstill_limit_s = 2;
   double slip_limit_s = 2;
   std::optional<double> slip_target_rpm;
   double slip_band_percent = kUsualSlipBandPercent;
@@ -40,6 +40,9 @@ struct RecordReport {
 /// Errors as in Recording; a run that ended by a fault is reported, not thrown.
 RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, RigLine& line,
                        Clock& clock, Attendant& attendant);
+
+/// What the rig lacks for this kind of run ("a load cell"); empty when it has all.
+std::string rig_lacks(RunKind kind, const WireIdentity& rig);
 
 /// The rig's newest zero, whether taken alone, before or after a run; empty when the calibration is
 /// newer still, for then its own zero counts.

@@ -66,6 +66,7 @@ Recording::Recording(Clock& clock, Port& port, LineReader& reader, Book& book,
       mailbox_(port.live() ? kMostWaitingLive : kMostWaitingReplay),
       intake_(clock, port, reader, mailbox_, options_.intake) {
   if (!options_.save_capture.empty()) capture_.emplace(options_.save_capture);
+  for (const Part& part : options_.turning) speeds_.emplace_back(part.kind, SpeedWatch(part));
 }
 
 Recording::~Recording() = default;
@@ -118,6 +119,7 @@ RecordingResult Recording::record(Run run, const LiveScale& scale, Attendant& at
                     away_s));
   result.duration_s = static_cast<double>(intake_.span().ticks) / run.tick_hz.value_or(1);
   if (result.book_gave_up) result.why = writer.trouble();
+  tell_of_speed(result);
   if (!result.book_gave_up) take_zero_after(attendant, writer, result, run);
   close_run(run, result);
   return result;
@@ -206,14 +208,17 @@ RecordingView Recording::view(const BookWriter& writer, const LiveMeter& meter, 
   now.zero_drift_nm = meter.zero_drift_nm();
   watch_standstill(now);
   watch_slip(now);
+  watch_speed(now);
   return now;
 }
 
 void Recording::watch_standstill(RecordingView& view) {
   if (!options_.standstill_watched) return;
   standstill_.take(view.reading);
+  if (view.reading.torque_nm) view.standstill_left_s = options_.standstill_limit_s;
   if (!standstill_.since_s()) return;
   view.standstill_s = standstill_.held_s();
+  view.standstill_left_s = std::max(0.0, options_.standstill_limit_s - view.standstill_s);
   view.standstill_too_long = view.standstill_s > options_.standstill_limit_s;
   if (!view.standstill_too_long) return;
   if (late_events_.empty() || late_events_.back().length_s > view.standstill_s)
@@ -232,6 +237,30 @@ void Recording::watch_slip(RecordingView& view) {
   if (moving && !moving_since_s_) moving_since_s_ = view.reading.elapsed_s;
   if (moving_since_s_)
     view.slip_left_s = *options_.slip_limit_s - (view.reading.elapsed_s - *moving_since_s_);
+}
+
+void Recording::watch_speed(RecordingView& view) {
+  const LiveReading& now = view.reading;
+  for (auto& [kind, watch] : speeds_) {
+    watch.take(kind == PartKind::kMachine ? now.handwheel_rpm : now.motor_rpm, now.elapsed_s);
+    const auto alarm = watch.alarm();
+    if (alarm && (!view.speed_alarm || (alarm->over && !view.speed_alarm->over)))
+      view.speed_alarm = alarm;
+  }
+}
+
+void Recording::tell_of_speed(RecordingResult& result) {
+  for (const auto& [kind, watch] : speeds_) {
+    const auto from = watch.over_from_s();
+    if (!from) continue;
+    result.warnings.push_back(watch.sentence() + ".");
+    RunEvent event;
+    event.kind = "marker";
+    event.tick = std::llround(*from * intake_.tick_hz());
+    event.length_s = watch.over_until_s() - *from;
+    event.detail = watch.sentence();
+    late_events_.push_back(event);
+  }
 }
 
 void Recording::take_zero_after(Attendant& attendant, const BookWriter& writer,

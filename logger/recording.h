@@ -8,6 +8,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "db/book.h"
@@ -16,6 +17,7 @@
 #include "logger/intake.h"
 #include "logger/live_meter.h"
 #include "logger/port.h"
+#include "logger/speed_watch.h"
 #include "logger/standstill_watch.h"
 
 namespace loadline {
@@ -26,10 +28,12 @@ struct RecordingOptions {
   std::string save_capture;  ///< where the raw bytes go besides; empty for nowhere
   /// A motor that is held at standstill under voltage overheats in seconds; after this long there
   /// is a warning, and an event in the run.
-  double standstill_limit_s = 5;
+  double standstill_limit_s = 2;
   bool standstill_watched = false;  ///< for the kinds in which a motor can be held
   /// Of slip checks: the time from the first movement for which the belt may slip. Empty otherwise.
   std::optional<double> slip_limit_s;
+  /// The parts that turn, for the speeds that they may have; see SpeedWatch.
+  std::vector<Part> turning;
   /// Called once, when the first sample has come and before the run stands in the book, with what
   /// the rig said of itself (nothing of a rig that prints lines); may complete the run. Empty for
   /// nothing to complete.
@@ -44,8 +48,10 @@ struct RecordingView {
   std::uint64_t committed = 0;
   double standstill_s = 0;  ///< so long has the motor stood still under torque
   bool standstill_too_long = false;
-  std::optional<double> switch_on_in_s;  ///< of a slip check, before the movement; below 0: now
-  std::optional<double> slip_left_s;     ///< of a slip check, from the first movement on
+  std::optional<double> standstill_left_s;  ///< of the kinds in which a motor can be held
+  std::optional<SpeedAlarm> speed_alarm;    ///< the worse of motor and machine
+  std::optional<double> switch_on_in_s;     ///< of a slip check, before the movement; below 0: now
+  std::optional<double> slip_left_s;        ///< of a slip check, from the first movement on
   bool waiting_for_replug = false;
   std::optional<double> zero_counts;    ///< of the run, once it is known
   std::optional<double> zero_drift_nm;  ///< since the rig's last zero, once both are known
@@ -102,6 +108,8 @@ class Recording {
   RecordingView view(const BookWriter& writer, const LiveMeter& meter, std::int64_t run);
   void watch_standstill(RecordingView& view);
   void watch_slip(RecordingView& view);
+  void watch_speed(RecordingView& view);
+  void tell_of_speed(RecordingResult& result);
   void take_zero_after(Attendant& attendant, const BookWriter& writer, RecordingResult& result,
                        const Run& run);
   void close_run(Run& run, RecordingResult& result);
@@ -116,6 +124,7 @@ class Recording {
   Mailbox mailbox_;
   Intake intake_;
   StandstillWatch standstill_;
+  std::vector<std::pair<PartKind, SpeedWatch>> speeds_;
   std::optional<double> moving_since_s_;
   std::vector<RunEvent> late_events_;
 };

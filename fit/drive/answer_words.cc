@@ -132,6 +132,7 @@ std::string limit_words(const DriveAnswer& answer) {
   if (e.low && *e.low > 100) return "The motor turns faster than it may.";
   if (*e.value > 100) return "The motor probably turns faster than it may.";
   if (e.high && *e.high > 100) return "The motor may turn faster than it may.";
+  if (*e.value > 90) return "The motor comes within a tenth of its limit.";
   return "The motor stays within its limit.";
 }
 

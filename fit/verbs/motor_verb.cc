@@ -74,6 +74,18 @@ std::string text_of(const MotorFit& fit, const Part& motor) {
   return text + to_text(fit.another_evening);
 }
 
+/// A curve that ends beyond what the motor may turn: whoever runs it without load must know.
+void warn_of_limit(MotorFit& fit, const Part& motor) {
+  const auto limit = motor.number("max-rpm");
+  const auto& speed = fit.no_load_speed.value;
+  constexpr double kNear = 0.9;
+  if (!limit || !speed || *speed < kNear * *limit) return;
+  fit.warnings.push_back(fmt::format(
+      "Without load it turns at {} rpm, {:.0f} % of its limit of {} rpm: {}.", whole_text(*speed),
+      100 * *speed / *limit, whole_text(*limit),
+      *speed > *limit ? "at this supply never let it run free" : "mind it where it runs free"));
+}
+
 int run(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the motor's name");
   MotorFitOptions options = options_from(arguments);
@@ -84,6 +96,7 @@ int run(const Arguments& arguments) {
   options.progress = [&](double done) { progress->at(done); };
   MotorFit fit = fit_motor(book, motor, options);
   if (fit.not_described.empty()) fit.another_evening = another_evening(book, motor, fit, options);
+  if (fit.not_described.empty()) warn_of_limit(fit, motor);
   progress.reset();
   if (!arguments.flag("dry") && !fit.models.empty()) book.add_curve(to_stored(fit, motor));
   if (arguments.json())

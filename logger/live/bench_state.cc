@@ -5,6 +5,7 @@
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/record_order.h"
+#include "logger/speed_watch.h"
 
 namespace loadline {
 namespace {
@@ -57,6 +58,24 @@ Json plan_json(const Book& book) {
   return json;
 }
 
+/// For each kind of run what it cannot do without: lists of fields, of each of which one will do.
+Json needs_json() {
+  Json needs = Json::object();
+  for (const RunKind kind : kRunKinds) {
+    Json& list = needs[run_kind_name(kind)] = Json::array();
+    for (const Need& need : needs_of(kind)) list.push_back(need.any_of);
+  }
+  return needs;
+}
+
+/// Highest permitted speeds by name, of those parts that state one.
+Json limits_json(const Book& book, PartKind kind) {
+  Json limits = Json::object();
+  for (const Part& part : book.parts(kind))
+    if (const auto rpm = part.number("max-rpm")) limits[part.name] = *rpm;
+  return limits;
+}
+
 }  // namespace
 
 Json bench_state(const Book& book, const Part& rig) {
@@ -74,6 +93,11 @@ Json bench_state(const Book& book, const Part& rig) {
           {"pulleys", names(book, PartKind::kPulley)},
           {"kinds", kinds},
           {"cautions", cautions},
+          {"needs", needs_json()},
+          {"limits",
+           {{"motor", limits_json(book, PartKind::kMotor)},
+            {"machine", limits_json(book, PartKind::kMachine)},
+            {"near_share", SpeedWatch::kNearShare}}},
           {"calibrated", book.latest_calibration(rig.id).has_value()},
           {"zero", zero_json(book, rig)},
           {"plan", plan_json(book)}};

@@ -1,7 +1,5 @@
 #include "logger/live/coverage.h"
 
-#include <fmt/format.h>
-
 #include <algorithm>
 #include <cmath>
 
@@ -10,11 +8,7 @@ namespace {
 
 constexpr double kLeastRpm = 100;  // below that nothing has really turned
 
-/// 12189 → "12,190": no hand brakes to the last turn.
-std::string rounded(double rpm) {
-  const auto tens = static_cast<long>(std::lround(rpm / 10) * 10);
-  return tens < 1000 ? fmt::format("{}", tens) : fmt::format("{},{:03}", tens / 1000, tens % 1000);
-}
+double rounded(double rpm) { return std::round(rpm / 10) * 10; }
 
 }  // namespace
 
@@ -40,8 +34,8 @@ std::vector<int> SpeedCoverage::counts() const {
   return counts;
 }
 
-std::string SpeedCoverage::hint() const {
-  if (highest_ < kLeastRpm) return "";
+SpeedCoverage::Hint SpeedCoverage::hint() const {
+  if (highest_ < kLeastRpm) return {};
   const std::vector<int> parts = counts();
   int best_from = -1;
   int best_length = 0;
@@ -52,13 +46,10 @@ std::string SpeedCoverage::hint() const {
       best_from = i - length + 1;
     }
   }
-  if (best_length == 0) return "Every part of the speed range has points.";
+  if (best_length == 0) return {"all"};
   const double step = highest_ / kParts;
-  if (best_from == 0)
-    return fmt::format("Few points below {} rpm yet: brake slowly further down, and not for long.",
-                       rounded(best_length * step));
-  return fmt::format("Few points from {} to {} rpm: go through there slowly.",
-                     rounded(best_from * step), rounded((best_from + best_length) * step));
+  return {best_from == 0 ? "below" : "between", rounded(best_from * step),
+          rounded((best_from + best_length) * step)};
 }
 
 }  // namespace loadline

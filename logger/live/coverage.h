@@ -17,9 +17,14 @@ class SpeedCoverage {
   double highest_rpm() const { return highest_; }
   /// Readings in each part, slowest first.
   std::vector<int> counts() const;
-  /// What to do next, for people: "Slowly through 3,000 to 4,500 rpm." Empty before anything
-  /// turned.
-  std::string hint() const;
+  /// What to do next: "below" (too few points under `to_rpm`), "between" (…from `from_rpm` on) or
+  /// "all" (enough everywhere); empty before anything turned. Rounded to tens: no hand brakes to
+  /// the last turn.
+  struct Hint {
+    std::string kind;
+    double from_rpm = 0, to_rpm = 0;
+  };
+  Hint hint() const;
 
  private:
   std::vector<double> speeds_;

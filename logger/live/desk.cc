@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "logger/cautions.h"
+#include "logger/live/plain_words.h"
 
 namespace loadline {
 namespace {
@@ -84,24 +85,57 @@ Json reading_json(const LiveReading& reading) {
           {"temperature_c", optional_number(reading.temperature_c)}};
 }
 
-/// Of the kinds in which a motor can be held; see Recording.
-Json standstill_limit(const std::optional<RecordOrder>& order) {
-  if (!order) return nullptr;
-  const bool watched = order->kind == RunKind::kBrake || order->kind == RunKind::kSpinUp;
-  return watched ? json_number(order->standstill_limit_s) : Json();
+/// Is a motor's standstill watched? "no calibration" where it should be and cannot.
+Json standstill_watched(const std::optional<RecordOrder>& order, const RecordingView& view) {
+  if (!order) return false;
+  if (order->kind != RunKind::kBrake && order->kind != RunKind::kSpinUp) return false;
+  if (view.run != 0 && !view.reading.torque_nm && view.reading.torque_counts)
+    return "no calibration";
+  return true;
 }
+
+Json alarm_json(const std::optional<SpeedAlarm>& alarm) {
+  if (!alarm) return nullptr;
+  return {{"of", alarm->of},
+          {"name", alarm->name},
+          {"rpm", json_number(alarm->rpm)},
+          {"limit_rpm", json_number(alarm->limit_rpm)},
+          {"over", alarm->over}};
+}
+
+constexpr const char* kInstead = "The terminal at the bench says more.";
+constexpr double kStaleS = 2;  // figures that are older are no longer shown as those of now
 
 }  // namespace
 
 void LiveDesk::news() { changed_.notify_all(); }
 
-LiveDesk::LiveDesk(bool may_start) : may_start_(may_start), point_every_s_(kPointEveryS) {}
+const Clock& LiveDesk::system_clock() {
+  static const SystemClock clock;
+  return clock;
+}
+
+LiveDesk::LiveDesk(bool may_start, const Clock& clock)
+    : may_start_(may_start), clock_(clock), point_every_s_(kPointEveryS) {}
+
+double LiveDesk::silent_s() const {
+  return std::chrono::duration<double>(clock_.now() - heard_at_).count();
+}
+
+void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
+  const std::lock_guard lock(mutex_);
+  rig_lacks_ = Json::object();
+  if (!rig) return;
+  for (const RunKind kind : kRunKinds)
+    if (const std::string lack = rig_lacks(kind, *rig); !lack.empty())
+      rig_lacks_[run_kind_name(kind)] = lack;
+}
 
 void LiveDesk::rest(const std::string& trouble, const std::string& note) {
   const std::lock_guard lock(mutex_);
-  rig_trouble_ = trouble;
+  rig_trouble_ = without_commands(trouble, kInstead);
   if (phase_ == "idle") message_ = note;
-  if (!trouble.empty()) view_.reading = {};
+  if (!trouble.empty() || !note.empty()) view_.reading = {};
   order_.reset();
   news();
 }
@@ -125,6 +159,7 @@ void LiveDesk::begin(const RecordOrder& order) {
 
 void LiveDesk::show(const RecordingView& view) {
   const std::lock_guard lock(mutex_);
+  if (view.reading.elapsed_s != view_.reading.elapsed_s) heard_at_ = clock_.now();
   view_ = view;
   if (order_ || phase_ == "idle") add_point(view.reading);
   news();
@@ -156,25 +191,33 @@ void LiveDesk::add_point(const LiveReading& now) {
 void LiveDesk::end(const RecordReport& report) {
   const std::lock_guard lock(mutex_);
   last_ = to_json(report);
-  last_["summary"] = summary(report);
+  last_.erase("next");  // a command to type
+  last_["summary"] = without_commands(summary(report), "");
+  for (Json& warning : last_["warnings"])
+    warning = without_commands(warning.get<std::string>(), kInstead);
   last_["sentence"] = report.slip ? report.slip->sentence : "";
   phase_ = "ended";
-  message_ = report.result.why;
+  message_ = without_commands(report.result.why, kInstead);
   order_.reset();
+  view_.reading = {};
+  view_.speed_alarm.reset();
   news();
 }
 
 void LiveDesk::fail(const std::string& sentence) {
   const std::lock_guard lock(mutex_);
   phase_ = "failed";
-  message_ = sentence;
+  message_ = without_commands(sentence, kInstead);
   order_.reset();
+  view_.reading = {};
+  view_.speed_alarm.reset();
   news();
 }
 
 void LiveDesk::set_bench(Json bench) {
   const std::lock_guard lock(mutex_);
   bench_ = std::move(bench);
+  news();
 }
 
 std::optional<RecordOrder> LiveDesk::take_order() {
@@ -225,16 +268,21 @@ Json LiveDesk::points_from(std::uint64_t& from, bool& anew) const {
 Json LiveDesk::coverage_json() const {
   const std::string kind = order_ ? run_kind_name(order_->kind) : last_.value("kind", "");
   if (phase_ == "idle" || kind != run_kind_name(RunKind::kBrake)) return nullptr;
+  const SpeedCoverage::Hint hint = coverage_.hint();
   return {{"highest_rpm", coverage_.highest_rpm()},
           {"counts", coverage_.counts()},
           {"enough", SpeedCoverage::kEnough},
-          {"hint", coverage_.hint()}};
+          {"hint", hint.kind},
+          {"from_rpm", hint.from_rpm},
+          {"to_rpm", hint.to_rpm}};
 }
 
 Json LiveDesk::state(std::uint64_t& from) const {
   const std::lock_guard lock(mutex_);
   bool anew = false;
   const Json points = points_from(from, anew);
+  const double silent = silent_s();
+  const bool stale = silent > kStaleS;
   Json state = {{"phase", phase_},
                 {"message", message_},
                 {"rig_trouble", rig_trouble_},
@@ -242,13 +290,17 @@ Json LiveDesk::state(std::uint64_t& from) const {
                 {"run", view_.run},
                 {"kind", order_ ? Json(run_kind_name(order_->kind)) : Json()},
                 {"mounted", order_ ? mounted_json(order_->mounting) : Json::object()},
-                {"reading", reading_json(view_.reading)},
+                {"reading", reading_json(stale ? LiveReading() : view_.reading)},
+                {"silent_s", stale && order_ && view_.run != 0 ? json_number(silent) : Json()},
                 {"samples", view_.counts.samples},
                 {"committed", view_.committed},
                 {"lost", view_.counts.lost},
                 {"damaged", view_.counts.damaged + view_.counts.implausible},
                 {"standstill_s", view_.standstill_s},
-                {"standstill_limit_s", standstill_limit(order_)},
+                {"standstill_left_s", optional_number(view_.standstill_left_s)},
+                {"standstill_watched", standstill_watched(order_, view_)},
+                {"speed_alarm", alarm_json(view_.speed_alarm)},
+                {"rig_lacks", rig_lacks_},
                 {"standstill_too_long", view_.standstill_too_long},
                 {"switch_on_in_s", optional_number(view_.switch_on_in_s)},
                 {"slip_left_s", optional_number(view_.slip_left_s)},

@@ -12,6 +12,7 @@
 #include <string>
 
 #include "db/basis/estimate.h"
+#include "logger/clock.h"
 #include "logger/live/coverage.h"
 #include "logger/record_order.h"
 
@@ -20,7 +21,8 @@ namespace loadline {
 class LiveDesk {
  public:
   /// Whether runs can be started from the page (`watch`), or only stopped (`record --page`).
-  explicit LiveDesk(bool may_start);
+  /// `clock` tells for how long nothing new has been heard; it must outlive the desk.
+  explicit LiveDesk(bool may_start, const Clock& clock = system_clock());
 
   // ---- the recording's side ----------------------------------------------------------------
   /// Nothing is recorded. `trouble` says why the rig is not heard, empty when it is; `note` is what
@@ -32,6 +34,8 @@ class LiveDesk {
   void show(const RecordingView& view);
   void end(const RecordReport& report);
   void fail(const std::string& sentence);
+  /// Who the rig says it is; empty when it is not heard, or prints lines.
+  void heard(const std::optional<WireIdentity>& rig);
   /// Names to choose from, the plan's next step, the zero: whatever changes between runs only.
   void set_bench(Json bench);
   /// The order that the page has placed, if any; it is then taken.
@@ -52,12 +56,15 @@ class LiveDesk {
     double time_s;
     std::optional<double> motor_rpm, handwheel_rpm, torque_nm;
   };
+  static const Clock& system_clock();
   void news();
+  double silent_s() const;
   void add_point(const LiveReading& now);
   Json points_from(std::uint64_t& from, bool& anew) const;
   Json coverage_json() const;
 
   const bool may_start_;
+  const Clock& clock_;
   mutable std::mutex mutex_;
   mutable std::condition_variable changed_;
   std::string phase_ = "idle";  // recording, ended, failed
@@ -67,6 +74,8 @@ class LiveDesk {
   std::optional<RecordOrder> waiting_;  // placed by the page
   bool stop_ = false;
   RecordingView view_;
+  std::chrono::nanoseconds heard_at_{};  // when view_.reading last said something new
+  Json rig_lacks_ = Json::object();      // by kind of run
   std::deque<Point> points_;
   std::size_t dropped_ = 0;  // points of this epoch that have left at the front
   std::size_t epoch_ = 0;    // of points_: a new run begins a new one

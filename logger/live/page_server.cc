@@ -20,6 +20,11 @@ namespace loadline {
 extern const std::string_view kPageHtml;
 extern const std::string_view kPageCss;
 extern const std::string_view kPageScript;
+extern const std::string_view kWordsScript;
+extern const std::string_view kBasisScript;
+extern const std::string_view kAlarmScript;
+extern const std::string_view kPlotsScript;
+extern const std::string_view kOrderScript;
 extern const std::string_view kGateHtml;
 extern const std::string_view kGateScript;
 
@@ -94,6 +99,11 @@ const Sheet kSheets[] = {
     {"/", kPageHtml, "text/html; charset=utf-8"},
     {"/page.css", kPageCss, "text/css; charset=utf-8"},
     {"/page.js", kPageScript, "text/javascript; charset=utf-8"},
+    {"/words.js", kWordsScript, "text/javascript; charset=utf-8"},
+    {"/basis.js", kBasisScript, "text/javascript; charset=utf-8"},
+    {"/alarm.js", kAlarmScript, "text/javascript; charset=utf-8"},
+    {"/plots.js", kPlotsScript, "text/javascript; charset=utf-8"},
+    {"/order.js", kOrderScript, "text/javascript; charset=utf-8"},
     {"/chart.js", kChartJs, "text/javascript; charset=utf-8"},
     {"/gate.js", kGateScript, "text/javascript; charset=utf-8"},
 };

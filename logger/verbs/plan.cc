@@ -170,6 +170,7 @@ bool record_step(const Arguments& arguments, Book& book, const RecordOrder& orde
   RigLine line = open_rig_line(line_options(arguments), &rig);
   SystemClock clock;
   ConsoleAttendant attendant({yes, true});
+  if (at_terminal()) std::cerr << kHowToStop;
   report = carry_out(order, book, rig, line, clock, attendant);
   say(arguments, summary(report));
   throw_fault(report);

@@ -138,7 +138,7 @@ int probe(const Arguments& arguments) {
   const bool by_hand = turns && at_terminal();
   std::function<bool()> enough;
   SignalWatch signals;
-  ConsoleAttendant console({});
+  ConsoleAttendant console({.enter_stops = true});
   if (by_hand) {
     std::cerr << fmt::format(
         "Supply off. Turn the shaft by hand by exactly {} turns, then press "

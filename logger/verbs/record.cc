@@ -159,7 +159,7 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   SystemClock clock;
   const bool keys = arguments.text("port") != "-";
   ConsoleAttendant console({arguments.flag("yes"), keys});
-  if (at_terminal() && keys) std::cerr << "Recording; Enter or Ctrl-C stops.\n";
+  if (at_terminal() && keys) std::cerr << kHowToStop;
   if (!arguments.flag("page")) return carry_out(order, book, rig, line, clock, console);
   LiveDesk desk(false);
   desk.set_bench(bench_state(book, rig));
@@ -222,7 +222,8 @@ Verb record_verb() {
   verb.summary = "record a run from the rig (or a capture of one) into the book";
   verb.description =
       "KIND is no-load, brake, spin-up, coast-down, driven, slip-check or top-speed. The run ends "
-      "by Enter, Ctrl-C, --for, or with its capture file. What the rig sends is committed several "
+      "by s and Enter, Ctrl-C, --for, or with its capture file. What the rig sends is committed "
+      "several "
       "times a second; a run that is cut short by a fault or a kill stays in the book as "
       "interrupted, usable as far as it goes.";
   verb.example =
@@ -265,7 +266,7 @@ Verb record_verb() {
   options.add_options()("yes", po::bool_switch(), "answer the cautions and questions with yes");
   text("save-capture", "FILE", "keep the raw bytes of the line in FILE besides");
   number("replug", "SECONDS", "how long to wait for a rig that was unplugged (10)");
-  number("standstill-limit", "SECONDS", "warn when the motor is held at standstill for longer (5)");
+  number("standstill-limit", "SECONDS", "warn when the motor is held at standstill for longer (2)");
   number("slip-limit", "SECONDS", "of a slip check: for how long the belt may slip (2)");
   number("slip-target", "RPM", "of a slip check: the creep speed that is the setting from now on");
   number("slip-band-percent", "P", "half width of the band around the setting (15)");

@@ -32,6 +32,7 @@ class IdleWatch {
 
   /// Looks at the rig for a moment and tells the desk.
   void look(LiveDesk& desk) {
+    refresh(desk);
     if (tells_once(options_.port)) {
       desk.rest("", options_.port + " is read when a run is started");
       clock_.sleep_for(std::chrono::milliseconds(200));
@@ -47,6 +48,7 @@ class IdleWatch {
       if (listening_->ended()) throw Error(Fault::kRig, "the rig's line has ended.");
     } catch (const Error& error) {
       disconnect();
+      desk.heard(std::nullopt);
       desk.rest(error.what());
       if (said_ != error.what()) std::cerr << error.what() << "\n";
       said_ = error.what();
@@ -60,6 +62,19 @@ class IdleWatch {
   }
 
  private:
+  /// What another program has put into the book since: a plan, a part, a run.
+  void refresh(LiveDesk& desk) {
+    try {
+      const std::int64_t commits = book_.others_commits();
+      if (seen_commits_ == commits) return;
+      desk.set_bench(bench_state(book_, rig_));
+      seen_commits_ = commits;
+    } catch (const Error& error) {  // a writer at work, say: it is tried again
+      if (said_ != error.what()) std::cerr << error.what() << "\n";
+      said_ = error.what();
+    }
+  }
+
   void connect(LiveDesk& desk) {
     line_ = open_rig_line(options_, &rig_);
     IntakeOptions intake;
@@ -70,9 +85,11 @@ class IdleWatch {
     meter_.begin(scale);
     listening_->attach(&meter_);
     desk.rest("");
+    desk.heard(listening_->identity());
     said_.clear();
   }
 
+  std::optional<std::int64_t> seen_commits_;
   std::string said_;  ///< the last complaint on the terminal, which is not repeated
   Clock& clock_;
   const RigLineOptions options_;

@@ -112,7 +112,7 @@ class Bench(unittest.TestCase):
         at = ["--book", cls.book]
         call(DB, "init", *at)
         call(DB, "add", "rig", "bench", "--arm-mm", 100, *at)
-        call(DB, "add", "motor", MOTOR, *at)
+        call(DB, "add", "motor", MOTOR, "--max-rpm", 9000, *at)
         call(DB, "add", "motor", "Finch 45", *at)
         call(DB, "add", "machine", "Wren", *at)
         for belt in ("ring", "link"):
@@ -123,8 +123,6 @@ class Bench(unittest.TestCase):
                  here / f"rest-{mass}.capture")
             points += ["--point", f"{mass}={here}/rest-{mass}.capture"]
         call(LOGGER, "calibrate", *points, "--local-g", 9.80665, *at)
-        call(LOGGER, "plan", "belts", "autumn", "--machine", "Wren", "--motor", MOTOR,
-             "--belt", "ring", "--belt", "link", "--repeats", 1, "--seed", 7, *at)
         cls.browser = Browser(1280, 800)
         cls.addClassCleanup(cls.browser.close)
 
@@ -168,7 +166,8 @@ class Bench(unittest.TestCase):
             for (const [id, value] of Object.entries(arguments[0])) {
               const field = document.getElementById(id);
               field.value = value;
-              field.dispatchEvent(new Event('change', {bubbles: true}));
+              for (const kind of ['input', 'change'])
+                field.dispatchEvent(new Event(kind, {bubbles: true}));
             }""", values)
 
     def press(self, name):
@@ -195,12 +194,20 @@ class Bench(unittest.TestCase):
         self.rig("brake", "run.lead_s=3", "brake.sweep_s=20")
         self.until("document.getElementById('phase').textContent === 'Ready'"
                    " && document.getElementById('rpm').textContent !== '–'", "the rig is heard")
-        self.choose(kind="brake", motor=MOTOR)
-        self.press("start")
-        self.until("document.getElementById('complaint').textContent", "the cautions are asked for")
-        self.assertIn("cautions", self.text("complaint"))
+        # Start is disabled until it can succeed, and says why.
+        waits = lambda pattern: self.until(
+            f"document.getElementById('start').disabled && /{pattern}/.test("
+            "document.getElementById('why').textContent)", f"why Start waits: {pattern}")
+        self.choose(kind="brake", motor="")
+        waits("choose the motor")
+        self.choose(motor=MOTOR, inertia_kgm2="-1")
+        waits("no number that can be")
+        self.choose(inertia_kgm2="")
+        waits("cautions")
         self.assertFalse(self.browser.run("return document.getElementById('cautions-box').hidden"))
         self.press("read")
+        self.until("!document.getElementById('start').disabled", "Start")
+        self.assertEqual(self.text("why"), "")
         self.press("start")
         self.phase("recording")
         self.until("document.getElementById('mounted').textContent.includes('Heron')", "mounted")
@@ -221,6 +228,14 @@ class Bench(unittest.TestCase):
             # As near as the digits shown can tell: half a mN·m and half a turn a minute.
             doubt = 0.0006 * rpm * math.pi / 30 + 0.6 * abs(torque) * math.pi / 30 + 0.55
             self.assertAlmostEqual(power, torque * rpm * math.pi / 30, delta=doubt)
+
+        # This motor runs free at 13,700 rpm and may turn 9,000: told by shape, edge, words, sound.
+        alarm = "document.getElementById('alarm')"
+        self.until(f"{alarm}.dataset.look === 'urgent' && !{alarm}.hidden", "the alarm")
+        self.assertRegex(self.text("alarm-text"), r"^Switch off: [\d,]+ of 9,000 rpm$")
+        self.assertNotEqual(self.browser.run(
+            "return getComputedStyle(document.querySelector('#alarm .sign')).clipPath"), "none")
+        self.assertEqual(self.browser.run("return document.body.dataset.sound"), "over")
 
         # The scatter fills, with what such a motor does: less torque the faster it turns, and
         # never more than the band brakes with (brake.max_nm = 0.31, and its chatter).
@@ -252,7 +267,7 @@ class Bench(unittest.TestCase):
         self.assertGreater(self.browser.run("return Number(document.getElementById('time')"
                                             ".dataset.points)"), 20)
         self.assertEqual(self.text("lost"), "0")
-        self.assertIn("s allowed", self.text("standstill"))
+        self.assertIn("2.0 s allowed", self.text("standstill"))
 
         # A GET changes nothing, and a second start is refused while one is under way.
         for path in ("/stop", "/start"):
@@ -269,7 +284,22 @@ class Bench(unittest.TestCase):
         self.assertTrue(self.browser.run("""
             const b = document.getElementById('stop').getBoundingClientRect();
             return b.top >= 0 && b.bottom <= window.innerHeight"""))
+        # The hint is large, and neither the bar below nor the strip above lies over it.
+        self.assertTrue(self.browser.run("""
+            const b = document.getElementById('hint').getBoundingClientRect(), edge = (id) =>
+              document.getElementById(id).getBoundingClientRect();
+            return b.height > 0 && b.top >= edge('strip').bottom && b.bottom <= edge('bar').top"""))
         self.browser.look(1280, 800)
+        self.until("window.innerWidth === 1280", "the bench's screen")
+        # 16 minutes of arc at 2 m are 9.3 mm (the least for a character's height by ISO 9241-303,
+        # from memory); a CSS pixel is 0.265 mm and a capital of this face 0.73 of its size.
+        least = 2000 * math.tan(math.radians(16 / 60)) / (25.4 / 96) / 0.73
+        size = lambda name: self.browser.run(
+            "return parseFloat(getComputedStyle(document.getElementById(arguments[0])).fontSize)",
+            name)
+        for name in ("rpm", "torque", "power", "alarm"):
+            self.assertGreater(size(name), least, name)
+        self.assertGreater(size("hint"), 0.75 * least)
         self.press("stop")
         self.phase("ended")
         self.assertRegex(self.text("last"), r"Run \d+ \(brake\) complete")
@@ -282,12 +312,33 @@ class Bench(unittest.TestCase):
         # Samples come 80 times a second (converter.rate), points ten times.
         self.assertGreater(said, 8 * 60)
         self.assertGreater(self.browser.run(f"return {count}"), 60, "the run's trace is gone")
+        self.assertIn("of its limit of 9,000 rpm", self.text("last"))
+        self.assertNotRegex(self.browser.run("return document.body.textContent"),
+                            r"loadline-|--[a-z]", "a command to type")
         self.quiet(logger.url)
 
         # A page whose logger is gone says so, and shows no stale figure as if it were now.
         logger.end()
         self.until("document.getElementById('phase').textContent === 'No connection'", "the end")
         self.assertEqual([self.text(name) for name in ("rpm", "torque", "power")], ["–"] * 3)
+
+    def plan(self):
+        """Made in the terminal while the page is open."""
+        call(LOGGER, "plan", "belts", "autumn", "--machine", "Wren", "--motor", MOTOR, "--replace",
+             "--belt", "ring", "--belt", "link", "--repeats", 1, "--seed", 7, "--book", self.book)
+
+    def test_a_page_opened_after_the_line_ended_shows_no_old_figures(self):
+        logger = self.watch()
+        end = self.rig("rest")
+        self.browser.open(logger.url)
+        self.until("document.getElementById('rpm').textContent !== '–'", "the rig is heard")
+        end()
+        self.until("document.getElementById('phase').textContent === 'No rig'", "no rig")
+        self.browser.open(logger.url)
+        self.until("document.getElementById('phase').textContent === 'No rig'", "no rig")
+        self.assertEqual([self.text(name) for name in ("rpm", "torque", "power")], ["–"] * 3)
+        self.assertTrue(self.browser.run("return document.getElementById('start').disabled"))
+        self.assertIn("rig", self.text("why"))
 
     def start_the_plans_slip_check(self):
         """The plan of two belts stands open at its first step; gives the belt."""
@@ -302,6 +353,7 @@ class Bench(unittest.TestCase):
                          [kind, "Wren", MOTOR, belt])
         self.choose(kind="slip-check")
         self.press("read")
+        self.until("!document.getElementById('start').disabled", "Start")
         self.press("start")
         return belt
 
@@ -317,7 +369,9 @@ class Bench(unittest.TestCase):
         before = len(self.runs())
         logger = self.watch()
         self.browser.open(logger.url)
-        alarm = "document.getElementById('alarm').textContent"
+        self.plan()
+        self.until("!document.getElementById('plan-box').hidden", "the plan from the terminal")
+        alarm = "document.getElementById('alarm-text').textContent"
         on = f"/n in \\d+ s/.test({alarm})"
         # The simulated hand throws the switch so long after the rig is first heard; on a machine
         # that is too busy to press Start until then, it is given longer.
@@ -337,7 +391,7 @@ class Bench(unittest.TestCase):
         # The first check of a machine sets the band, so the belt is set by definition.
         self.until(f"{alarm}.startsWith('The belt is set')", "the verdict")
         # The belt holds 0.12 N·m at the motor (belt.capacity_nm), which stalls it to part speed.
-        creep = int(re.search(r"creeps at ([\d,]+)", self.text("alarm")).group(1).replace(",", ""))
+        creep = int(re.search(r"creeps at ([\d,]+)", self.text("alarm-text")).group(1).replace(",", ""))
         self.assertTrue(1000 < creep < 10000, creep)
         self.until("document.getElementById('plan').textContent.includes('top speed')", "next step")
         runs = self.runs()

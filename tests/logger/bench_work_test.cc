@@ -13,8 +13,10 @@
 #include "logger/live/coverage.h"
 #include "logger/live/desk.h"
 #include "logger/live/gate.h"
+#include "logger/live/plain_words.h"
 #include "logger/mounting.h"
 #include "logger/slip_verdict.h"
+#include "logger/speed_watch.h"
 #include "logger/standstill_watch.h"
 #include "tests/logger/support/bench_book.h"
 
@@ -216,13 +218,15 @@ TEST_CASE("The page opens to this machine's names only, and on the network to a 
 
 TEST_CASE("The hint names the widest part of the speed range without points") {
   SpeedCoverage coverage;
-  CHECK(coverage.hint().empty());
+  CHECK(coverage.hint().kind.empty());
   for (int i = 0; i < 10; ++i) coverage.take(10'000);
-  CHECK(coverage.hint() ==
-        "Few points below 9,000 rpm yet: brake slowly further down, and not for long.");
+  CHECK(coverage.hint().kind == "below");
+  CHECK(coverage.hint().to_rpm == 9000);
   for (int rpm = 250; rpm < 10'000; rpm += 100)
     if (rpm < 4000 || rpm > 7000) coverage.take(rpm);
-  CHECK(coverage.hint() == "Few points from 4,000 to 7,000 rpm: go through there slowly.");
+  CHECK(coverage.hint().kind == "between");
+  CHECK(coverage.hint().from_rpm == 4000);
+  CHECK(coverage.hint().to_rpm == 7000);
 }
 
 namespace {
@@ -304,4 +308,99 @@ TEST_CASE("Names are quoted for the shell exactly where it needs it") {
   CHECK(shell_word("$(rm x)") == "'$(rm x)'");
   CHECK(shell_word("") == "''");
   CHECK(shell_word("-rf") == "'-rf'");
+}
+
+TEST_CASE(
+    "A shaft near its limit and one above it give an alarm that lasts; without a limit none") {
+  Part motor;
+  motor.kind = PartKind::kMotor;
+  motor.name = "grey";
+  SpeedWatch unlimited(motor);
+  unlimited.take(1e6, 0);
+  CHECK_FALSE(unlimited.alarm());
+
+  motor.fields["max-rpm"] = 9000.0;
+  SpeedWatch watch(motor);
+  const auto word = [&](double rpm, double at_s) {
+    watch.take(rpm, at_s);
+    return !watch.alarm() ? "none" : watch.alarm()->over ? "over" : "near";
+  };
+  CHECK(word(8099, 0) == "none");  // 90 % are 8,100
+  CHECK(word(8101, 1) == "near");
+  CHECK(word(7000, 2) == "near");  // so that it can be read
+  CHECK(word(7000, 3) == "none");
+  CHECK_FALSE(watch.over_from_s());
+  CHECK(word(9001, 4) == "over");
+  CHECK(word(8500, 5) == "over");
+  CHECK(word(8500, 6) == "near");
+  CHECK(word(9900, 7) == "over");
+  CHECK(word(0, 20) == "none");
+  CHECK(watch.over_from_s() == 4);
+  CHECK(watch.over_until_s() == 7);
+  CHECK(watch.sentence() ==
+        "motor 'grey' turned at up to 9,900 rpm, 110 % of its limit of 9,000 rpm");
+}
+
+TEST_CASE("A page that is opened later never shows old figures as those of now") {
+  SimulatedClock clock;
+  LiveDesk desk(true, clock);
+  const auto shown = [&] {
+    std::uint64_t from = 0;
+    return desk.state(from)["reading"]["motor_rpm"];
+  };
+  desk.rest("");
+  show_for(desk, 10);
+  CHECK_FALSE(shown().is_null());
+  clock.advance(std::chrono::seconds(3));  // nothing new since: the line hangs
+  CHECK(shown().is_null());
+  show_for(desk, 0.2, 20);
+  CHECK_FALSE(shown().is_null());
+  RecordingView same;  // the loop goes on, the rig says nothing
+  same.reading.elapsed_s = 20.1;
+  same.reading.motor_rpm = 2010;
+  clock.advance(std::chrono::seconds(3));
+  desk.show(same);
+  CHECK(shown().is_null());
+
+  desk.begin(RecordOrder());
+  show_for(desk, 10);
+  CHECK_FALSE(shown().is_null());
+  desk.end(RecordReport());
+  CHECK(shown().is_null());  // the run is over; what the rig reads next is live again
+  show_for(desk, 1, 30);
+  CHECK_FALSE(shown().is_null());
+  desk.rest("", "a capture, which is read once");
+  CHECK(shown().is_null());
+  desk.begin(RecordOrder());
+  show_for(desk, 1);
+  desk.fail("the line was cut");
+  CHECK(shown().is_null());
+}
+
+TEST_CASE("What the page says holds no command to type") {
+  CHECK(without_commands("this rig has no load cell; see 'loadline-logger probe'.", "") ==
+        "this rig has no load cell.");
+  CHECK(without_commands("It stopped. Read the rest in with 'record … --port'. All else is kept.",
+                         "") == "It stopped. All else is kept.");
+  CHECK(without_commands("Give --arm-mm.", "instead") == "instead");
+  const std::string plain = "The rig was unplugged - and came back; 3 -- 4 s were lost.";
+  CHECK(without_commands(plain, "") == plain);
+}
+
+TEST_CASE("What a kind of run cannot do without is asked of page and terminal by one table") {
+  testing::Scratch folder;
+  Book book = bench_book(folder);
+  add(book, PartKind::kMachine, "anvil");
+  add(book, PartKind::kBelt, "ring");
+  const Part rig = book.get(PartKind::kRig, "bench");
+  for (const RunKind kind : kRunKinds) {
+    CAPTURE(run_kind_name(kind));
+    CHECK_THROWS_AS(run_of(book, kind, Mounting(), rig), const Error&);
+    Mounting mounting;
+    for (const Need& need : needs_of(kind)) {
+      if (need.any_of.front() == "motor") mounting.motor = "grey";
+      if (need.any_of.front() == "machine") mounting.machine = "anvil";
+    }
+    CHECK_NOTHROW(run_of(book, kind, mounting, rig));
+  }
 }

@@ -1,0 +1,12 @@
+// Sentences of the programs as the page says them: without commands to type.
+#pragma once
+
+#include <string>
+
+namespace loadline {
+
+/// Leaves out the clauses (between full stops, semicolons and colons) that name a command or an
+/// option. Where nothing is left, `instead`.
+std::string without_commands(const std::string& text, const std::string& instead);
+
+}  // namespace loadline
