@@ -54,6 +54,13 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
   return result;
 }
 
+double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bool same_motor,
+                     bool same_hand_pulley) {
+  constexpr double kOtherMotor = 0.4, kOtherHandPulley = 0.05;
+  return std::fabs(std::log(asked_motor_diameter / seen_motor_diameter)) +
+         (same_motor ? 0 : kOtherMotor) + (same_hand_pulley ? 0 : kOtherHandPulley);
+}
+
 void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine) {
   if (!runs.seen.supply_v || runs.sightings.size() < 2) return;
   const auto effect =

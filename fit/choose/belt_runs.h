@@ -49,6 +49,12 @@ void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine);
 /// weight of kUsualFreedom degrees of freedom, so that two runs that happen to agree prove little.
 void share_scatter(std::vector<BeltRuns>& all);
 
+/// How far runs are from what is asked of the belt, in the logarithm of the motor pulley's
+/// diameter: another motor counts as much as a pulley half as large again, another hand wheel
+/// little.
+double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bool same_motor,
+                     bool same_hand_pulley);
+
 /// How one run repeats, as a relative standard uncertainty, where a belt was seen only once: its
 /// speed (a guess of ours), and two tachometers against each other.
 inline constexpr double kSpeedOfOneRun = 2e-3, kQuotientOfOneRun = 2e-4;

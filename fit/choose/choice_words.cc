@@ -219,12 +219,15 @@ class Words {
       return "No belt was measured: these speeds are without slip and without a belt's loss, and "
              "the belts cannot be told apart.";
     const auto elsewhere = [&](const Choice& one) {
-      return one.candidate.seen &&
-             drawer_.seen[*one.candidate.seen].motor != drawer_.motors[one.candidate.motor].part.id;
+      if (!one.candidate.seen) return false;
+      const BeltRuns& seen = drawer_.seen[*one.candidate.seen];
+      const Mounting& mounting = drawer_.mountings[one.candidate.mounting];
+      return seen.motor != drawer_.motors[one.candidate.motor].part.id ||
+             seen.pulleys.motor != drawer_.pulleys[mounting.motor_pulley].id;
     };
     if (std::any_of(choice_.choices.begin(), choice_.choices.end(), elsewhere))
-      return "Every belt was measured; with another motor or on other pulleys it is taken to lose "
-             "what it lost there, with more doubt the more the pulleys differ.";
+      return "Every belt was measured; with another motor or pulley it is taken to waste more the "
+             "smaller the pulley, as is published, with doubt.";
     return "Every belt was measured.";
   }
 

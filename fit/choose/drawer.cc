@@ -241,22 +241,20 @@ class DrawerReader {
                    {{"motor", motor.part.name}, {"motor_pulley", pulley.name}});
   }
 
-  // The runs that say most of a belt in this place: with this motor on these pulleys, else with
-  // this motor, else on these pulleys, else any.
+  // The runs nearest to this place.
   std::optional<std::size_t> best_seen(const DrawerMotor& motor, const Mounting& mounting) const {
     if (!mounting.belt || drawer_.seen.empty()) return std::nullopt;
     std::optional<std::size_t> best;
-    int best_rank = -1;
+    double least = 0;
     for (std::size_t k = 0; k < drawer_.seen.size(); ++k) {
       const BeltRuns& one = drawer_.seen[k];
       if (one.belt != drawer_.belts[*mounting.belt].id) continue;
-      const PulleyIds pulleys{drawer_.pulleys[mounting.motor_pulley].id,
-                              drawer_.pulleys[mounting.hand_pulley].id};
-      const int rank = (one.motor == motor.part.id ? 2 : 0) + (one.pulleys == pulleys ? 1 : 0);
-      if (rank > best_rank) {
-        best = k;
-        best_rank = rank;
-      }
+      const double away = belt_distance(
+          mounting.diameters.motor.value, drawer_.seen_diameters[k].motor.value,
+          one.motor == motor.part.id, one.pulleys.hand == drawer_.pulleys[mounting.hand_pulley].id);
+      if (best && away >= least) continue;
+      best = k;
+      least = away;
     }
     return best;
   }

@@ -50,6 +50,15 @@ void Joint::standardise(Eigen::MatrixXd& by) const {
   }
 }
 
+Eigen::MatrixXd Joint::covariance(const std::vector<SparseBy>& figures) const {
+  Eigen::MatrixXd by = Eigen::MatrixXd::Zero(size_, static_cast<Eigen::Index>(figures.size()));
+  for (std::size_t k = 0; k < figures.size(); ++k)
+    for (const auto& [place, derivative] : figures[k].parts)
+      by(place, static_cast<Eigen::Index>(k)) += derivative;
+  standardise(by);
+  return by.transpose() * by;
+}
+
 void Joint::draw(std::size_t draws, std::uint64_t seed) {
   std::mt19937_64 random(seed);
   const Eigen::VectorXf strata = normal_strata(draws);

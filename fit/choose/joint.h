@@ -40,6 +40,9 @@ class Joint {
   /// group.
   void standardise(Eigen::MatrixXd& by) const;
 
+  /// Covariance of figures with these derivatives by the inputs.
+  Eigen::MatrixXd covariance(const std::vector<SparseBy>& figures) const;
+
   /// `draws` draws of everything; the same seed gives the same ones.
   void draw(std::size_t draws, std::uint64_t seed);
   /// One row per draw, one column per deviate; in single precision, which a share of draws has to

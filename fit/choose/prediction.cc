@@ -42,10 +42,26 @@ bool beyond(const DriveCurve& curve, double speed) {
   return speed > curve.high() * (1 + kEdge) || speed < curve.low() * (1 - kEdge);
 }
 
-// What a belt wastes, over the joint inputs.
+// A value with its derivatives by the joint inputs.
+struct JointValue {
+  double value = 0;
+  SparseBy by;
+};
+
+// What a belt's runs showed.
 struct SeenBelt {
-  double slip = 0, loss = 0;
-  SparseBy slip_by, loss_by;
+  JointValue loss, slip, torque;
+};
+
+// How a belt goes with its pulleys and its load.
+struct BeltHabits {
+  JointValue loss_exponent, slip_exponent, load_share;
+  int other_loss = 0, other_slip = 0;  // places of what another motor does to it
+};
+
+// A belt in one candidate, as its question takes it.
+struct BeltThere {
+  JointValue slip, creep, loss;
 };
 
 }  // namespace
@@ -62,6 +78,8 @@ class Predictor::Inside {
                               drawer.machine.name));
     lay_out();
     for (std::size_t k = 0; k < drawer.seen.size(); ++k) belts_.push_back(seen_belt(k));
+    for (const BeltRuns& one : drawer.seen)
+      if (!habits_.contains(one.belt)) habits_[one.belt] = habits_of(one.belt);
     joint_.draw(draws, seed);
     warn_of_supplies();
   }
@@ -98,15 +116,16 @@ class Predictor::Inside {
   // Derivatives by a desk's sources as ones by the joint inputs; with what another evening does, or
   // without where it is of the evening that was seen.
   SparseBy joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
-                  std::size_t motor_pulley, std::size_t hand_pulley, const SparseBy& slip_by,
-                  const SparseBy& loss_by, bool evening) const;
-  void put_belt(const Candidate& candidate, DriveQuestion& question, SparseBy& slip_by,
-                SparseBy& loss_by) const;
+                  std::size_t motor_pulley, std::size_t hand_pulley, const BeltThere& belt,
+                  bool evening) const;
+  BeltHabits habits_of(std::int64_t belt);
+  JointValue exponent_of(BeltQuantity quantity, std::int64_t belt);
+  JointValue diameter_of(const Uncertain& diameter, std::int64_t pulley) const;
+  BeltThere belt_there(const Candidate& candidate) const;
   std::size_t pulley_place(std::int64_t id) const;
   using Columns = std::vector<const Propagated*>;
   Eigen::MatrixXd derivatives(const DriveDesk& desk, const Columns& columns,
-                              const Candidate& candidate, const SparseBy& slip_by,
-                              const SparseBy& loss_by) const;
+                              const Candidate& candidate, const BeltThere& belt) const;
   void put_figures(const Columns& columns, const Eigen::MatrixXd& by, Eigen::Index figures,
                    Prediction& result) const;
 
@@ -116,7 +135,7 @@ class Predictor::Inside {
   std::vector<CurvePlaces> motors_;
   std::map<std::int64_t, int> pulleys_;           // by row of the book
   std::vector<std::pair<int, int>> seen_places_;  // motor speed, quotient
-  std::map<std::int64_t, int> transfer_;          // by belt
+  std::map<std::int64_t, BeltHabits> habits_;     // by belt
   CurvePlaces machine_;
   std::vector<SeenBelt> belts_;
   std::vector<std::string> warnings_;
@@ -153,7 +172,6 @@ void Predictor::Inside::lay_out() {
     };
     const int speed = place(one.seen.motor_speed);
     seen_places_.emplace_back(speed, place(one.seen.speed_quotient));
-    if (!transfer_.contains(one.belt)) transfer_[one.belt] = joint_.add_standard();
   }
 }
 
@@ -187,11 +205,10 @@ DriveQuestion Predictor::Inside::question_of(std::size_t motor, const Diameters&
 
 SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, std::size_t motor,
                                    std::size_t motor_pulley, std::size_t hand_pulley,
-                                   const SparseBy& slip_by, const SparseBy& loss_by,
-                                   bool evening) const {
+                                   const BeltThere& belt, bool evening) const {
   SparseBy result;
   if (x.by.size() == 0) return result;
-  // As DriveDesk adds them: motor, machine, the two pulleys, slip, belt loss.
+  // As DriveDesk adds them: motor, machine, the two pulleys, slip, creep, belt loss.
   const std::vector<Sources::Group>& groups = desk.sources().groups();
   const auto part = [&](std::size_t group) {
     return x.by.segment(groups[group].first, groups[group].covariance.rows());
@@ -213,8 +230,9 @@ SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, s
   const auto sd = [&](std::size_t group) { return std::sqrt(groups[group].covariance(0, 0)); };
   result.add(pulleys_.at(drawer_.pulleys[motor_pulley].id), part(2)[0] * sd(2));
   result.add(pulleys_.at(drawer_.pulleys[hand_pulley].id), part(3)[0] * sd(3));
-  result.add(slip_by, part(4)[0]);
-  result.add(loss_by, part(5)[0]);
+  result.add(belt.slip.by, part(4)[0]);
+  result.add(belt.creep.by, part(5)[0]);
+  result.add(belt.loss.by, part(6)[0]);
   return result;
 }
 
@@ -235,32 +253,109 @@ SeenBelt Predictor::Inside::seen_belt(std::size_t seen) const {
   const DriveDesk desk(question);
   const std::vector<Sources::Group>& groups = desk.sources().groups();
   const auto over_joint = [&](const Propagated& x) {
-    SparseBy by = joined(desk, x, motor, pulley_place(one.pulleys.motor),
-                         pulley_place(one.pulleys.hand), {}, {}, false);
-    by.add(seen_places_[seen].first, x.by[groups[6].first]);
-    by.add(seen_places_[seen].second, x.by[groups[7].first]);
-    return by;
+    JointValue result{x.value, joined(desk, x, motor, pulley_place(one.pulleys.motor),
+                                      pulley_place(one.pulleys.hand), {}, false)};
+    result.by.add(seen_places_[seen].first, x.by[groups[7].first]);
+    result.by.add(seen_places_[seen].second, x.by[groups[8].first]);
+    return result;
   };
-  const LoadLine& line = desk.setup().line;
-  return {line.slip.value, line.belt_loss.value, over_joint(line.slip), over_joint(line.belt_loss)};
+  const BeltSight& sight = *desk.belt_sight();
+  return {over_joint(sight.loss), over_joint(sight.slip), over_joint(sight.torque)};
 }
 
-// On another motor pulley than it was seen on, a belt's loss changes as 1/R at most and its slip as
-// 1/R² (run-in V-belts on equal pulleys of 51, 36 and 21 mm radius; abstract of a study in Proc.
-// IMechE, 1987, read as an abstract only). Taken as they were seen, with that much doubt.
-void Predictor::Inside::put_belt(const Candidate& candidate, DriveQuestion& question,
-                                 SparseBy& slip_by, SparseBy& loss_by) const {
-  if (!candidate.seen) return;
-  const SeenBelt& belt = belts_[*candidate.seen];
-  const double stretch = std::log(drawer_.seen_diameters[*candidate.seen].motor.value /
-                                  question.motor_diameter->value);
-  const int transfer = transfer_.at(drawer_.seen[*candidate.seen].belt);
-  question.slip.value = std::clamp(belt.slip, -0.9, 0.9);
-  question.belt_loss.value = belt.loss;
-  slip_by = belt.slip_by;
-  slip_by.add(transfer, 2 * belt.slip * stretch);
-  loss_by = belt.loss_by;
-  loss_by.add(transfer, belt.loss * stretch);
+JointValue Predictor::Inside::diameter_of(const Uncertain& diameter, std::int64_t pulley) const {
+  JointValue result{diameter.value, {}};
+  result.by.add(pulleys_.at(pulley), diameter.sd);
+  return result;
+}
+
+// How the belt's runs on several pairs of pulleys narrow the published exponents.
+JointValue Predictor::Inside::exponent_of(BeltQuantity quantity, std::int64_t belt) {
+  std::vector<SeenQuantity> seen;
+  std::vector<SparseBy> by;
+  for (std::size_t k = 0; k < drawer_.seen.size(); ++k) {
+    if (drawer_.seen[k].belt != belt) continue;
+    const SeenBelt& one = belts_[k];
+    const Diameters& on = drawer_.seen_diameters[k];
+    const double torque = one.torque.value;
+    const bool loss = quantity == BeltQuantity::kLoss;
+    if (!loss && !(torque > 0)) continue;
+    by.emplace_back();
+    if (loss) {
+      by.back() = one.loss.by;
+    } else {
+      by.back().add(one.slip.by, 1 / torque);
+      by.back().add(one.torque.by, -one.slip.value / (torque * torque));
+    }
+    seen.push_back(
+        {on.motor.value, on.hand.value, loss ? one.loss.value : one.slip.value / torque});
+  }
+  const NarrowedExponent found = narrowed_exponent(quantity, seen, joint_.covariance(by));
+  JointValue result{found.value, {}};
+  for (std::size_t k = 0; k < by.size(); ++k)
+    result.by.add(by[k], found.by_seen[static_cast<Eigen::Index>(k)]);
+  result.by.add(joint_.add_standard(), std::hypot(found.own_sd, kExponentDeparts));
+  return result;
+}
+
+BeltHabits Predictor::Inside::habits_of(std::int64_t belt) {
+  BeltHabits habits;
+  habits.loss_exponent = exponent_of(BeltQuantity::kLoss, belt);
+  habits.slip_exponent = exponent_of(BeltQuantity::kSlip, belt);
+  habits.load_share.value = kLoadShare;
+  habits.load_share.by.add(joint_.add_standard(), kLoadShareSd);
+  habits.other_loss = joint_.add_standard();
+  habits.other_slip = joint_.add_standard();
+  return habits;
+}
+
+// The belt on the candidate's pulleys by fit/drive/belt_law.h, its derivatives taken by the joint
+// inputs: the law's own first, then the chain rule.
+BeltThere Predictor::Inside::belt_there(const Candidate& candidate) const {
+  BeltThere result;
+  if (!candidate.seen) return result;
+  const BeltRuns& runs = drawer_.seen[*candidate.seen];
+  const Diameters& on = drawer_.seen_diameters[*candidate.seen];
+  const Mounting& mounting = drawer_.mountings[candidate.mounting];
+  const SeenBelt& seen = belts_[*candidate.seen];
+  const BeltHabits& habits = habits_.at(runs.belt);
+  const bool other = runs.motor != drawer_.motors[candidate.motor].part.id;
+  const auto departs = [&](JointValue x, int place, double part) {
+    if (other) x.by.add(place, part * x.value);
+    return x;
+  };
+  const std::array<JointValue, 10> inputs = {
+      diameter_of(on.motor, runs.pulleys.motor),
+      diameter_of(on.hand, runs.pulleys.hand),
+      departs(seen.loss, habits.other_loss, kOtherMotorLoss),
+      departs(seen.slip, habits.other_slip, kOtherMotorSlip),
+      seen.torque,
+      habits.loss_exponent,
+      habits.slip_exponent,
+      habits.load_share,
+      diameter_of(mounting.diameters.hand, drawer_.pulleys[mounting.hand_pulley].id),
+      diameter_of(mounting.diameters.motor, drawer_.pulleys[mounting.motor_pulley].id)};
+  const auto input = [&](std::size_t k) {
+    Derivatives by = Derivatives::Zero(static_cast<Eigen::Index>(inputs.size()));
+    by[static_cast<Eigen::Index>(k)] = 1;
+    return Propagated(inputs[k].value, by);
+  };
+  BeltLaw law;
+  law.seen = {input(0), input(1), input(2), input(3), input(4), std::nullopt};
+  law.exponents = {input(5), input(6)};
+  law.load_share = input(7);
+  law.hand_diameter = input(8);
+  const BeltState state = belt_on(law, input(9));
+  const auto over_joint = [&](const Propagated& x) {
+    JointValue value{x.value, {}};
+    for (std::size_t k = 0; x.by.size() != 0 && k < inputs.size(); ++k)
+      value.by.add(inputs[k].by, x.by[static_cast<Eigen::Index>(k)]);
+    return value;
+  };
+  result.slip = over_joint(state.slip);
+  result.creep = over_joint(state.creep);
+  result.loss = over_joint(state.loss);
+  return result;
 }
 
 namespace {
@@ -299,10 +394,10 @@ class Figuring {
     search = find_operating_point(setup_.motor, setup_.machine, setup_.line);
     if (!search.motor_speed) return;
     motor_speed = operating_speed(setup_.motor, setup_.machine, setup_.line, *search.motor_speed);
-    wheel_speed = handwheel_speed(setup_.line, *motor_speed);
+    wheel_speed = handwheel_speed(setup_.line, setup_.motor, *motor_speed);
     if (!aims_.extra_nm) return;
     if (const auto loaded = settled_speed(loaded_line()))
-      loaded_speed = handwheel_speed(setup_.line, *loaded);
+      loaded_speed = handwheel_speed(loaded_line(), setup_.motor, *loaded);
   }
 
   void add_start() {
@@ -330,19 +425,21 @@ class Figuring {
 
   void add_speed_limits() {
     const double rpm = rad_per_s_from_rpm(1);
-    const Propagated per_wheel = setup_.line.ratio / (1 - setup_.line.slip);
+    const auto at_motor = [&](const LoadLine& line, const Propagated& wheel) {
+      return motor_speed_at(line, setup_.machine, wheel);
+    };
     if (aims_.least_rpm) {
+      const LoadLine line = loaded_line();
       const std::optional<Propagated> wheel = aims_.extra_nm ? loaded_speed : wheel_speed;
       std::optional<Propagated> reached;
-      if (wheel) reached = *wheel * per_wheel;
-      add_limit(Aim::kLeastSpeed, Propagated(*aims_.least_rpm * rpm) * per_wheel, loaded_line(),
-                reached, true);
+      if (wheel) reached = at_motor(line, *wheel);
+      add_limit(Aim::kLeastSpeed, at_motor(line, *aims_.least_rpm * rpm), line, reached, true);
     }
     std::optional<double> most = aims_.most_motor_rpm;
     if (const auto own = motor_.part.number("max-rpm")) most = std::min(most.value_or(*own), *own);
     if (most) add_limit(Aim::kMotorSpeed, *most * rpm, setup_.line, motor_speed, false);
     if (const auto wheel = drawer_.machine.number("max-rpm"))
-      add_limit(Aim::kWheelLimit, Propagated(*wheel * rpm) * per_wheel, setup_.line, motor_speed,
+      add_limit(Aim::kWheelLimit, at_motor(setup_.line, *wheel * rpm), setup_.line, motor_speed,
                 false);
   }
 
@@ -374,8 +471,8 @@ class Figuring {
     }
     LoadLine line = setup_.line;
     line.extra = seam;
-    const Propagated lowest = Propagated(slow * (1 - *aims_.most_drop_percent / 100)) *
-                              setup_.line.ratio / (1 - setup_.line.slip);
+    const Propagated lowest =
+        motor_speed_at(line, setup_.machine, slow * (1 - *aims_.most_drop_percent / 100));
     margins.emplace_back(Aim::kSlowDrop,
                          spare_torque(with_pedal(setup_.motor, pedal, *found.setting),
                                       setup_.machine, line, lowest));
@@ -401,8 +498,10 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   const Mounting& mounting = drawer_.mountings[candidate.mounting];
   DriveQuestion question = question_of(candidate.motor, mounting.diameters);
   question.supply.volts = aims_.supply_v;
-  SparseBy slip_by, loss_by;
-  put_belt(candidate, question, slip_by, loss_by);
+  const BeltThere belt = belt_there(candidate);
+  question.slip.value = std::clamp(belt.slip.value, -0.9, 0.9);
+  question.creep.value = belt.creep.value;
+  question.belt_loss.value = belt.loss.value;
   const DriveDesk desk(question);
   const Figuring found(desk.setup(), aims_, drawer_, drawer_.motors[candidate.motor]);
 
@@ -433,7 +532,7 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   column(found.motor_speed);
   for (const Shown& one : shown) column(one.figure);
 
-  const Eigen::MatrixXd by = derivatives(desk, columns, candidate, slip_by, loss_by);
+  const Eigen::MatrixXd by = derivatives(desk, columns, candidate, belt);
   put_figures(columns, by, figures, result);
   for (std::size_t k = 0; k < shown.size(); ++k) {
     const Shown& one = shown[k];
@@ -447,15 +546,15 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
 
 // One column for each figure, by the standardised joint inputs.
 Eigen::MatrixXd Predictor::Inside::derivatives(const DriveDesk& desk, const Columns& columns,
-                                               const Candidate& candidate, const SparseBy& slip_by,
-                                               const SparseBy& loss_by) const {
+                                               const Candidate& candidate,
+                                               const BeltThere& belt) const {
   const Mounting& mounting = drawer_.mountings[candidate.mounting];
   Eigen::MatrixXd by =
       Eigen::MatrixXd::Zero(joint_.size(), static_cast<Eigen::Index>(columns.size()));
   for (std::size_t c = 0; c < columns.size(); ++c)
     for (const auto& [place, derivative] :
          joined(desk, *columns[c], candidate.motor, mounting.motor_pulley, mounting.hand_pulley,
-                slip_by, loss_by, true)
+                belt, true)
              .parts)
       by(place, static_cast<Eigen::Index>(c)) += derivative;
   joint_.standardise(by);

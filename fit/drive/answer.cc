@@ -35,6 +35,10 @@ std::string beyond_at(const DriveSetup& setup, double motor_speed, double wheel_
                 beyond(setup.machine, "machine", wheel_speed));
 }
 
+double motor_speed_for(const LoadLine& line, const DriveSetup& setup, double wheel_speed) {
+  return motor_speed_at(line, setup.machine, wheel_speed).value;
+}
+
 std::string beyond_at(const DriveSetup& setup, const Figures& f, Figure motor, Figure wheel) {
   if (!f[motor] || !f[wheel]) return {};
   return beyond_at(setup, f[motor]->value, f[wheel]->value);
@@ -47,24 +51,26 @@ std::string standstill_beyond(const DriveCurve& motor) {
 
 std::string best_beyond(const DriveSetup& setup, const Figures& f, Figure ratio, Figure wheel) {
   if (!f[ratio] || !f[wheel]) return {};
-  const double motor_speed = f[ratio]->value * f[wheel]->value / (1 - setup.line.slip.value);
-  return beyond_at(setup, motor_speed, f[wheel]->value);
+  return beyond_at(setup,
+                   motor_speed_for(at_ratio(setup.line, f[ratio]->value), setup, f[wheel]->value),
+                   f[wheel]->value);
 }
 
 std::string slow_beyond(const DriveSetup& setup, const DriveQuestion& question) {
   const double slow = question.slow_speed.value_or(0);
-  return beyond_at(setup, slow * setup.line.ratio.value / (1 - setup.line.slip.value), slow);
+  return beyond_at(setup, motor_speed_for(setup.line, setup, slow), slow);
 }
 
 std::string seen_beyond(const DriveSetup& setup, const DriveQuestion& question) {
   const double seen = question.seen_top_speed->value;
-  return beyond_at(setup, seen * setup.line.ratio.value / (1 - setup.line.slip.value), seen);
+  return beyond_at(setup, motor_speed_for(setup.line, setup, seen), seen);
 }
 
 std::string wanted_beyond(const DriveSetup& setup, const DriveQuestion& question, const Figures& f,
                           Figure ratio) {
   const double wheel = question.wanted_speed.value_or(0);
-  return beyond_at(setup, f[ratio]->value * wheel / (1 - setup.line.slip.value), wheel);
+  return beyond_at(setup, motor_speed_for(at_ratio(setup.line, f[ratio]->value), setup, wheel),
+                   wheel);
 }
 
 // Which curve a figure leans on outside its measured range.
@@ -135,7 +141,7 @@ std::vector<AnswerLine> change_lines(const Sources& sources, const Figures& figu
 
 DriveSetup with_ratio(const DriveSetup& setup, const Propagated& ratio) {
   DriveSetup result = setup;
-  result.line.ratio = ratio;
+  result.line = at_ratio(setup.line, ratio);
   return result;
 }
 

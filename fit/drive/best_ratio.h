@@ -7,6 +7,10 @@
 // that puts it there follows from the two speeds; no search over ratios is needed. The optimum is
 // flat: to first order the top speed does not depend on where exactly the peak lies, the ratio
 // does.
+//
+// A belt whose loss and creep go with the motor pulley (LoadLine::belt) wastes more at a higher
+// ratio, so that the best one lies lower: there the motor speed of the highest top speed is
+// searched for, each motor speed having the one ratio that holds it.
 #pragma once
 
 #include <optional>
@@ -27,8 +31,18 @@ struct DrivePoint {
 /// peak within four times the measured range (or within it, for a curve that does not extrapolate).
 std::optional<Propagated> peak_power_speed(const DriveCurve& motor, const Propagated& belt_loss);
 
-/// Highest top speed over all ratios; `line.ratio` is not used. Empty without a peak, or when the
-/// machine's curve never takes that power.
+/// Motor speed at the highest top speed over all ratios: the peak above, or what the search finds
+/// where the belt goes with the ratio.
+std::optional<Propagated> best_motor_speed(const DriveCurve& motor, const DriveCurve& machine,
+                                           const LoadLine& line);
+
+/// Ratio with most torque to spare at a hand-wheel speed.
+std::optional<Propagated> ratio_of_most_torque(const DriveCurve& motor, const DriveCurve& machine,
+                                               const LoadLine& line, double handwheel_speed,
+                                               const std::optional<Propagated>& peak_speed);
+
+/// Highest top speed over all ratios, with the motor at `peak_speed`; `line.ratio` is not used.
+/// Empty without a peak, or when the machine's curve never takes that power.
 std::optional<DrivePoint> best_for_top_speed(const DriveCurve& motor, const DriveCurve& machine,
                                              const LoadLine& line,
                                              const std::optional<Propagated>& peak_speed);

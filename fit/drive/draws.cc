@@ -65,7 +65,7 @@ DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint6
     collect(findings.figures, columns.today);
     if (!setup.what_if_ratio) continue;
     DriveSetup then = setup;
-    then.line.ratio = *setup.what_if_ratio;
+    then.line = at_ratio(setup.line, *setup.what_if_ratio);
     const DriveFindings found = find_figures(then, desk.question(), Depth::kAtRatio);
     collect(found.figures, columns.then);
     collect(changes(findings.figures, found.figures), columns.change);

@@ -61,7 +61,7 @@ void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
   Figures& f = findings.figures;
   const Propagated motor_speed =
       operating_speed(setup.motor, setup.machine, setup.line, *findings.search.motor_speed);
-  const Propagated wheel_speed = handwheel_speed(setup.line, motor_speed);
+  const Propagated wheel_speed = handwheel_speed(setup.line, setup.motor, motor_speed);
   const Propagated torque = setup.motor.torque(motor_speed);
   f[Figure::kMotorSpeed] = motor_speed;
   f[Figure::kHandwheelSpeed] = wheel_speed;
@@ -69,7 +69,9 @@ void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
   f[Figure::kMotorTorque] = torque;
   f[Figure::kShaftPower] = torque * motor_speed;
   f[Figure::kHandwheelTorque] = setup.machine.torque(wheel_speed);
-  if (setup.line.slip.value != 0 || setup.line.belt_loss.value != 0)
+  if (const Propagated slip = slip_at(setup.line, torque - setup.line.belt_loss); slip.value != 0)
+    f[Figure::kBeltSlip] = slip;
+  if (f[Figure::kBeltSlip] || setup.line.belt_loss.value != 0)
     f[Figure::kBeltPower] = *f[Figure::kShaftPower] - *f[Figure::kHandwheelTorque] * wheel_speed;
   if (question.max_motor_speed) f[Figure::kLimitShare] = motor_speed / *question.max_motor_speed;
 }
@@ -94,7 +96,8 @@ void add_loaded(const DriveSetup& setup, const DriveQuestion& question, DriveFin
   Figures& f = findings.figures;
   f[Figure::kLoadedMotorSpeed] =
       operating_speed(setup.motor, setup.machine, loaded, *findings.loaded_search.motor_speed);
-  f[Figure::kLoadedHandwheelSpeed] = handwheel_speed(loaded, *f[Figure::kLoadedMotorSpeed]);
+  f[Figure::kLoadedHandwheelSpeed] =
+      handwheel_speed(loaded, setup.motor, *f[Figure::kLoadedMotorSpeed]);
   if (f[Figure::kMotorSpeed])
     f[Figure::kSpeedLoss] = 1.0 - *f[Figure::kLoadedMotorSpeed] / *f[Figure::kMotorSpeed];
 }
@@ -147,11 +150,12 @@ void add_slow(const DriveSetup& setup, const DriveQuestion& question,
   if (!question.slow_speed) return;
   Figures& f = findings.figures;
   const double slow = *question.slow_speed;
-  const double motor_speed = slow * setup.line.ratio.value / (1 - setup.line.slip.value);
+  const double motor_speed = motor_speed_at(setup.line, setup.machine, slow).value;
   if (setup.motor.extrapolates() ||
       (motor_speed >= setup.motor.low() && motor_speed <= setup.motor.high()))
     f[Figure::kSlowSpareTorque] = spare_torque_at(setup.motor, setup.machine, setup.line, slow);
-  if (peak) f[Figure::kSlowBestRatio] = *peak * (1 - setup.line.slip) / Propagated(slow);
+  f[Figure::kSlowBestRatio] =
+      ratio_of_most_torque(setup.motor, setup.machine, setup.line, slow, peak);
 
   const Steadiness resistance = slow_steadiness(setup.motor, setup.machine, setup.line,
                                                 Pedal::kResistance, slow, question.seam_nm);
@@ -177,7 +181,7 @@ void add_explanation(const DriveSetup& setup, DriveFindings& findings) {
   if (f[Figure::kHandwheelSpeed])
     f[Figure::kSeenDifference] = wheel / *f[Figure::kHandwheelSpeed] - 1.0;
   const Propagated drag = setup.machine.torque(wheel);
-  const Propagated torque = setup.motor.torque(wheel * line.ratio / (1 - line.slip));
+  const Propagated torque = setup.motor.torque(motor_speed_at(line, setup.machine, wheel));
   f[Figure::kSeenDragScale] = (line.ratio * (torque - line.belt_loss) - line.extra) / drag;
   f[Figure::kSeenBeltLoss] = torque - (drag + line.extra) / line.ratio - line.belt_loss;
   const Propagated needed = (drag + line.extra) / line.ratio + line.belt_loss;
@@ -208,7 +212,8 @@ const FigureInfo& info(Figure figure) { return kInfo[static_cast<std::size_t>(fi
 DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth) {
   DriveFindings findings;
   findings.figures[Figure::kRatio] = setup.line.ratio;
-  if (setup.line.slip.value != 0) findings.figures[Figure::kBeltSlip] = setup.line.slip;
+  if (setup.line.slip.value != 0 && setup.line.creep.value == 0)
+    findings.figures[Figure::kBeltSlip] = setup.line.slip;
   if (setup.line.belt_loss.value != 0) findings.figures[Figure::kBeltLoss] = setup.line.belt_loss;
   add_operating_point(setup, question, findings);
   add_standstill(setup, question, findings.figures);
@@ -217,7 +222,8 @@ DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& questio
   if (depth == Depth::kWithBest) {
     const auto free_peak = peak_power_speed(setup.motor, 0);
     const bool lossy = setup.line.belt_loss.value != 0 || question.belt_loss.sd > 0;
-    peak = lossy ? peak_power_speed(setup.motor, setup.line.belt_loss) : free_peak;
+    peak = lossy || setup.line.belt ? best_motor_speed(setup.motor, setup.machine, setup.line)
+                                    : free_peak;
     add_peak(setup, free_peak, findings.figures);
     add_best(setup, question, peak, findings.figures);
     add_wanted(setup, question, peak, findings.figures);

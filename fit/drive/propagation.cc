@@ -103,6 +103,21 @@ Propagated Sources::input(double value, int place) const {
   return {value, unit};
 }
 
+void Sources::set_sd(int place, double sd) {
+  for (Group& group : groups_)
+    if (group.first == place) group.covariance(0, 0) = sd * sd;
+}
+
+double Sources::covariance(const Propagated& x, const Propagated& y) const {
+  double sum = 0;
+  if (x.by.size() == 0 || y.by.size() == 0) return sum;
+  for (const Group& group : groups_) {
+    const Eigen::Index size = group.covariance.rows();
+    sum += x.by.segment(group.first, size).dot(group.covariance * y.by.segment(group.first, size));
+  }
+  return sum;
+}
+
 double Sources::variance(const Group& group, const Propagated& x) const {
   if (x.by.size() == 0) return 0;
   const auto part = x.by.segment(group.first, group.covariance.rows());

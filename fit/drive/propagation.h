@@ -63,11 +63,14 @@ class Sources {
   /// Adds one input by its standard uncertainty.
   int add(std::string name, double sd, double degrees_of_freedom = 1e9);
   int size() const { return size_; }
+  /// Gives the input at `place`, added alone, another standard uncertainty.
+  void set_sd(int place, double sd);
 
   /// An input as a Propagated: `value`, with derivative 1 by the input at `place`.
   Propagated input(double value, int place) const;
 
-  /// Standard uncertainty of `x`.
+  /// Covariance of two results, and the standard uncertainty of one.
+  double covariance(const Propagated& x, const Propagated& y) const;
   double sd(const Propagated& x) const;
   /// Effective degrees of freedom of that standard uncertainty.
   double degrees_of_freedom(const Propagated& x) const;

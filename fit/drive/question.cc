@@ -36,6 +36,11 @@ std::string DriveQuestion::fault() const {
   return {};
 }
 
+bool DriveDesk::has_law() const {
+  return question_.belt_seen && question_.belt_seen->motor_pulley &&
+         question_.belt_seen->hand_pulley;
+}
+
 DriveDesk::DriveDesk(const DriveQuestion& question) : question_(question) {
   if (const std::string fault = question.fault(); !fault.empty()) throw Error(Fault::kInput, fault);
   add_sources();
@@ -45,8 +50,20 @@ DriveDesk::DriveDesk(const DriveQuestion& question) : question_(question) {
                             {},
                             {},
                             {}});
-  lay_line(*setup_, [&](double value, int place) { return sources_.input(value, place); });
-  if (question.belt_seen) add_belt_warnings();
+  const auto input = [&](double value, int place) { return sources_.input(value, place); };
+  const auto motor_at = [&](const Curve& curve, int place) {
+    return DriveCurve(curve, place, inputs);
+  };
+  lay_line(*setup_, input);
+  if (question.belt_seen) {
+    sight_ = sight_of(*question.belt_seen, places_.belt, *setup_, input, motor_at);
+    for (std::size_t k = 0; k < places_.elsewhere.size(); ++k)
+      elsewhere_.push_back(
+          sight_of(question.belt_elsewhere[k], places_.elsewhere[k], *setup_, input, motor_at));
+    if (has_law()) narrow_exponents();
+    lay_belt(*setup_, *sight_, exponents_, input);
+    add_belt_warnings();
+  }
   setup_->motor = moved_to_supply(setup_->motor, question.supply, question.motor_name, warnings_);
 }
 
@@ -61,24 +78,108 @@ void DriveDesk::add_sources() {
   if (with_pulleys(q)) {
     places_.motor_diameter = add("motor pulley", *q.motor_diameter);
     places_.hand_diameter = add("hand pulley", *q.hand_diameter);
+    if (q.motor_pulley) places_.pulleys[q.motor_pulley] = *places_.motor_diameter;
+    if (q.hand_pulley) places_.pulleys[q.hand_pulley] = *places_.hand_diameter;
   } else {
     places_.ratio = add("ratio", q.ratio);
   }
   places_.slip = add("belt slip", q.slip);
+  places_.creep = add("belt creep", q.creep);
   places_.belt_loss = add("belt loss", q.belt_loss);
-  if (q.belt_seen) {
-    places_.seen_motor_speed = add("belt runs, motor speed", q.belt_seen->motor_speed);
-    places_.seen_quotient = add("belt runs, slip", q.belt_seen->speed_quotient);
-    if (q.belt_seen->ratio) places_.seen_ratio = add("belt runs, ratio", *q.belt_seen->ratio);
-  }
   if (q.what_if_diameter) places_.what_if = add("new pulley", *q.what_if_diameter);
   if (q.what_if_ratio) places_.what_if = add("new ratio", *q.what_if_ratio);
   if (q.seen_top_speed) places_.seen = add("speed seen", *q.seen_top_speed);
+  if (!q.belt_seen) return;
+  places_.belt = add_seen(*q.belt_seen);
+  if (has_law()) add_law_sources();
+}
+
+DriveDesk::SeenPlaces DriveDesk::add_seen(const BeltSeen& seen) {
+  const auto add = [&](const char* name, const Uncertain& x) {
+    return sources_.add(name, x.sd, x.degrees_of_freedom);
+  };
+  SeenPlaces places;
+  places.motor_speed = add("belt runs, motor speed", seen.motor_speed);
+  places.quotient = add("belt runs, slip", seen.speed_quotient);
+  if (seen.ratio) places.ratio = add("belt runs, ratio", *seen.ratio);
+  const auto pulley = [&](const std::optional<KnownPulley>& one) {
+    if (!one) return 0;
+    const auto known = places_.pulleys.find(one->id);
+    if (one->id && known != places_.pulleys.end()) return known->second;
+    const int place = add("belt runs, pulley", one->diameter);
+    if (one->id) places_.pulleys[one->id] = place;
+    return place;
+  };
+  places.motor_pulley = pulley(seen.motor_pulley);
+  places.hand_pulley = pulley(seen.hand_pulley);
+  places.motor = places_.motor;
+  if (seen.motor && seen.motor != question_.motor) {
+    if (!places_.motors.contains(seen.motor))
+      places_.motors[seen.motor] = sources_.add("belt runs, their motor", seen.motor->covariance,
+                                                seen.motor->degrees_of_freedom);
+    places.motor = places_.motors[seen.motor];
+  }
+  return places;
+}
+
+void DriveDesk::add_law_sources() {
+  places_.loss_exponent = sources_.add("belt loss over pulleys", kLossExponentSd);
+  places_.slip_exponent = sources_.add("belt slip over pulleys", kSlipExponentSd);
+  places_.load_share = sources_.add("belt slip over load", kLoadShareSd);
+  const bool other = question_.belt_seen->motor && question_.belt_seen->motor != question_.motor;
+  places_.other_loss = sources_.add("belt loss, another motor", other ? kOtherMotorLoss : 0);
+  places_.other_slip = sources_.add("belt slip, another motor", other ? kOtherMotorSlip : 0);
+  for (const BeltSeen& seen : question_.belt_elsewhere) {
+    constexpr int kOfItsOwn = 4;  // two speeds, two pulleys
+    const auto curve = seen.motor ? seen.motor->parameters.size() : 0;
+    if (sources_.size() + kOfItsOwn + static_cast<int>(curve) > Sources::kMost) break;
+    places_.elsewhere.push_back(add_seen(seen));
+  }
+}
+
+// What the runs on further pulleys leave of the published exponents' doubt. A pair of pulleys whose
+// motor has no curve tells of its slip alone.
+void DriveDesk::narrow_exponents() {
+  std::vector<const BeltSight*> with_loss, with_slip;
+  const auto take = [&](const BeltSeen& seen, const BeltSight& sight) {
+    if (seen.with_loss) with_loss.push_back(&sight);
+    if (sight.torque.value > 0) with_slip.push_back(&sight);
+  };
+  take(*question_.belt_seen, *sight_);
+  for (std::size_t k = 0; k < elsewhere_.size(); ++k)
+    take(question_.belt_elsewhere[k], elsewhere_[k]);
+  const auto narrow = [&](BeltQuantity quantity, const std::vector<const BeltSight*>& sights,
+                          int place) {
+    std::vector<SeenQuantity> seen;
+    std::vector<Propagated> values;
+    for (const BeltSight* one : sights) {
+      values.push_back(quantity == BeltQuantity::kLoss ? one->loss : one->slip / one->torque);
+      seen.push_back({one->motor_diameter.value, one->hand_diameter.value, values.back().value});
+    }
+    if (!seen.empty() && sights.front() != &*sight_) seen.resize(1);  // nothing to compare with
+    const auto count = static_cast<Eigen::Index>(seen.size());
+    Eigen::MatrixXd covariance(count, count);
+    for (Eigen::Index row = 0; row < count; ++row)
+      for (Eigen::Index column = 0; column < count; ++column)
+        covariance(row, column) = sources_.covariance(values[static_cast<std::size_t>(row)],
+                                                      values[static_cast<std::size_t>(column)]);
+    const NarrowedExponent found = narrowed_exponent(quantity, seen, covariance);
+    Propagated exponent = sources_.input(found.value, place);
+    for (Eigen::Index k = 0; k < count; ++k)
+      exponent = exponent + Propagated(found.by_seen[k]) *
+                                (values[static_cast<std::size_t>(k)] -
+                                 Propagated(values[static_cast<std::size_t>(k)].value));
+    sources_.set_sd(place, std::hypot(found.own_sd, kExponentDeparts));
+    return exponent;
+  };
+  exponents_.loss = narrow(BeltQuantity::kLoss, with_loss, places_.loss_exponent);
+  exponents_.slip = narrow(BeltQuantity::kSlip, with_slip, places_.slip_exponent);
 }
 
 template <class Input>
 void DriveDesk::lay_line(DriveSetup& setup, Input input) const {
   setup.line.slip = input(question_.slip.value, places_.slip);
+  setup.line.creep = input(question_.creep.value, places_.creep);
   setup.line.belt_loss = input(question_.belt_loss.value, places_.belt_loss);
   if (!places_.hand_diameter) {
     setup.line.ratio = input(question_.ratio.value, places_.ratio);
@@ -92,34 +193,60 @@ void DriveDesk::lay_line(DriveSetup& setup, Input input) const {
     setup.what_if_ratio = input(question_.what_if_ratio->value, places_.what_if);
   if (question_.seen_top_speed)
     setup.seen_top_speed = input(question_.seen_top_speed->value, places_.seen);
-  if (question_.belt_seen) lay_belt(setup, input);
 }
 
 // Expects the motor's curve as it was fitted, not yet moved to another supply.
-template <class Input>
-void DriveDesk::lay_belt(DriveSetup& setup, Input input) const {
-  const BeltSeen& seen = *question_.belt_seen;
-  const Propagated motor_speed = input(seen.motor_speed.value, places_.seen_motor_speed);
-  const Propagated quotient = input(seen.speed_quotient.value, places_.seen_quotient);
-  const Propagated ratio =
-      seen.ratio ? input(seen.ratio->value, places_.seen_ratio) : setup.line.ratio;
-  setup.line.slip = 1.0 - ratio * quotient;
-  if (!seen.with_loss) return;
-  const bool moves = seen.supply_v && setup.motor.supply_v() && supports_voltage(setup.motor);
+template <class Input, class MotorAt>
+BeltSight DriveDesk::sight_of(const BeltSeen& seen, const SeenPlaces& places,
+                              const DriveSetup& setup, Input input, MotorAt motor_at) const {
+  const Propagated motor_speed = input(seen.motor_speed.value, places.motor_speed);
+  const Propagated quotient = input(seen.speed_quotient.value, places.quotient);
+  BeltSight sight;
+  Propagated ratio = setup.line.ratio;
+  if (seen.motor_pulley && seen.hand_pulley) {
+    sight.motor_diameter = input(seen.motor_pulley->diameter.value, places.motor_pulley);
+    sight.hand_diameter = input(seen.hand_pulley->diameter.value, places.hand_pulley);
+    ratio = sight.hand_diameter / sight.motor_diameter;
+  } else if (seen.ratio) {
+    ratio = input(seen.ratio->value, places.ratio);
+  }
+  sight.slip = 1.0 - ratio * quotient;
+  sight.torque = setup.machine.torque(motor_speed * quotient) / ratio;
+  if (!seen.with_loss) return sight;
+  const bool own = places.motor == places_.motor;
+  const DriveCurve as_fitted = own ? setup.motor : motor_at(*seen.motor, places.motor);
+  const bool moves = seen.supply_v && as_fitted.supply_v() && supports_voltage(as_fitted);
   const DriveCurve motor =
-      moves ? with_voltage(setup.motor, *seen.supply_v / *setup.motor.supply_v()) : setup.motor;
-  setup.line.belt_loss =
-      motor.torque(motor_speed) - setup.machine.torque(motor_speed * quotient) / ratio;
+      moves ? with_voltage(as_fitted, *seen.supply_v / *as_fitted.supply_v()) : as_fitted;
+  sight.loss = motor.torque(motor_speed) - sight.torque;
+  return sight;
+}
+
+template <class Input>
+void DriveDesk::lay_belt(DriveSetup& setup, const BeltSight& sight, const BeltExponents& exponents,
+                         Input input) const {
+  if (!has_law()) {
+    setup.line.slip = sight.slip;
+    if (question_.belt_seen->with_loss) setup.line.belt_loss = sight.loss;
+    return;
+  }
+  BeltLaw law{sight, exponents, input(kLoadShare, places_.load_share), sight.hand_diameter};
+  law.seen.loss = sight.loss * input(1, places_.other_loss);
+  law.seen.slip = sight.slip * input(1, places_.other_slip);
+  if (places_.hand_diameter)
+    law.hand_diameter = input(question_.hand_diameter->value, *places_.hand_diameter);
+  setup.line.belt = std::make_shared<const BeltLaw>(std::move(law));
+  setup.line = at_ratio(setup.line, setup.line.ratio);
 }
 
 // Slip and loss below zero are what scatter and wrong diameters make of a good belt.
 void DriveDesk::add_belt_warnings() {
   const auto too_low = [&](const Propagated& x) { return x.value < -2 * sources_.sd(x); };
-  if (too_low(setup_->line.slip))
+  if (too_low(sight_->slip))
     warnings_.push_back(
         "the belt's runs show the hand wheel faster than the pulleys' ratio allows; check the "
         "effective diameters (--pitch-mm of the pulleys).");
-  if (too_low(setup_->line.belt_loss))
+  if (question_.belt_seen->with_loss && too_low(sight_->loss))
     warnings_.push_back(
         "the belt's runs were faster than the curves allow without any belt loss; check the "
         "curves, the supply voltage and the diameters.");
@@ -135,7 +262,18 @@ DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {
                    {},
                    {},
                    {}};
-  lay_line(setup, [&](double value, int place) { return Propagated(value + change[place]); });
+  const auto input = [&](double value, int place) { return Propagated(value + change[place]); };
+  lay_line(setup, input);
+  if (question_.belt_seen) {
+    const auto motor_at = [&](const Curve& curve, int place) {
+      return DriveCurve(curve).moved(part(place, curve));
+    };
+    const auto drawn_exponent = [&](const Propagated& x) {
+      return x.by.size() == 0 ? x : Propagated(x.value + x.by.dot(change));
+    };
+    lay_belt(setup, sight_of(*question_.belt_seen, places_.belt, setup, input, motor_at),
+             {drawn_exponent(exponents_.loss), drawn_exponent(exponents_.slip)}, input);
+  }
   setup.motor = setup_->motor.moved_by_inputs(change);  // to the supply as well
   return setup;
 }

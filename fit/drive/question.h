@@ -2,6 +2,8 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <cstdint>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -19,17 +21,28 @@ struct Uncertain {
   double degrees_of_freedom = 1e9;
 };
 
+/// A pulley of known effective diameter (m). Two with one `id` (not 0) are one pulley, and its
+/// error is one error.
+struct KnownPulley {
+  std::int64_t id = 0;
+  Uncertain diameter;
+};
+
 /// Top-speed runs with two tachometers on one pulley pair: what the belt wasted there.
 ///   slip        s  = 1 − i·ω_h/ω_m
 ///   belt loss   τ_b = T(ω_m) − τ(ω_h)/i       (motor's curve at the supply of the runs)
 /// Both lean on the same curves and, on the same pulleys, on the same ratio as the question; their
-/// errors cancel where they are the same, and propagation sees that.
+/// errors cancel where they are the same, and propagation sees that. With both pulleys named they
+/// are carried to other pulleys, loads and motors by fit/drive/belt_law.h; without, they stand as
+/// they are.
 struct BeltSeen {
   Uncertain motor_speed;           ///< rad/s, mean over the runs
   Uncertain speed_quotient;        ///< ω_h/ω_m, mean over the runs
   std::optional<Uncertain> ratio;  ///< of the runs' pulleys; empty: the same as the question's
+  std::optional<KnownPulley> motor_pulley, hand_pulley;
+  const Curve* motor = nullptr;    ///< of the runs; nullptr: the question's
   std::optional<double> supply_v;  ///< mean supply of the runs
-  bool with_loss = false;          ///< the runs were driven by the question's motor on its machine
+  bool with_loss = false;  ///< the motor's curve is known, and the machine is the question's
 };
 
 /// SI throughout. The curves must outlive the question and everything made from it.
@@ -40,10 +53,14 @@ struct DriveQuestion {
   /// Motor speed over hand-wheel speed without slip; not used when both diameters are given.
   Uncertain ratio{1, 0};
   std::optional<Uncertain> motor_diameter, hand_diameter;  ///< effective, m
-  /// Fraction, and N·m at the motor shaft. Scatter of a good belt's runs can put either below 0.
-  Uncertain slip, belt_loss;
-  /// Slip and belt loss as seen; they take the places of `slip` and `belt_loss`.
+  std::int64_t motor_pulley = 0, hand_pulley = 0;          ///< KnownPulley::id of these two
+  /// Fraction, further fraction per N·m carried, N·m at the motor shaft. Scatter of a good belt's
+  /// runs can put them below 0.
+  Uncertain slip, creep, belt_loss;
+  /// Slip and belt loss as seen; they take the places of the three above.
   std::optional<BeltSeen> belt_seen;
+  /// The belt's runs on further pulleys: they tell how loss and slip go with the pulley.
+  std::vector<BeltSeen> belt_elsewhere;
   double extra_nm = 0;                    ///< sewing load at the hand wheel, for the loaded figures
   std::optional<double> max_motor_speed;  ///< rad/s
   std::optional<double> max_handwheel_speed;  ///< rad/s
@@ -90,24 +107,45 @@ class DriveDesk {
   DriveSetup drawn(const Eigen::VectorXd& change) const;
   /// From moving the curve to another supply.
   const std::vector<std::string>& warnings() const { return warnings_; }
+  /// What the belt's runs showed, without its diameters where the question names none.
+  const std::optional<BeltSight>& belt_sight() const { return sight_; }
 
  private:
-  struct Places {
-    int motor = 0, machine = 0, ratio = 0, slip = 0, belt_loss = 0, what_if = 0, seen = 0;
-    int seen_motor_speed = 0, seen_quotient = 0, seen_ratio = 0;
-    std::optional<int> motor_diameter, hand_diameter;
+  struct SeenPlaces {
+    int motor_speed = 0, quotient = 0, ratio = 0, motor_pulley = 0, hand_pulley = 0, motor = 0;
   };
+  struct Places {
+    int motor = 0, machine = 0, ratio = 0, slip = 0, creep = 0, belt_loss = 0, what_if = 0,
+        seen = 0;
+    int loss_exponent = 0, slip_exponent = 0, load_share = 0, other_loss = 0, other_slip = 0;
+    std::optional<int> motor_diameter, hand_diameter;
+    SeenPlaces belt;
+    std::vector<SeenPlaces> elsewhere;
+    std::map<std::int64_t, int> pulleys;
+    std::map<const Curve*, int> motors;
+  };
+  bool has_law() const;
   void add_sources();
+  SeenPlaces add_seen(const BeltSeen& seen);
+  void add_law_sources();
   void add_belt_warnings();
+  void narrow_exponents();
   template <class Input>
   void lay_line(DriveSetup& setup, Input input) const;
+  template <class Input, class MotorAt>
+  BeltSight sight_of(const BeltSeen& seen, const SeenPlaces& places, const DriveSetup& setup,
+                     Input input, MotorAt motor_at) const;
   template <class Input>
-  void lay_belt(DriveSetup& setup, Input input) const;
+  void lay_belt(DriveSetup& setup, const BeltSight& sight, const BeltExponents& exponents,
+                Input input) const;
 
   DriveQuestion question_;
   Sources sources_;
   Places places_;
   std::vector<std::string> warnings_;
+  std::optional<BeltSight> sight_;
+  std::vector<BeltSight> elsewhere_;
+  BeltExponents exponents_;
   std::optional<DriveSetup> setup_;
 };
 

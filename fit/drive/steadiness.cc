@@ -56,7 +56,7 @@ Steadiness slow_steadiness(const DriveCurve& motor, const DriveCurve& machine, c
   Steadiness result;
   if (!supports_pedal(motor, pedal)) return result;
   const Propagated wheel(slow_speed);
-  const Propagated motor_speed = wheel * line.ratio / (1 - line.slip);
+  const Propagated motor_speed = motor_speed_at(line, machine, wheel);
   const Propagated needed = (machine.torque(wheel) + line.extra) / line.ratio + line.belt_loss;
   if (motor.torque(motor_speed.value) < needed.value) {
     result.running = SlowRunning::kTooSlow;
@@ -75,7 +75,9 @@ Steadiness slow_steadiness(const DriveCurve& motor, const DriveCurve& machine, c
   loaded.extra = line.extra + seam;
   const auto slowed = speed_under(pedalled, machine, loaded, motor_speed.value);
   result.running = slowed ? SlowRunning::kSteady : SlowRunning::kStalls;
-  if (slowed) result.drop = 1.0 - operating_speed(pedalled, machine, loaded, *slowed) / motor_speed;
+  if (!slowed) return result;
+  const Propagated under_seam = operating_speed(pedalled, machine, loaded, *slowed);
+  result.drop = 1.0 - handwheel_speed(loaded, pedalled, under_seam) / wheel;
   return result;
 }
 

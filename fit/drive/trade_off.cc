@@ -61,7 +61,7 @@ std::vector<TradeOffRow> trade_off(const DriveDesk& desk, const std::vector<doub
   rows.reserve(ratios.size());
   DriveSetup setup = desk.setup();
   for (const double ratio : ratios) {
-    setup.line.ratio = Propagated(ratio);
+    setup.line = at_ratio(desk.setup().line, Propagated(ratio));
     const DriveFindings findings = find_figures(setup, desk.question(), Depth::kAtRatio);
     TradeOffRow row{ratio,
                     findings.search.settling,
@@ -95,7 +95,8 @@ std::vector<Figure> trade_off_figures(const DriveDesk& desk) {
 CrossingPicture crossing_picture(const DriveDesk& desk, std::size_t points) {
   const DriveSetup& setup = desk.setup();
   const OperatingSearch search = find_operating_point(setup.motor, setup.machine, setup.line);
-  const double per_handwheel = setup.line.ratio.value / (1 - setup.line.slip.value);
+  const double at_top = motor_speed_at(setup.line, setup.machine, setup.machine.high()).value;
+  const double per_handwheel = at_top / setup.machine.high();
   CrossingPicture picture;
   picture.motor_low = setup.motor.low();
   picture.motor_high = setup.motor.high();
@@ -106,7 +107,8 @@ CrossingPicture crossing_picture(const DriveDesk& desk, std::size_t points) {
   picture.motor = band_over(desk.sources(), low, high, points,
                             [&](const Propagated& w) { return setup.motor.torque(w); });
   picture.load = band_over(desk.sources(), low, high, points, [&](const Propagated& w) {
-    return (setup.machine.torque(handwheel_speed(setup.line, w)) + setup.line.extra) /
+    return (setup.machine.torque(handwheel_under_load(setup.line, setup.machine, w)) +
+            setup.line.extra) /
                setup.line.ratio +
            setup.line.belt_loss;
   });

@@ -254,7 +254,7 @@ DriveCase read_case(const Book& book, const Arguments& arguments) {
     throw Error(Fault::kInput,
                 "--what-if-pulley needs --motor-pulley and --hand-pulley; with --ratio use "
                 "--what-if-ratio.");
-  if (belt) put_belt(book, *belt, motor, machine, diameter_sd(arguments), drive);
+  if (belt) BeltReader(book, *belt).put_belt(motor, machine, diameter_sd(arguments), drive);
   return drive;
 }
 
@@ -278,6 +278,8 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
         Fault::kInput,
         "the book holds no pair of pulleys with diameters; give --ratio I, or add them with "
         "loadline-db add pulley NAME --pitch-mm D --role motor|hand.");
+  std::optional<BeltReader> reader;
+  if (belt) reader.emplace(book, *belt);
   std::vector<DriveCase> cases;
   for (const Curved& motor : motors)
     for (const Curved& machine : machines) {
@@ -285,7 +287,7 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
           case_of(arguments, motor.part, machine.part, motor.curve, machine.curve);
       if (arguments.has("ratio")) {
         DriveCase& drive = cases.emplace_back(plain);
-        if (belt) put_belt(book, *belt, motor.part, machine.part, sd, drive);
+        if (reader) reader->put_belt(motor.part, machine.part, sd, drive);
       }
       for (const PulleyPair& pair : pairs) {
         DriveCase& drive = cases.emplace_back(plain);
@@ -296,7 +298,7 @@ std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& argumen
         drive.warnings = pair.warnings;
         append_new(drive.warnings,
                    fit_warnings(motor.part, machine.part, pair.motor, pair.hand, belt));
-        if (belt) put_belt(book, *belt, motor.part, machine.part, sd, drive);
+        if (reader) reader->put_belt(motor.part, machine.part, sd, drive);
       }
     }
   return cases;

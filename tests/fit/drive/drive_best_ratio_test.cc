@@ -20,7 +20,7 @@ struct Drive {
     LoadLine at = line;
     at.ratio = ratio;
     const auto search = find_operating_point(motor, machine, at);
-    return search.motor_speed ? handwheel_speed(at, *search.motor_speed) : 0;
+    return search.motor_speed ? handwheel_speed(at, motor, *search.motor_speed) : 0;
   }
   std::optional<DrivePoint> best() const {
     return best_for_top_speed(motor, machine, line, peak_power_speed(motor, line.belt_loss));

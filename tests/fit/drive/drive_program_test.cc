@@ -227,6 +227,15 @@ TEST_CASE("A named belt brings its slip and loss from its runs") {
   CHECK(number(all["drives"][0], "belt_loss") == doctest::Approx(0.01).epsilon(0.01));
   CHECK(number(all["drives"][0], "handwheel_speed") ==
         doctest::Approx(motor_rpm * 0.97 / 5).epsilon(1e-4));
+  // Another motor, and another ratio, take what the belt lost there.
+  const auto toy = workshop.drive("--motor 'Toy motor' --machine Parlour " + pulleys);
+  CHECK(number(toy.json(), "belt_loss") == doctest::Approx(0.01).epsilon(0.01));
+  CHECK(says(toy, "was measured with motor Lathe motor"));
+  const auto ratio = workshop.pair("--ratio 6 --belt Red --json");
+  CHECK(says(ratio, "against hand pulley H90"));
+  const double part = 18.0 / 90, then = 15.0 / 90;
+  CHECK(number(ratio.json(), "belt_loss") ==
+        doctest::Approx(0.01 * (18.0 / 15) * (1 + then * then) / (1 + part * part)).epsilon(0.01));
   // Without a belt the text says what the speeds leave out.
   const auto plain = workshop.drive("--all");
   CHECK(plain.out.find("No belt slip and no belt loss is in these speeds") != std::string::npos);

@@ -1,0 +1,104 @@
+// How a belt's loss and creep go with its pulleys and with what it carries.
+//
+// A belt bends as it runs onto and off a pulley, and is stretched more on its tight side than on
+// its slack one. On pulleys of effective diameters d (motor) and D (hand wheel), carrying the
+// torque M at the motor shaft:
+//   loss   τ_b = c·d·(d^−(a+1) + D^−(a+1))          N·m at the motor shaft
+//   creep  s   = k·M·(d^(1−b) + D^(1−b))/d          fraction of the speed
+// On equal pulleys these are the published laws, τ_b ∝ (1/R)^a and s ∝ (1/R)^b at one torque, with
+// a = 1 and b = 2 measured on equal pulleys of 51, 36 and 21 mm radius (run-in V-belts of the small
+// automotive section; abstract of a study in Proc. IMechE, 1987; authors, from memory, Childs and
+// Cowburn). On unequal ones each pulley adds its part: bending costs by its curvature at either,
+// and the sum over both is our reading of it, not published. c and k come from the belt's own runs.
+// a and b are uncertain; runs of the belt on a second pair of pulleys narrow them.
+//
+// Gross slip is the capstan's (Euler, Eytelwein; any machine-elements text, for a groove of angle β
+// with the friction µ over sin(β/2)): T₁/T₂ = exp(µθ/sin(β/2)), so that at a sum of strand tensions
+// T₁ + T₂ the pull is at most (T₁ + T₂)·tanh(µθ/(2 sin(β/2))).
+// SI throughout. Plain values; any thread.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <vector>
+
+#include "fit/drive/propagation.h"
+
+namespace loadline {
+
+/// x^y for x > 0.
+Propagated power(const Propagated& x, const Propagated& y);
+
+/// What a belt's runs with one motor on one pair of pulleys showed.
+struct BeltSight {
+  Propagated motor_diameter, hand_diameter;  ///< effective, m
+  Propagated loss;                           ///< N·m at the motor shaft
+  Propagated slip;                           ///< fraction of the speed
+  Propagated torque;                         ///< N·m carried to the hand wheel, at the motor shaft
+  /// N·m at the motor shaft at which it slips altogether; empty without a slip check.
+  std::optional<Propagated> capacity;
+};
+
+struct BeltExponents {
+  Propagated loss = 1, slip = 2;
+};
+
+/// How well the published exponents hold for a belt that nobody measured on two pairs (standard
+/// uncertainty; ours: it spans a loss that does not change with the pulley and one with its
+/// square).
+inline constexpr double kLossExponentSd = 0.5, kSlipExponentSd = 0.7;
+/// No power law is quite true: by how much the exponent between two pairs of pulleys departs from
+/// the one that all pairs of a belt share.
+inline constexpr double kExponentDeparts = 0.2;
+/// Part of the creep that goes with the load; the rest stays whatever the belt carries.
+inline constexpr double kLoadShare = 1, kLoadShareSd = 0.25;
+/// With another motor a belt runs at another speed and is mounted anew: its loss and its slip
+/// depart by these parts of themselves (ours).
+inline constexpr double kOtherMotorLoss = 0.1, kOtherMotorSlip = 0.1;
+
+/// A belt that was seen somewhere, asked about elsewhere.
+struct BeltLaw {
+  BeltSight seen;
+  BeltExponents exponents;
+  Propagated load_share = kLoadShare;
+  Propagated hand_diameter;  ///< of the hand pulley asked about: a change of ratio leaves it
+};
+
+/// The belt on one pair of pulleys: slip = slip + creep·(N·m carried at the motor shaft).
+struct BeltState {
+  Propagated loss, slip, creep;
+};
+BeltState belt_on(const BeltLaw& law, const Propagated& motor_diameter);
+
+/// τ_b on pulleys (d, D) over what it is on (d₀, D₀), and s at one torque likewise.
+Propagated loss_change(const Propagated& motor, const Propagated& hand, const BeltSight& seen,
+                       const Propagated& exponent);
+Propagated slip_change(const Propagated& motor, const Propagated& hand, const BeltSight& seen,
+                       const Propagated& exponent);
+
+/// An exponent as runs on several pairs of pulleys leave it: value + Σ by_seen·(error of each
+/// quantity seen) + an error of its own of standard uncertainty `own_sd`.
+struct NarrowedExponent {
+  double value = 0;
+  Eigen::VectorXd by_seen;
+  double own_sd = 0;
+};
+
+/// One pair of pulleys in that: (d, D) and the loss there, or the slip over the torque carried.
+struct SeenQuantity {
+  double motor_diameter, hand_diameter, value;
+};
+
+enum class BeltQuantity { kLoss, kSlip };
+
+/// Least squares in the exponent with its prior, the first pair as anchor: the others differ from
+/// it as the law says, to within `covariance` of the quantities and kExponentDeparts. With one
+/// pair, or where the quantities drown in their errors, the prior comes back.
+NarrowedExponent narrowed_exponent(BeltQuantity quantity, const std::vector<SeenQuantity>& seen,
+                                   const Eigen::MatrixXd& covariance);
+
+/// Largest pull (N) of a belt whose strand tensions sum to `tension_sum` (N), over a wrap of `wrap`
+/// rad in a groove of `groove_angle` rad (π for a flat pulley) at a coefficient of friction.
+double most_pull(double tension_sum, double friction, double wrap, double groove_angle);
+
+}  // namespace loadline
