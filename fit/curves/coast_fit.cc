@@ -159,7 +159,7 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
   }
   for (int pass = same_noise ? kPasses - 1 : simpler ? 1 : 0; pass < kPasses; ++pass) {
     const bool last = pass + 1 == kPasses;
-    fit.solution = improve(*fit.problem, x, 40, last ? 1e-7 : kQuick);
+    fit.solution = quick_fit(*fit.problem, x, {.tolerance = last ? 1e-7 : kQuick});
     x = fit.solution.parameters;
     if (last) break;
     update_row_noise(fit, kNoMemory);
@@ -264,7 +264,7 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 
 void settle(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
-  fit.solution = improve(*fit.problem, fit.solution.parameters, 40, 1e-7);
+  fit.solution = quick_fit(*fit.problem, fit.solution.parameters);
   fit.degrees_of_freedom = freedom(fit);
   NonlinearOptions last;
   last.near = true;

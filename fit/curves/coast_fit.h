@@ -15,7 +15,7 @@
 #include <vector>
 
 #include "fit/curves/coast_problem.h"
-#include "fit/curves/nonlinear.h"
+#include "fit/solver/nonlinear.h"
 
 namespace loadline {
 

@@ -14,8 +14,8 @@
 #include <vector>
 
 #include "fit/curves/coast.h"
-#include "fit/curves/nonlinear.h"
 #include "fit/curves/sweep.h"
+#include "fit/solver/nonlinear.h"
 
 namespace loadline {
 

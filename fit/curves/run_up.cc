@@ -331,7 +331,7 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
   const SweepScale scale = scale_of(runs);
   fit.shape = motor_shape(model, scale, own_drag);
   const RunUpProblem problem(*fit.shape, fit.runs, scale.torque);
-  fit.solution.rss = 1e300;
+  fit.solution.rss = kUndefined;
   // Every start is followed: the equation has valleys far from the answer, where an iron that
   // grows with the current stands for the whole shape, and the first sum of squares does not tell.
   std::vector<VectorXd> starts;
@@ -340,10 +340,10 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
   else
     for (const VectorXd& start : fit.shape->starts()) starts.push_back(problem.start(start));
   for (const VectorXd& start : starts) {
-    NonlinearFit next = improve(problem, start, 25, 1e-3);
+    NonlinearFit next = quick_fit(problem, start, {.max_iterations = 25, .tolerance = 1e-3});
     if (next.rss < fit.solution.rss) fit.solution = std::move(next);
   }
-  if (!(fit.solution.rss < 1e299)) return fit;
+  if (!(fit.solution.rss < kUndefined)) return fit;
   for (int pass = 0; pass < kPasses; ++pass) {
     std::vector<std::vector<double>> residuals;
     for (std::size_t j = 0; j < fit.runs.size(); ++j) residuals.push_back(plain(problem, fit, j));
@@ -351,7 +351,8 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
       update_noise(fit.runs[j], residuals[j], fit.shape->size());
       if (pass + 1 < kPasses) fit.runs[j].correlation = 1;  // as in sweep_fit.cc
     }
-    fit.solution = improve(problem, fit.solution.parameters, 20, 1e-6);
+    fit.solution =
+        quick_fit(problem, fit.solution.parameters, {.max_iterations = 20, .tolerance = 1e-6});
   }
   NonlinearOptions last;
   last.near = true;

@@ -19,10 +19,10 @@
 #include <vector>
 
 #include "fit/curves/motor_shape.h"
-#include "fit/curves/nonlinear.h"
 #include "fit/curves/row_reading.h"
 #include "fit/curves/sweep.h"
 #include "fit/readings/readings.h"
+#include "fit/solver/nonlinear.h"
 
 namespace loadline {
 

@@ -80,14 +80,15 @@ std::vector<Sweep> few_rows(const std::vector<Sweep>& sweeps) {
   return few;
 }
 
-// The best of what the shape's starts lead to; `rss` stays 1e300 when none of them is defined.
+// The best of what the shape's starts lead to; `rss` stays kUndefined when none of them is defined.
 NonlinearFit best_of_starts(const SweepProblem& problem, const MotorShape& shape) {
   NonlinearFit best;
-  best.rss = 1e300;
+  best.rss = kUndefined;
   for (const Eigen::VectorXd& start : shape.starts()) {
     Eigen::VectorXd x = Eigen::VectorXd::Zero(problem.parameters());
     x.head(shape.size()) = start;
-    NonlinearFit fit = improve(problem, x, 25, 1e-4, true);
+    NonlinearFit fit =
+        quick_fit(problem, x, {.max_iterations = 25, .tolerance = 1e-4, .geodesic = true});
     if (fit.rss < best.rss) best = std::move(fit);
   }
   return best;
@@ -133,8 +134,9 @@ void search(SweepFit& fit, const SweepFitInput& input, double sd) {
   for (SweepProblem* problem : {few_problem.get(), fit.problem.get()})
     for (SweepNoise& noise : problem->noise) noise.sd = sd;
   fit.solution = best_of_starts(*few_problem, *fit.shape);
-  if (fit.solution.rss < 1e299)
-    fit.solution = improve(*fit.problem, fit.solution.parameters, 300, kQuick, true);
+  if (fit.solution.rss < kUndefined)
+    fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
+                             {.max_iterations = 300, .tolerance = kQuick, .geodesic = true});
 }
 
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
@@ -247,7 +249,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   fit.bow_sd = kBowShare * fit.drift_sd;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
   search(fit, input, 0.003 * scale.torque);
-  if (!(fit.solution.rss < 1e299)) return result;
+  if (!(fit.solution.rss < kUndefined)) return result;
   // First with single values as noisy as they look and no memory: the data lead, the priors hardly
   // count, and what is left over is noise. Only the last fit weighs values by how long the noise
   // remembers; judging the noise again from it would take the priors' pull for noise, and feed it.
@@ -261,7 +263,8 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
     }
   };
   const auto refit = [&] {
-    fit.solution = improve(*fit.problem, fit.solution.parameters, 100, kQuick, true);
+    fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
+                             {.max_iterations = 100, .tolerance = kQuick, .geodesic = true});
   };
   for (int pass = 0; pass < kFirstPasses; ++pass) {
     if (pass > 0) realign_all(fit, input);
@@ -289,7 +292,8 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
 bool settle(SweepFit& fit) {
   NonlinearOptions options;
   options.near = true;
-  fit.solution = improve(*fit.problem, fit.solution.parameters, 100, 1e-14, true);
+  fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
+                           {.max_iterations = 100, .tolerance = 1e-14, .geodesic = true});
   fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, options);
   fit.usable = fit.solution.inverse_normal.allFinite();
   if (!fit.usable) return false;

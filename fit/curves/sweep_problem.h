@@ -5,8 +5,8 @@
 #include <vector>
 
 #include "fit/curves/motor_shape.h"
-#include "fit/curves/nonlinear.h"
 #include "fit/curves/sweep.h"
+#include "fit/solver/nonlinear.h"
 
 namespace loadline {
 

@@ -11,7 +11,8 @@ firmware-protocol/simrig  firmware-protocol db/basis
 db                        db
 db/basis                  db/basis
 fit/readings              fit/readings db
-fit/curves                fit/curves fit/readings db
+fit/solver                fit/solver db/basis
+fit/curves                fit/curves fit/solver fit/readings db
 fit/drive                 fit/drive fit/curves fit/readings db
 fit/belts                 fit/belts fit/curves fit/readings db
 fit/choose                fit/choose fit/drive fit/belts fit/curves fit/readings db

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # What the programs load when they start: libraries_test.sh PROGRAM…. None of them the libraries behind
-# the solvers that Ceres offers and nothing here uses (fit/curves/unused_solvers.c): they doubled the
+# the solvers that Ceres offers and nothing here uses (fit/solver/unused_solvers.c): they doubled the
 # time to start and tied the package to one maker's BLAS.
 set -euo pipefail
 for program in "$@"; do

@@ -1,6 +1,6 @@
 // The least-squares core where it must refuse, hold a bound, or find its way back.
 // Its digits are scored in tests/reference/nist_nonlinear_test.cc.
-#include "fit/curves/nonlinear.h"
+#include "fit/solver/nonlinear.h"
 
 #include <doctest/doctest.h>
 
@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "db/basis/error.h"
-#include "fit/curves/jet_residuals.h"
+#include "fit/solver/jet_residuals.h"
 
 using Eigen::VectorXd;
 using loadline::fit_nonlinear;
@@ -93,41 +93,15 @@ TEST_CASE("a parameter that takes no part is named") {
 }
 
 TEST_CASE("a search near its answer inverts nothing either where the rank is lost") {
-  CHECK(improve(JetResiduals<3, Product>(12, Product{}), vector({1, 1, 0}), 50)
+  CHECK(
+      quick_fit(JetResiduals<3, Product>(12, Product{}), vector({1, 1, 0}), {.max_iterations = 50})
+          .inverse_normal.array()
+          .isNaN()
+          .all());
+  CHECK(quick_fit(JetResiduals<3, Idle>(12, Idle{}), vector({0, 0, 7}), {.max_iterations = 50})
             .inverse_normal.array()
             .isNaN()
             .all());
-  CHECK(improve(JetResiduals<3, Idle>(12, Idle{}), vector({0, 0, 7}), 50)
-            .inverse_normal.array()
-            .isNaN()
-            .all());
-}
-
-TEST_CASE("a bound holds and the rest is the fit along it") {
-  // With the slope held at ≤ 0.4 the best intercept is mean(y) − 0.4·mean(x) = 4.25 − 1.8.
-  const JetResiduals<2, Line> residuals(10, Line{});
-  NonlinearOptions options;
-  const double infinity = std::numeric_limits<double>::infinity();
-  options.lower = {-infinity, -infinity};
-  options.upper = {infinity, 0.4};
-  const NonlinearFit fit = fit_nonlinear(residuals, vector({0, 0}), options);
-  CHECK(fit.converged);
-  CHECK(fit.parameters[1] == 0.4);
-  CHECK(fit.parameters[0] == doctest::Approx(2.45).epsilon(1e-12));
-  CHECK(fit.at_bound == std::vector<bool>{false, true});
-  CHECK(fit.inverse_normal(0, 0) == doctest::Approx(0.1).epsilon(1e-12));
-  CHECK(fit.inverse_normal(1, 1) == 0);
-}
-
-TEST_CASE("a bound away from the minimum changes nothing") {
-  const JetResiduals<2, Line> residuals(10, Line{});
-  NonlinearOptions options;
-  options.lower = {0, 0};
-  options.upper = {10, 10};
-  const NonlinearFit fit = fit_nonlinear(residuals, vector({10, 10}), options);
-  const NonlinearFit free = fit_nonlinear(residuals, vector({10, 10}));
-  CHECK((fit.parameters - free.parameters).norm() < 1e-12);
-  CHECK(fit.at_bound == std::vector<bool>{false, false});
 }
 
 TEST_CASE("steps into where the model is not defined are taken back") {
@@ -154,9 +128,4 @@ TEST_CASE("what cannot be fitted is an error that says what to do") {
         std::string::npos);
   CHECK(message(JetResiduals<2, Line>(5, Line{}), vector({0})).find("2 parameters") !=
         std::string::npos);
-  NonlinearOptions crossed;
-  crossed.lower = {0, 2};
-  crossed.upper = {1, 1};
-  CHECK(message(JetResiduals<2, Line>(5, Line{}), vector({0, 0}), crossed)
-            .find("bounds of parameter 2") != std::string::npos);
 }

@@ -7,8 +7,8 @@
 #include <random>
 #include <vector>
 
-#include "fit/curves/jet_residuals.h"
-#include "fit/curves/nonlinear.h"
+#include "fit/solver/jet_residuals.h"
+#include "fit/solver/nonlinear.h"
 #include "tests/reference/gsl_fit.h"
 
 namespace {
@@ -59,6 +59,11 @@ void compare(const Sweep& sweep, const VectorXd& start) {
       },
       start, start);
   REQUIRE(gsl.converged);
+  // What the passes of a fit go by: to a hundredth of a standard error.
+  const auto quick = loadline::quick_fit(residuals, start, {.max_iterations = 100});
+  for (int j = 0; j < 3; ++j)
+    CHECK(std::abs(quick.parameters[j] - gsl.parameters[j]) <
+          1e-2 * std::sqrt(gsl.inverse_normal(j, j) * gsl.rss / (sweep.count() - 3)));
   CHECK(ours.converged);
   CHECK(ours.rss == doctest::Approx(gsl.rss).epsilon(1e-10));
   const VectorXd sd = ours.naive_sd();

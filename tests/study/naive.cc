@@ -2,8 +2,9 @@
 
 #include <cmath>
 
-#include "fit/curves/jet_residuals.h"
 #include "fit/curves/results.h"
+#include "fit/solver/jet_residuals.h"
+#include "fit/solver/nonlinear.h"
 
 namespace loadline::study {
 namespace {

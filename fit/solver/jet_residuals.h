@@ -7,14 +7,14 @@
 
 #include <utility>
 
-#include "fit/curves/nonlinear.h"
+#include "fit/solver/residuals.h"
 
 namespace loadline {
 
 /// `Formula` has `template <class T> T operator()(const T* p, int i) const`, residual i at p, and
-/// must work for T = double, ceres::Jet and, with kExtended, long double. Call mathematical
-/// functions unqualified (`using std::exp; exp(x)`) so that each T finds its own.
-template <int kParameters, class Formula, bool kExtended = false>
+/// must work for T = double and ceres::Jet. Call mathematical functions unqualified
+/// (`using std::exp; exp(x)`) so that each T finds its own.
+template <int kParameters, class Formula>
 class JetResiduals : public Residuals {
  public:
   using Jet = ceres::Jet<double, kParameters>;
@@ -25,7 +25,10 @@ class JetResiduals : public Residuals {
   int parameters() const override { return kParameters; }
 
   bool evaluate(const double* p, double* r, double* jacobian) const override {
-    if (jacobian == nullptr) return values(p, r);
+    if (jacobian == nullptr) {
+      for (int i = 0; i < count_; ++i) r[i] = formula_(p, i);
+      return true;
+    }
     Jet jets[kParameters];
     for (int j = 0; j < kParameters; ++j) jets[j] = Jet(p[j], j);
     for (int i = 0; i < count_; ++i) {
@@ -36,18 +39,7 @@ class JetResiduals : public Residuals {
     return true;
   }
 
-  bool evaluate_extended(const long double* p, long double* r) const override {
-    if constexpr (kExtended) return values(p, r);
-    return false;
-  }
-
  private:
-  template <class T>
-  bool values(const T* p, T* r) const {
-    for (int i = 0; i < count_; ++i) r[i] = formula_(p, i);
-    return true;
-  }
-
   int count_;
   Formula formula_;
 };
