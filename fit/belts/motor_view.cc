@@ -4,21 +4,10 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/motor_equation.h"
 
 namespace loadline {
 namespace {
-
-bool scale(Curve& curve, const std::string& name, double factor) {
-  for (std::size_t i = 0; i < curve.parameter_names.size(); ++i) {
-    if (curve.parameter_names[i] != name) continue;
-    const auto at = static_cast<Eigen::Index>(i);
-    curve.parameters[at] *= factor;
-    curve.covariance.row(at) *= factor;
-    curve.covariance.col(at) *= factor;
-    return true;
-  }
-  return false;
-}
 
 // Motor torque at the session's supply, as far as the curve can be moved there.
 Curve at_supply(const Curve& motor, const std::optional<double>& supply_v) {
@@ -43,13 +32,11 @@ Place place_of(const BeltResult& belt) {
 }  // namespace
 
 std::optional<Curve> at_voltage(const Curve& motor, double factor) {
+  const MotorEquation* const equation = motor_equation(motor.model);
+  if (!equation || !equation->moves_with_voltage()) return std::nullopt;
   Curve moved = motor;
-  bool done = false;
-  if (motor.model == "series") done = scale(moved, "A", factor * factor);
-  if (motor.model == "induction") done = scale(moved, "breakdown", factor * factor);
-  if (motor.model == "permanent-magnet")
-    done = scale(moved, "stall", factor) && scale(moved, "omega_n", factor);
-  if (!done) return std::nullopt;
+  moved.scale_parameters(parameter_factors(*equation, moved.parameter_names.size(),
+                                           &MotorParameter::by_voltage, factor));
   if (moved.supply_v) *moved.supply_v *= factor;
   return moved;
 }

@@ -9,6 +9,7 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
+#include "fit/curves/motor_results.h"
 #include "fit/drive/steadiness.h"
 
 namespace loadline {
@@ -16,23 +17,6 @@ namespace {
 
 // A figure within this of the edge of a measured range still stands on it (as in drive's answers).
 constexpr double kEdge = 0.02;
-
-// By how much each parameter of a curve moves when all its torques grow by a part of themselves.
-Eigen::VectorXd torque_scale(const Curve& curve) {
-  Eigen::VectorXd by = Eigen::VectorXd::Zero(curve.parameters.size());
-  const bool smooth = curve.model == "smooth";
-  for (Eigen::Index k = 0; k < by.size(); ++k) {
-    const std::string& name = curve.parameter_names[static_cast<std::size_t>(k)];
-    const double p = curve.parameters[k];
-    if (smooth || name == kSeriesA || name == "d0" || name == "d1" || name == "d2" ||
-        name == kMagnetStall || name == kInductionBreakdown || name == "c0" || name == "c1" ||
-        name == "c2" || name == "rise")
-      by[k] = p;
-    else if (name == "sigma")
-      by[k] = -p;  // saturation goes by the product of torque and sigma
-  }
-  return by;
-}
 
 Pedal pedal_of(const DriveCurve& motor) {
   return supports_pedal(motor, Pedal::kResistance) ? Pedal::kResistance : Pedal::kVoltage;
@@ -147,7 +131,7 @@ Predictor::Inside::CurvePlaces Predictor::Inside::places_of(const Curve& curve,
   places.first = joint_.add(own, curve.degrees_of_freedom);
   if (const auto& another = curve.another_evening)
     places.evening = Level{joint_.add_standard(another->degrees_of_freedom),
-                           another->relative_sd * torque_scale(curve)};
+                           another->relative_sd * by_torque_scale(curve)};
   return places;
 }
 
@@ -158,7 +142,7 @@ void Predictor::Inside::lay_out() {
     std::optional<Level> rig;
     if (motor.rig && motor.scale_sd > 0) {
       if (!rigs.contains(motor.rig)) rigs[motor.rig] = joint_.add_standard();
-      rig = Level{rigs[motor.rig], motor.scale_sd * torque_scale(*motor.curve)};
+      rig = Level{rigs[motor.rig], motor.scale_sd * by_torque_scale(*motor.curve)};
       own -= rig->by * rig->by.transpose();
     }
     motors_.push_back(places_of(*motor.curve, own));

@@ -1,6 +1,5 @@
 #include "fit/curves/curve.h"
 
-#include <ceres/jet.h>
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -11,45 +10,12 @@
 #include "db/basis/error.h"
 #include "db/store/text.h"
 #include "fit/curves/equations.h"
+#include "fit/curves/formula_of.h"
+#include "fit/curves/motor_equation.h"
 #include "fit/curves/smooth.h"
 
 namespace loadline {
 namespace {
-
-template <typename Equation>
-class EquationModel final : public CurveModel {
- public:
-  EquationModel(std::string name, std::vector<std::string> parameters)
-      : name_(std::move(name)), parameters_(std::move(parameters)) {}
-
-  std::string name() const override { return name_; }
-  std::vector<std::string> parameter_names() const override { return parameters_; }
-  double torque(const Eigen::VectorXd& p, double speed) const override {
-    return Equation::torque(p.data(), speed);
-  }
-  double slope(const Eigen::VectorXd& p, double speed) const override {
-    return jet(p, speed).v[Equation::kParameters];
-  }
-  Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const override {
-    return jet(p, speed).v.template head<Equation::kParameters>();
-  }
-
- private:
-  using Jet = ceres::Jet<double, Equation::kParameters + 1>;
-  static Jet jet(const Eigen::VectorXd& p, double speed) {
-    std::array<Jet, Equation::kParameters> parameters;
-    for (int i = 0; i < Equation::kParameters; ++i)
-      parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
-    return Equation::torque(parameters.data(), Jet(speed, Equation::kParameters));
-  }
-  std::string name_;
-  std::vector<std::string> parameters_;
-};
-
-template <typename Equation>
-std::shared_ptr<const CurveModel> shared(const char* name, std::vector<std::string> parameters) {
-  return std::make_shared<EquationModel<Equation>>(name, std::move(parameters));
-}
 
 // No motor and no machine turns faster: 955,000 rpm, in rad/s.
 constexpr double kFastest = 1e5;
@@ -92,19 +58,17 @@ std::optional<EveningSpread> spread_in(const std::string& details_json) {
 
 std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
                                                  double speed_high, std::size_t parameters) {
-  static const std::vector<std::shared_ptr<const CurveModel>> known = {
-      shared<SeriesEquation>("series", {"A", "omega_0", "omega_x", "d0", "d1", "d2"}),
-      shared<PermanentMagnetEquation>("permanent-magnet", {"stall", "omega_n"}),
-      shared<InductionEquation>("induction", {"breakdown", "slip_b", "omega_s"}),
-      shared<DragEquation>("drag", {"c0", "c1", "c2"}),
-      shared<StribeckEquation>("drag-stribeck", {"c0", "c1", "c2", "rise", "omega_s"})};
-  static const auto saturated = shared<SaturatedSeriesEquation>(
-      "series", {"A", "omega_0", "omega_x", "d0", "d1", "d2", "sigma"});
-  if (name == "series" && parameters == SaturatedSeriesEquation::kParameters) return saturated;
-  for (const auto& model : known)
-    if (model->name() == name) return model;
+  static const auto drag = formula_of<DragEquation>("drag", {"c0", "c1", "c2"});
+  static const auto stribeck =
+      formula_of<StribeckEquation>("drag-stribeck", {"c0", "c1", "c2", "rise", "omega_s"});
+  if (name == "drag") return drag;
+  if (name == "drag-stribeck") return stribeck;
   if (name == "smooth") return smooth_equation(speed_low, speed_high, parameters);
-  return nullptr;
+  const MotorEquation* const motor = motor_equation(name);
+  if (!motor) return nullptr;
+  for (const auto& formula : motor->formulas)
+    if (formula->parameter_names().size() == parameters) return formula;
+  return motor->formulas.back();
 }
 
 double Curve::torque(double speed) const { return equation->torque(parameters, speed); }
@@ -116,6 +80,11 @@ Eigen::VectorXd Curve::gradient(double speed) const {
 double Curve::torque_sd(double speed) const {
   const Eigen::VectorXd g = gradient(speed);
   return std::sqrt(std::max(0.0, g.dot(covariance * g)));
+}
+
+void Curve::scale_parameters(const Eigen::VectorXd& factors) {
+  parameters = parameters.cwiseProduct(factors);
+  covariance = factors.asDiagonal() * covariance * factors.asDiagonal();
 }
 
 double Curve::coverage_factor() const { return student_t_975(degrees_of_freedom); }

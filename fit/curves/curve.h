@@ -13,25 +13,13 @@
 #include "db/basis/estimate.h"
 #include "db/records.h"
 #include "fit/curves/another_evening.h"
+#include "fit/curves/curve_model.h"
 
 namespace loadline {
 
-/// The equation behind a curve: torque as a function of speed and parameters. Stateless singletons.
-class CurveModel {
- public:
-  virtual ~CurveModel() = default;
-  virtual std::string name() const = 0;
-  virtual std::vector<std::string> parameter_names() const = 0;
-  virtual double torque(const Eigen::VectorXd& p, double speed) const = 0;
-  /// d torque / d speed.
-  virtual double slope(const Eigen::VectorXd& p, double speed) const = 0;
-  /// d torque / d parameters.
-  virtual Eigen::VectorXd gradient(const Eigen::VectorXd& p, double speed) const = 0;
-};
-
-/// The equation of that name: "series" (with seven parameters the one whose iron saturates),
-/// "permanent-magnet", "induction", "drag", "drag-stribeck", or "smooth" (whose knots lie evenly on
-/// [speed_low, speed_high], one parameter each). Null for a name that this version does not know.
+/// The formula of that name: a motor's (motor_equation.h), "drag", "drag-stribeck", or "smooth"
+/// (whose knots lie evenly on [speed_low, speed_high], one parameter each). Null for a name that
+/// this version does not know.
 std::shared_ptr<const CurveModel> curve_equation(const std::string& name, double speed_low,
                                                  double speed_high, std::size_t parameters);
 
@@ -56,6 +44,8 @@ struct Curve {
   double torque_sd(double speed) const;
   /// Student's t factor for a 95 % interval with this curve's degrees of freedom.
   double coverage_factor() const;
+  /// Each parameter times its factor, the covariance with them.
+  void scale_parameters(const Eigen::VectorXd& factors);
   bool measured_at(double speed) const { return speed >= speed_low && speed <= speed_high; }
 
   /// One of the equations (not "smooth"), with its parameters and their covariance; speeds, runs

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/readings.h"
 
@@ -20,15 +21,12 @@ constexpr double kLeastTyped = 4;    // one more than there are coefficients
 constexpr double kEquation = 0.003;  // of the standstill torque, as for the motor's own results
 
 // Parameters of the motor's curve at `ratio` times its supply, and their derivative by the original
-// ones (all such changes are factors): A and breakdown torque go with V², a permanent magnet's
-// standstill torque and no-load speed with V (design of the curves).
+// ones (all such changes are factors). A spline has no physics to move by and stays.
 Eigen::VectorXd supply_factors(const Curve& motor, double ratio) {
-  Eigen::VectorXd factors = Eigen::VectorXd::Ones(motor.parameters.size());
-  if (motor.model == "permanent-magnet")
-    factors.setConstant(ratio);
-  else
-    factors[0] = ratio * ratio;
-  return factors;
+  const MotorEquation* const equation = motor_equation(motor.model);
+  if (!equation) return Eigen::VectorXd::Ones(motor.parameters.size());
+  return parameter_factors(*equation, motor.parameter_names.size(), &MotorParameter::by_voltage,
+                           ratio);
 }
 
 // The curve of one motor, and where in the rows it is the torque meter.

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -12,7 +13,9 @@ namespace loadline {
 std::vector<std::string> models_to_try(const MotorFitOptions& options) {
   // The spline takes its torques through the equation that describes them best.
   if (options.model && *options.model != "smooth") return {*options.model};
-  return {"series", "permanent-magnet", "induction"};
+  std::vector<std::string> names;
+  for (const MotorEquation& equation : motor_equations()) names.push_back(equation.name);
+  return names;
 }
 
 double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {

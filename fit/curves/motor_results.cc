@@ -8,6 +8,7 @@
 #include <numbers>
 
 #include "db/basis/units.h"
+#include "fit/curves/motor_equation.h"
 #include "fit/curves/results.h"
 
 namespace loadline {
@@ -34,8 +35,10 @@ constexpr double kWarmthLaw = 0.045;
 constexpr double kNoLoadShape = 0.02, kNoLoadBeyond = 0.04;
 constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
 
+// Those of a spline are torques of either sign.
 bool positive_parameter(const std::string& name) {
-  return name[0] != 'd' && name[0] != 'c' && name != "sigma";
+  const MotorParameter* const known = motor_parameter(name);
+  return known && known->positive;
 }
 
 void set_parameters(MotorFit& fit) {
@@ -73,7 +76,8 @@ double swing_doubt(const MotorFit& fit) {
   for (const RunFinding& found : fit.findings)
     if (found.inertia.low && *found.inertia.low > 0)
       inertia = inertia > 0 ? std::min(inertia, *found.inertia.value) : *found.inertia.value;
-  if (curve.model != "series" || inertia == 0) return 0;
+  const MotorEquation* const motor = motor_equation(curve.model);
+  if (!motor || !motor->swings_with_mains || inertia == 0) return 0;
   const double torque = curve.torque(curve.speed_low);
   double half = curve.speed_low;
   while (half < curve.speed_high && curve.torque(half) > torque / 2) half += curve.speed_high / 50;
@@ -126,28 +130,26 @@ void open_each(Curve& curve, const std::vector<OpenResult>& results) {
 
 // All torques larger or smaller together.
 void open_scale(Curve& curve, double relative) {
-  Eigen::VectorXd scale = Eigen::VectorXd::Zero(curve.parameters.size());
-  for (Eigen::Index i = 0; i < scale.size(); ++i) {
-    const std::string& name = curve.parameter_names[static_cast<std::size_t>(i)];
-    const bool is_torque = name == "A" || std::string(parameter_unit(name)).starts_with("N·m");
-    if (is_torque) scale[i] = curve.parameters[i];
-    if (name == "sigma") scale[i] = -curve.parameters[i];
-  }
+  const Eigen::VectorXd scale = by_torque_scale(curve);
   curve.covariance += relative * relative * scale * scale.transpose();
 }
 
 }  // namespace
 
-const char* parameter_unit(const std::string& name) {
-  if (name == "A") return "N·m·rad²/s²";
-  if (name == "omega_0" || name == "omega_x" || name == "omega_n" || name == "omega_s")
-    return "rad/s";
-  if (name == "stall" || name == "breakdown" || name == "d0") return "N·m";
-  if (name == "d1") return "N·m·s";
-  if (name == "d2") return "N·m·s²";
-  if (name == "sigma") return "1/(N·m)";
-  if (name[0] == 'c') return "N·m";  // of a spline
-  return "";
+std::string parameter_unit(const std::string& name) {
+  const MotorParameter* const known = motor_parameter(name);
+  return known ? known->unit : "N·m";  // of a spline
+}
+
+Eigen::VectorXd by_torque_scale(const Curve& curve) {
+  Eigen::VectorXd by = curve.parameters;
+  const MotorEquation* const motor = motor_equation(curve.model);
+  for (Eigen::Index i = 0; i < by.size(); ++i) {
+    const auto at = static_cast<std::size_t>(i);
+    if (motor) by[i] *= motor->parameters[at].by_torque;
+    if (curve.model == "drag-stribeck" && curve.parameter_names[at] == "omega_s") by[i] = 0;
+  }
+  return by;
 }
 
 EquationDoubt equation_doubt(const MotorFit& fit) {

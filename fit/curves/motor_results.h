@@ -23,7 +23,11 @@ void open_up(Curve& curve, const EquationDoubt& doubt);
 /// not known.
 void set_results(MotorFit& fit);
 
-/// Unit of a curve parameter by its name; "" for a plain number.
-const char* parameter_unit(const std::string& name);
+/// Unit of a motor curve's parameter by its name; "" for a plain number.
+std::string parameter_unit(const std::string& name);
+
+/// d parameters / d ln(all torques together). Drags and splines are linear in their parameters but
+/// for the speed of a Stribeck rise.
+Eigen::VectorXd by_torque_scale(const Curve& curve);
 
 }  // namespace loadline

@@ -50,8 +50,4 @@ class MotorShape {
   virtual Eigen::VectorXd prior_mean() const = 0;
 };
 
-/// "series", "permanent-magnet" or "induction"; null for another name.
-std::unique_ptr<MotorShape> motor_shape(const std::string& name, const SweepScale& scale,
-                                        const std::optional<OwnDrag>& own_drag);
-
 }  // namespace loadline

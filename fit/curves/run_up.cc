@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/motor_equation.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
 
@@ -329,7 +330,7 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
   RunUpFit fit;
   fit.runs = runs;
   const SweepScale scale = scale_of(runs);
-  fit.shape = motor_shape(model, scale, own_drag);
+  fit.shape = motor_equation(model)->shape(scale, own_drag);
   const RunUpProblem problem(*fit.shape, fit.runs, scale.torque);
   fit.solution.rss = kUndefined;
   // Every start is followed: the equation has valleys far from the answer, where an iron that

@@ -72,7 +72,7 @@ struct RunUpFit {
   std::vector<std::vector<double>> residuals;  ///< rad/s, per run
 };
 
-/// `model` as in motor_shape().
+/// `model`: a name of the table in motor_equation.h.
 RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
                      const std::optional<OwnDrag>& own_drag);
 /// Only as well as ways to read the rows are compared by; begins at `start`, the solution of

@@ -5,6 +5,7 @@
 #include <ceres/jet.h>
 
 #include <array>
+#include <type_traits>
 
 #include "fit/curves/motor_shape.h"
 
@@ -51,5 +52,18 @@ class LogShape : public ShapeOf<Equation> {
     return u.array().exp().matrix().asDiagonal();
   }
 };
+
+/// How the table of motor equations makes a shape: with the motor's own drag where the shape's
+/// constructor takes it.
+template <typename Shape>
+auto shape_maker() {
+  return [](const SweepScale& scale,
+            const std::optional<OwnDrag>& own_drag) -> std::unique_ptr<MotorShape> {
+    if constexpr (std::is_constructible_v<Shape, const SweepScale&, const std::optional<OwnDrag>&>)
+      return std::make_unique<Shape>(scale, own_drag);
+    else
+      return std::make_unique<Shape>(scale);
+  };
+}
 
 }  // namespace loadline

@@ -6,6 +6,7 @@
 #include <numbers>
 #include <numeric>
 
+#include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
@@ -286,7 +287,8 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
 
 std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input) {
   return fit_sweeps(
-      [&](const SweepScale& scale) { return motor_shape(model, scale, input.own_drag); }, input);
+      [&](const SweepScale& scale) { return motor_equation(model)->shape(scale, input.own_drag); },
+      input);
 }
 
 bool settle(SweepFit& fit) {

@@ -60,7 +60,7 @@ struct SweepFit {
 using ShapeMaker = std::function<std::unique_ptr<MotorShape>(const SweepScale& scale)>;
 /// Fits the shape that `make` gives for the size of these data.
 std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput& input);
-/// `model` as in motor_shape().
+/// `model`: a name of the table in motor_equation.h.
 std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInput& input);
 
 /// Ends a fit with the full core: the answer, its covariance and its sensitivities as they are

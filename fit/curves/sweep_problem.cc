@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "fit/curves/motor_equation.h"
+
 namespace loadline {
 
 using Eigen::VectorXd;
@@ -10,9 +12,6 @@ using Lines = Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, E
 namespace {
 // From run to run the winding's warmth differs by more than within one.
 constexpr double kWarmShare = 2;
-// Ferrite magnets lose 0.2 % of their flux per kelvin (handbooks), and warm by some ten kelvin in a
-// run.
-constexpr double kFluxSd = 0.03;
 }  // namespace
 
 SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
@@ -71,7 +70,8 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
 double SweepProblem::warm_sd(std::size_t j) const { return j == 0 ? 1e-9 : kWarmShare * heat_sd_; }
 
 double SweepProblem::flux_sd() const {
-  return heat_sd_ > 1e-6 && shape_.name() == "permanent-magnet" ? kFluxSd : 1e-9;
+  const MotorEquation* const motor = motor_equation(shape_.name());
+  return heat_sd_ > 1e-6 && motor && motor->flux_sd > 0 ? motor->flux_sd : 1e-9;
 }
 
 double SweepProblem::nuisance(const VectorXd& solution, std::size_t j, Nuisance which) const {

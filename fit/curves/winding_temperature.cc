@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "fit/curves/copper.h"
+#include "fit/curves/motor_equation.h"
 
 namespace loadline {
 namespace {
@@ -31,13 +32,6 @@ std::optional<double> sensor_at_start(const Readings& readings) {
   return sum / count;
 }
 
-// Which parameter goes with the resistance, and by which power of it.
-std::pair<Eigen::Index, double> by_resistance(const std::string& model) {
-  if (model == "series") return {1, 1};
-  if (model == "permanent-magnet") return {0, -1};
-  return {1, 1};  // induction: slip of the breakdown torque
-}
-
 }  // namespace
 
 WindingTemperature winding_temperature(const MotorFitOptions& options) {
@@ -61,16 +55,16 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
 }
 
 void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius) {
-  const auto [which, power] = by_resistance(curve.model);
   const double growth = resistance(celsius) / resistance(from.celsius);
-  const double factor = std::pow(growth, power);
-  curve.parameters[which] *= factor;
-  curve.covariance.row(which) *= factor;
-  curve.covariance.col(which) *= factor;
+  const MotorEquation& motor = *motor_equation(curve.model);
+  curve.scale_parameters(parameter_factors(motor, curve.parameter_names.size(),
+                                           &MotorParameter::by_resistance, growth));
   // d ln(growth) / d from
   const double relative = kCopperPerK / resistance(from.celsius) * from.sd;
-  const double sd = power * curve.parameters[which] * relative;
-  curve.covariance(which, which) += sd * sd;
+  Eigen::VectorXd by_growth = curve.parameters;
+  for (Eigen::Index i = 0; i < by_growth.size(); ++i)
+    by_growth[i] *= motor.parameters[static_cast<std::size_t>(i)].by_resistance;
+  curve.covariance += relative * relative * by_growth * by_growth.transpose();
 }
 
 }  // namespace loadline

@@ -22,16 +22,6 @@
 
 namespace loadline {
 
-// Names of the models' parameters that a change of supply or a pedal touches.
-inline constexpr const char* kSeriesA = "A";
-inline constexpr const char* kSeriesOmega0 = "omega_0";
-inline constexpr const char* kSeriesOmegaX = "omega_x";
-inline constexpr const char* kMagnetStall = "stall";
-inline constexpr const char* kMagnetNoLoad = "omega_n";
-inline constexpr const char* kInductionBreakdown = "breakdown";
-inline constexpr const char* kInductionSlip = "slip_b";
-inline constexpr const char* kInductionSynchronous = "omega_s";
-
 class DriveCurve {
  public:
   /// The curve with exact parameters. Shares the curve's equation, which must be there.

@@ -142,7 +142,7 @@ void add_wanted(const DriveSetup& setup, const DriveQuestion& question,
 // r = ρ·K with K = V²/A.
 std::optional<Propagated> ohms(const DriveCurve& motor, const Propagated& setting) {
   if (!motor.supply_v()) return std::nullopt;
-  return setting * (*motor.supply_v() * *motor.supply_v()) / motor.parameter(kSeriesA);
+  return setting * (*motor.supply_v() * *motor.supply_v()) / motor.parameter("A");
 }
 
 void add_slow(const DriveSetup& setup, const DriveQuestion& question,

@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "db/basis/error.h"
+#include "fit/curves/motor_equation.h"
 
 namespace loadline {
 namespace {
@@ -13,10 +14,22 @@ namespace {
 // Beyond this change of voltage or frequency saturation and brush drop are no longer small.
 constexpr double kFarChange = 0.2;
 
-bool is(const DriveCurve& motor, const char* model) { return motor.model() == model; }
+const MotorEquation* equation_of(const DriveCurve& motor) { return motor_equation(motor.model()); }
 
-DriveCurve scaled(const DriveCurve& motor, const std::string& name, const Propagated& factor) {
-  return motor.with_parameter(name, motor.parameter(name) * factor);
+Propagated power(const Propagated& base, int exponent) {
+  Propagated result(1.0);
+  for (int i = 0; i < std::abs(exponent); ++i) result = result * base;
+  return exponent < 0 ? 1.0 / result : result;
+}
+
+// Every parameter at `factor` times a condition.
+DriveCurve scaled(const DriveCurve& motor, int MotorParameter::*by, const Propagated& factor) {
+  DriveCurve moved = motor;
+  for (const MotorParameter& parameter : equation_of(motor)->parameters)
+    if (parameter.*by != 0)
+      moved = moved.with_parameter(parameter.name,
+                                   moved.parameter(parameter.name) * power(factor, parameter.*by));
+  return moved;
 }
 
 DriveCurve at_other_voltage(const DriveCurve& motor, double volts, const std::string& name,
@@ -36,7 +49,7 @@ DriveCurve at_other_voltage(const DriveCurve& motor, double volts, const std::st
                     volts, *motor.supply_v(), name));
   DriveCurve moved = with_voltage(motor, factor);
   moved.set_supply_v(volts);
-  if (is(motor, "permanent-magnet")) moved.scale_range(factor);
+  moved.scale_range(std::pow(factor, equation_of(motor)->speeds_by_voltage));
   return moved;
 }
 
@@ -59,44 +72,41 @@ DriveCurve at_other_frequency(const DriveCurve& motor, const SupplyWish& wish,
         "and its cooling change too, and no interval covers that.",
         name, *wish.rated_hertz, *wish.hertz));
   DriveCurve moved = with_frequency(motor, factor);
-  if (is(motor, "induction")) moved.scale_range(factor);
+  moved.scale_range(std::pow(factor, equation_of(motor)->speeds_by_frequency));
   return moved;
 }
 
 }  // namespace
 
 bool supports_voltage(const DriveCurve& motor) {
-  return is(motor, "series") || is(motor, "permanent-magnet") || is(motor, "induction");
+  return equation_of(motor) && equation_of(motor)->moves_with_voltage();
 }
 
 bool supports_frequency(const DriveCurve& motor) {
-  return is(motor, "induction") || is(motor, "series");
+  return equation_of(motor) && equation_of(motor)->moves_with_frequency();
 }
 
 bool supports_pedal(const DriveCurve& motor, Pedal pedal) {
-  return pedal == Pedal::kResistance ? is(motor, "series") : supports_voltage(motor);
+  if (pedal == Pedal::kVoltage) return supports_voltage(motor);
+  return equation_of(motor) && !equation_of(motor)->series_resistance.empty();
 }
 
 DriveCurve with_voltage(const DriveCurve& motor, const Propagated& factor) {
-  if (is(motor, "series")) return scaled(motor, kSeriesA, factor * factor);
-  if (is(motor, "permanent-magnet"))
-    return scaled(scaled(motor, kMagnetStall, factor), kMagnetNoLoad, factor);
-  if (is(motor, "induction")) return scaled(motor, kInductionBreakdown, factor * factor);
-  throw std::logic_error("with_voltage on a curve that does not support it");
+  if (!supports_voltage(motor))
+    throw std::logic_error("with_voltage on a curve that does not support it");
+  return scaled(motor, &MotorParameter::by_voltage, factor);
 }
 
 DriveCurve with_frequency(const DriveCurve& motor, double factor) {
-  if (is(motor, "series")) return scaled(motor, kSeriesOmegaX, factor);
-  if (is(motor, "induction"))
-    return scaled(scaled(scaled(motor, kInductionSynchronous, factor), kInductionBreakdown,
-                         1 / (factor * factor)),
-                  kInductionSlip, 1 / factor);
-  throw std::logic_error("with_frequency on a curve that does not support it");
+  if (!supports_frequency(motor))
+    throw std::logic_error("with_frequency on a curve that does not support it");
+  return scaled(motor, &MotorParameter::by_frequency, factor);
 }
 
 DriveCurve with_pedal(const DriveCurve& motor, Pedal pedal, const Propagated& setting) {
   if (pedal == Pedal::kVoltage) return with_voltage(motor, setting);
-  return motor.with_parameter(kSeriesOmega0, motor.parameter(kSeriesOmega0) + setting);
+  const std::string& resistance = equation_of(motor)->series_resistance;
+  return motor.with_parameter(resistance, motor.parameter(resistance) + setting);
 }
 
 DriveCurve moved_to_supply(const DriveCurve& motor, const SupplyWish& wish,

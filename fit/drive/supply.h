@@ -1,12 +1,8 @@
 // A motor's curve on another supply, and with a pedal in its circuit.
 //
-// What each model allows (see the models in fit/curves):
-//   series            T = A/((ω+ω₀)²+ωₓ²): A ∝ V²; ωₓ = X/K ∝ f; a resistance r in series adds r/K
-//                     to ω₀, with K = V²/A.
-//   permanent-magnet  T = Ts(1 − ω/ωₙ): Ts and ωₙ ∝ V (direct current: no frequency).
-//   induction         breakdown torque ∝ V²; ωs ∝ f, and with the leakage reactance ∝ f breakdown
-//                     torque ∝ 1/f², breakdown slip ∝ 1/f.
-//   smooth            nothing: it has no physics to move by.
+// What each equation allows stands in the table of them (fit/curves/motor_equation.h): by which
+// power of voltage and frequency a parameter goes, and to which one a resistance r in series adds
+// (of a series motor r/K to ω₀, with K = V²/A). A spline has no physics to move by.
 // All of it neglects saturation, so it holds for some tens of per cent in voltage, not for a
 // factor.
 #pragma once

@@ -3,6 +3,8 @@
 #include <cctype>
 #include <string_view>
 
+#include "fit/curves/motor_equation.h"
+
 namespace loadline {
 
 const std::vector<std::string>& care_sentences() {
@@ -28,44 +30,14 @@ const std::vector<std::string>& reading_sentences() {
   return sentences;
 }
 
-namespace {
-
-struct ParameterWords {
-  const char *name, *symbol, *meaning;
-};
-
-// The equations themselves: fit/curves/equations.h.
-constexpr ParameterWords kParameters[] = {
-    {"A", "A", "strength of the motor: supply squared over its flux constant"},
-    {"omega_0", "ω₀", "winding resistance, as the speed whose back voltage equals its drop"},
-    {"omega_x", "ωₓ", "winding reactance, likewise"},
-    {"d0", "d₀", "the motor's own friction, the same at every speed"},
-    {"d1", "d₁", "the motor's own drag that grows with the speed"},
-    {"d2", "d₂", "the motor's own fan, growing with the speed squared"},
-    {"sigma", "σ", "how far the iron saturates"},
-    {"stall", "T₀", "torque at standstill"},
-    {"omega_n", "ωₙ", "speed without load"},
-    {"breakdown", "T_b", "greatest torque"},
-    {"slip_b", "s_b", "slip at the greatest torque"},
-    {"omega_s", "ω_s", "synchronous speed"},
-};
-
-const ParameterWords* words_of(const std::string& name) {
-  for (const ParameterWords& words : kParameters)
-    if (name == words.name) return &words;
-  return nullptr;
-}
-
-}  // namespace
-
 std::string parameter_symbol(const std::string& name) {
-  const ParameterWords* words = words_of(name);
-  return words ? words->symbol : name;
+  const MotorParameter* const known = motor_parameter(name);
+  return known ? known->symbol : name;
 }
 
 std::string parameter_meaning(const std::string& name) {
-  const ParameterWords* words = words_of(name);
-  return words ? words->meaning : "";
+  const MotorParameter* const known = motor_parameter(name);
+  return known ? known->meaning : "";
 }
 
 std::string as_sentence(std::string words) {

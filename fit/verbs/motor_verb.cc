@@ -5,6 +5,7 @@
 
 #include "db/basis/progress.h"
 #include "db/basis/units.h"
+#include "fit/curves/motor_equation.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/history/another_evening.h"
 #include "fit/verbs/verbs.h"
@@ -14,15 +15,19 @@ namespace {
 
 namespace po = boost::program_options;
 
+std::string names_of_equations() {
+  std::string names;
+  for (const MotorEquation& equation : motor_equations())
+    names += (names.empty() ? "" : ", ") + equation.name;
+  return names;
+}
+
 MotorFitOptions options_from(const Arguments& arguments) {
   MotorFitOptions options;
   options.model = arguments.text("model");
-  if (options.model && *options.model != "series" && *options.model != "permanent-magnet" &&
-      *options.model != "induction" && *options.model != "smooth")
-    throw Error(Fault::kInput,
-                fmt::format("'{}' is no motor model; choose series, permanent-magnet, induction or "
-                            "smooth.",
-                            *options.model));
+  if (options.model && *options.model != "smooth" && !motor_equation(*options.model))
+    throw Error(Fault::kInput, fmt::format("'{}' is no motor model; choose {} or smooth.",
+                                           *options.model, names_of_equations()));
   options.at_supply_v = arguments.number("at-supply-v");
   if (options.at_supply_v && !(*options.at_supply_v > 0))
     throw Error(Fault::kInput, "--at-supply-v must be more than 0 V.");

@@ -1,12 +1,16 @@
 // The worked example of DEVELOPERS.md, "How to add a motor model": an equation of one's own, from
-// its formula to a fitted curve with intervals. A repulsion-start or shaded-pole motor with a fan
-// on its shaft is near enough to a straight line less a square.
+// its formula to a stored curve with intervals that moves to another supply. A repulsion-start or
+// shaded-pole motor with a fan on its shaft is near enough to a straight line less a square.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 
+#include "fit/curves/formula_of.h"
+#include "fit/curves/motor_equation.h"
+#include "fit/curves/motor_fit.h"
 #include "fit/curves/shape_of.h"
-#include "fit/curves/sweep_fit.h"
+#include "fit/drive/supply.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 
@@ -14,17 +18,21 @@ using namespace loadline;
 
 namespace {
 
-// 1. The equation, once, for numbers and for Ceres' dual numbers. p = Ts, ωₙ, f:
-//    T(ω) = Ts(v² − ω/ωₙ) − f·ω². Warmth takes its share of the electromagnetic part.
-struct FannedEquation {
+// All that there is to write, in the library a file of its own: the equation, once, for numbers and
+// for Ceres' dual numbers …
+struct FannedEquation {  // p = Ts, ωₙ, f: T(ω) = Ts(v² − ω/ωₙ) − f·ω²
   static constexpr int kParameters = 3;
   template <typename T>
   static T torque(const T* p, const T& w, double v, const T& heat) {
     return p[0] * (v * v - w / p[1]) * (1.0 - heat) - p[2] * w * w;
   }
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return torque(p, w, 1.0, T(0.0));
+  }
 };
 
-// 2. The shape: starts that lie within the reach of the fit, from the size of the data.
+// … starts within the reach of the fit, from the size of the data …
 class FannedShape final : public LogShape<FannedEquation> {
  public:
   using LogShape::LogShape;
@@ -35,9 +43,21 @@ class FannedShape final : public LogShape<FannedEquation> {
   }
 };
 
+// … and its row of the table. At r times the voltage v² gains r²: Ts goes with V², and so does ωₙ,
+// for the slope Ts/ωₙ stays.
+MotorEquation fanned_motor() {
+  return {.name = "fanned",
+          .parameters = {{"T_s", "T_s", "N·m", "pull", true, 1, 2},
+                         {"w_n", "ω_n", "rad/s", "speed without load and fan", true, 0, 2},
+                         {"fan", "f", "N·m·s²", "the fan on the shaft", true, 1}},
+          .formulas = {formula_of<FannedEquation>("fanned", {"T_s", "w_n", "fan"})},
+          .shape = shape_maker<FannedShape>()};
+}
+
 }  // namespace
 
-TEST_CASE("a motor model of one's own is fitted with lag, inertia, drift and intervals") {
+TEST_CASE("a motor model of one's own: fitted, chosen, stored, read, moved to another supply") {
+  add_motor_equation(fanned_motor());
   tests::BrakeBench bench;
   bench.torque = [](double w) { return 0.3 * (1 - w / 900) - 6e-8 * w * w; };
   bench.top = 700;
@@ -48,29 +68,32 @@ TEST_CASE("a motor model of one's own is fitted with lag, inertia, drift and int
   run.kind = RunKind::kBrake;
   run.motor = motor.id;
   run.inertia_kgm2 = bench.inertia;
+  run.supply_v = 230;
   run.id = tests::store(scratch.book(), run, bench.rows());
 
-  // 3. The fit takes any shape; the library's own are made by their names in motor_shape().
-  Readings readings = load_readings(scratch.book(), run.id);
-  SmoothSpeed speed(readings.motor);
-  const BenchRun ready{std::move(readings), std::move(speed)};
-  SweepFitInput input;
-  input.runs = {&ready};
-  input.reference_v = std::nan("");
-  const auto fit = fit_sweeps(
-      [](const SweepScale& scale) { return std::make_unique<FannedShape>(scale); }, input);
-  REQUIRE(fit->usable);
-  REQUIRE(settle(*fit));
+  // It takes part in the comparison with the others.
+  const MotorFit all = fit_motor(scratch.book(), motor);
+  CHECK(std::any_of(all.models.begin(), all.models.end(),
+                    [](const ModelTried& tried) { return tried.name == "fanned"; }));
 
-  // 4. What must come out: the formula's own numbers, within what the fit says of itself.
-  const Eigen::Matrix3d covariance = fit->natural_by_internal *
-                                     fit->covariance.topLeftCorner<3, 3>() *
-                                     fit->natural_by_internal.transpose();
+  // Its own numbers come back, within what the fit says of itself.
+  MotorFitOptions options;
+  options.model = "fanned";
+  const MotorFit fit = fit_motor(scratch.book(), motor, options);
+  CHECK(fit.curve.model == "fanned");
   const double truth[] = {0.3, 900, 6e-8};
-  for (int i = 0; i < 3; ++i) {
+  for (std::size_t i = 0; i < 3; ++i) {
     CAPTURE(i);
-    const double sd = std::sqrt(covariance(i, i));
-    CHECK(std::fabs(fit->natural[i] - truth[i]) < 4 * sd);
-    CHECK(sd < 0.2 * truth[i]);
+    const Estimate& found = fit.parameters[i].second;
+    CHECK(*found.low < truth[i]);
+    CHECK(truth[i] < *found.high);
+    CHECK(*found.high - *found.low < truth[i]);
   }
+
+  // Stored, read, and moved: its torque at standstill goes with V², as its row says.
+  const Curve read = Curve::from_stored(to_stored(fit, motor));
+  CHECK(read.torque(300) == doctest::Approx(fit.curve.torque(300)).epsilon(1e-12));
+  const DriveCurve there = with_voltage(DriveCurve(read), 1.1);
+  CHECK(there.torque(0.0) == doctest::Approx(1.21 * read.torque(0)).epsilon(1e-9));
+  CHECK_FALSE(supports_frequency(DriveCurve(read)));
 }

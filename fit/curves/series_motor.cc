@@ -1,9 +1,13 @@
-#include "fit/curves/motor_shape.h"
-
+// A series motor: T = A/((ω+ω₀)²+ωₓ²) less its own drag, A = V²/K, ω₀ = R/K, ωₓ = X/K, with iron
+// that saturates (equations.h).
+//
+// A goes with V²; ωₓ with f; ω₀ with the winding's resistance, to which one in series adds.
 #include <Eigen/Dense>
 #include <cmath>
 
 #include "fit/curves/equations.h"
+#include "fit/curves/formula_of.h"
+#include "fit/curves/motor_equation.h"
 #include "fit/curves/shape_of.h"
 
 namespace loadline {
@@ -23,28 +27,6 @@ constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 // Saturation σ times the torque scale: 0 for iron that stays linear, about 0.5 for a hard-driven
 // one.
 constexpr double kSaturation = 0.2, kSaturationSd = 0.8;
-
-class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
- public:
-  using LogShape::LogShape;
-  std::string name() const override { return "permanent-magnet"; }
-  std::vector<VectorXd> starts() const override {
-    return {Eigen::Vector2d(std::log(scale_.torque), std::log(1.05 * scale_.speed))};
-  }
-};
-
-class InductionShape final : public LogShape<InductionEquation> {
- public:
-  using LogShape::LogShape;
-  std::string name() const override { return "induction"; }
-  std::vector<VectorXd> starts() const override {
-    std::vector<VectorXd> starts;
-    for (const double slip : {0.08, 0.2, 0.5})
-      starts.push_back(
-          Eigen::Vector3d(std::log(scale_.torque), std::log(slip), std::log(1.02 * scale_.speed)));
-    return starts;
-  }
-};
 
 // u = ln(electromagnetic standstill torque of the unsaturated motor), ln ω₀, ωₓ over the highest
 // speed (its sign has no meaning: direct current has none of it), the three drag terms at top speed
@@ -128,12 +110,56 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
 
 }  // namespace
 
-std::unique_ptr<MotorShape> motor_shape(const std::string& name, const SweepScale& scale,
-                                        const std::optional<OwnDrag>& own_drag) {
-  if (name == "series") return std::make_unique<SeriesShape>(scale, own_drag);
-  if (name == "permanent-magnet") return std::make_unique<PermanentMagnetShape>(scale);
-  if (name == "induction") return std::make_unique<InductionShape>(scale);
-  return nullptr;
+MotorEquation series_motor() {
+  return {.name = "series",
+          .parameters = {{.name = "A",
+                          .symbol = "A",
+                          .unit = "N·m·rad²/s²",
+                          .meaning = "strength of the motor: supply squared over its flux constant",
+                          .by_torque = 1,
+                          .by_voltage = 2},
+                         {.name = "omega_0",
+                          .symbol = "ω₀",
+                          .unit = "rad/s",
+                          .meaning =
+                              "winding resistance, as the speed whose back voltage equals its drop",
+                          .by_resistance = 1},
+                         {.name = "omega_x",
+                          .symbol = "ωₓ",
+                          .unit = "rad/s",
+                          .meaning = "winding reactance, likewise",
+                          .by_frequency = 1},
+                         {.name = "d0",
+                          .symbol = "d₀",
+                          .unit = "N·m",
+                          .meaning = "the motor's own friction, the same at every speed",
+                          .positive = false,
+                          .by_torque = 1},
+                         {.name = "d1",
+                          .symbol = "d₁",
+                          .unit = "N·m·s",
+                          .meaning = "the motor's own drag that grows with the speed",
+                          .positive = false,
+                          .by_torque = 1},
+                         {.name = "d2",
+                          .symbol = "d₂",
+                          .unit = "N·m·s²",
+                          .meaning = "the motor's own fan, growing with the speed squared",
+                          .positive = false,
+                          .by_torque = 1},
+                         {.name = "sigma",
+                          .symbol = "σ",
+                          .unit = "1/(N·m)",
+                          .meaning = "how far the iron saturates",
+                          .positive = false,
+                          .by_torque = -1}},
+          .formulas = {formula_of<SeriesEquation>("series",
+                                                  {"A", "omega_0", "omega_x", "d0", "d1", "d2"}),
+                       formula_of<SaturatedSeriesEquation>(
+                           "series", {"A", "omega_0", "omega_x", "d0", "d1", "d2", "sigma"})},
+          .shape = shape_maker<SeriesShape>(),
+          .series_resistance = "omega_0",
+          .swings_with_mains = true};
 }
 
 }  // namespace loadline
