@@ -55,7 +55,7 @@ void BookWriter::watch_zeros(const Batch& batch) {
 }
 
 void BookWriter::append_to_fallback(std::span<const std::uint8_t> bytes) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (!fallback_) return;
   try {
     if (fallback_->append(bytes)) return;
@@ -93,7 +93,7 @@ bool BookWriter::commit_once(const Batch& batch) {
   } catch (const std::exception& error) {
     trouble = error.what();
   }
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   trouble_ = trouble;
   return trouble.empty();
 }
@@ -150,7 +150,7 @@ void BookWriter::give_up(const Batch& batch) {
   std::string stamp = clock_.utc();
   std::erase_if(stamp, [](char c) { return c == ':' || c == '-'; });
   {
-    const std::lock_guard lock(mutex_);
+    const Lock lock(mutex_);
     fallback_.emplace(fmt::format("loadline-run-{}-{}", run_, stamp), options_.introduction);
   }
   append_to_fallback(tail_);
@@ -166,12 +166,12 @@ void BookWriter::remember_tail(const Batch& batch) {
 }
 
 std::string BookWriter::trouble() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return trouble_;
 }
 
 std::vector<std::string> BookWriter::fallback_paths() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return fallback_ ? fallback_->paths() : std::vector<std::string>{};
 }
 

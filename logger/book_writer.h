@@ -10,13 +10,13 @@
 #pragma once
 
 #include <atomic>
-#include <mutex>
 #include <optional>
 
 #include "db/book.h"
 #include "logger/clock.h"
 #include "logger/live_meter.h"
 #include "logger/mailbox.h"
+#include "logger/mutex.h"
 #include "logger/raw_capture.h"
 #include "logger/zero_watch.h"
 
@@ -84,9 +84,9 @@ class BookWriter {
   std::atomic<std::uint64_t> committed_{0};
   std::atomic<bool> gave_up_{false};
   std::atomic<std::uint64_t> lost_bytes_{0};
-  mutable std::mutex mutex_;  // guards what follows
-  std::string trouble_;
-  std::optional<FallbackCapture> fallback_;
+  mutable Mutex mutex_;
+  std::string trouble_ GUARDED_BY(mutex_);
+  std::optional<FallbackCapture> fallback_ GUARDED_BY(mutex_);
 };
 
 }  // namespace loadline

@@ -110,7 +110,7 @@ void Intake::run() {
     }
   } catch (const std::exception& error) {
     {
-      const std::lock_guard lock(mutex_);
+      const Lock lock(mutex_);
       failure_ = error.what();
     }
     fail();
@@ -188,7 +188,7 @@ void Intake::publish() {
   const LineCounts counts = reader_.counts();
   if (counts.whole != whole_seen_) last_sign_ = clock_.now();
   whole_seen_ = counts.whole;
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   counts_ = counts;
   tick_hz_ = reader_.tick_hz();
   if (!identity_ && reader_.identity()) identity_ = reader_.identity();
@@ -287,17 +287,17 @@ void Intake::fail() {
 
 void Intake::tell() {
   // The lock orders this with a waiter that has just looked and is about to wait.
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   news_.notify_all();
 }
 
 void Intake::wait_for_flow(milliseconds patience) {
-  std::unique_lock lock(mutex_);
+  Lock lock(mutex_);
   news_.wait_for(lock, patience, [&] { return flowing() || end() != LineEnd::kNotYet; });
 }
 
 void Intake::wait_for_end(milliseconds patience) {
-  std::unique_lock lock(mutex_);
+  Lock lock(mutex_);
   news_.wait_for(lock, patience, [&] { return end() != LineEnd::kNotYet; });
 }
 
@@ -307,32 +307,32 @@ void Intake::stop() {
 }
 
 std::string Intake::failure() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return failure_;
 }
 
 LineCounts Intake::counts() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return counts_;
 }
 
 double Intake::tick_hz() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return tick_hz_;
 }
 
 std::optional<WireIdentity> Intake::identity() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return identity_;
 }
 
 std::string Intake::damaged_example() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return damaged_example_;
 }
 
 Intake::Span Intake::span() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (first_host_.count() < 0) return {};
   return {latest_host_ - first_host_, latest_tick_};
 }

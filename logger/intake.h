@@ -6,15 +6,14 @@
 #pragma once
 
 #include <atomic>
-#include <condition_variable>
 #include <functional>
-#include <mutex>
 #include <optional>
 #include <string>
 
 #include "logger/clock.h"
 #include "logger/live_meter.h"
 #include "logger/mailbox.h"
+#include "logger/mutex.h"
 #include "logger/port.h"
 
 namespace loadline {
@@ -128,16 +127,16 @@ class Intake {
   std::atomic<bool> flowing_{false};
   std::atomic<double> away_s_{0};
   std::atomic<LiveMeter*> meter_{nullptr};
-  mutable std::mutex mutex_;  // guards what follows
-  std::condition_variable news_;
-  LineCounts counts_;
-  double tick_hz_ = 1;
-  std::optional<WireIdentity> identity_;
-  std::string damaged_example_;
-  std::string failure_;
-  std::chrono::nanoseconds first_host_{-1};
-  std::chrono::nanoseconds latest_host_{0};
-  std::int64_t latest_tick_ = 0;
+  mutable Mutex mutex_;
+  Condition news_;
+  LineCounts counts_ GUARDED_BY(mutex_);
+  double tick_hz_ GUARDED_BY(mutex_) = 1;
+  std::optional<WireIdentity> identity_ GUARDED_BY(mutex_);
+  std::string damaged_example_ GUARDED_BY(mutex_);
+  std::string failure_ GUARDED_BY(mutex_);
+  std::chrono::nanoseconds first_host_ GUARDED_BY(mutex_){-1};
+  std::chrono::nanoseconds latest_host_ GUARDED_BY(mutex_){0};
+  std::int64_t latest_tick_ GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace loadline

@@ -37,20 +37,20 @@ std::optional<double> LiveReading::power_w() const {
 }
 
 void LiveMeter::begin(const LiveScale& scale) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   scale_ = scale;
   begun_ = true;
 }
 
 void LiveMeter::take(const Haul& haul) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (!begun_) return;
   for (const Sample& sample : haul.samples) take_sample(sample);
   for (const ImportedReading& reading : haul.readings) take_reading(reading);
 }
 
 void LiveMeter::set_zero(double counts) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   zero_before_that_ = scale_.zero_counts;
   zero_ = counts;
   scale_.zero_counts = counts;
@@ -146,17 +146,17 @@ LiveReading LiveMeter::from_samples() const {
 }
 
 LiveReading LiveMeter::now() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return latest_;
 }
 
 std::optional<double> LiveMeter::zero() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return zero_;
 }
 
 std::optional<double> LiveMeter::zero_drift_nm() const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (!zero_ || !zero_before_that_ || !scale_.calibration) return std::nullopt;
   return (*zero_ - *zero_before_that_) * scale_.calibration->slope_n_per_count *
          scale_.calibration->arm_m;

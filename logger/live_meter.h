@@ -8,10 +8,10 @@
 #pragma once
 
 #include <deque>
-#include <mutex>
 #include <optional>
 
 #include "logger/line_reader.h"
+#include "logger/mutex.h"
 
 namespace loadline {
 
@@ -59,24 +59,24 @@ class LiveMeter {
   std::optional<double> zero_drift_nm() const;
 
  private:
-  void take_sample(const Sample& sample);
-  void take_reading(const ImportedReading& reading);
-  LiveReading from_samples() const;
+  void take_sample(const Sample& sample) REQUIRES(mutex_);
+  void take_reading(const ImportedReading& reading) REQUIRES(mutex_);
+  LiveReading from_samples() const REQUIRES(mutex_);
   std::optional<double> speed(const std::optional<std::int64_t> Sample::*edges,
                               const std::optional<std::int64_t> Sample::*edge_tick,
-                              double pulses_per_turn) const;
+                              double pulses_per_turn) const REQUIRES(mutex_);
   bool at_rest(const std::optional<std::int64_t> Sample::*edges,
-               const std::optional<std::int64_t> Sample::*edge_tick) const;
+               const std::optional<std::int64_t> Sample::*edge_tick) const REQUIRES(mutex_);
 
-  mutable std::mutex mutex_;
-  bool begun_ = false;
-  LiveScale scale_;
-  std::deque<Sample> window_;
-  std::optional<Sample> before_window_;
-  std::optional<double> zero_;
-  std::optional<double> zero_before_that_;
-  double shown_s_ = -1;  // rig's time of latest_
-  LiveReading latest_;
+  mutable Mutex mutex_;
+  bool begun_ GUARDED_BY(mutex_) = false;
+  LiveScale scale_ GUARDED_BY(mutex_);
+  std::deque<Sample> window_ GUARDED_BY(mutex_);
+  std::optional<Sample> before_window_ GUARDED_BY(mutex_);
+  std::optional<double> zero_ GUARDED_BY(mutex_);
+  std::optional<double> zero_before_that_ GUARDED_BY(mutex_);
+  double shown_s_ GUARDED_BY(mutex_) = -1;  // rig's time of latest_
+  LiveReading latest_ GUARDED_BY(mutex_);
 };
 
 }  // namespace loadline

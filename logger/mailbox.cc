@@ -28,8 +28,9 @@ bool Mailbox::worth_writing() const {
 }
 
 void Mailbox::put(Haul& haul, std::span<const std::uint8_t> raw) {
-  std::unique_lock lock(mutex_);
-  changed_.wait(lock, [&] { return abandoned_ || samples() < most_samples_; });
+  Lock lock(mutex_);
+  changed_.wait(lock,
+                [this]() REQUIRES(mutex_) { return abandoned_ || samples() < most_samples_; });
   if (abandoned_) return haul.clear();
   append(box_.haul.samples, haul.samples);
   append(box_.haul.readings, haul.readings);
@@ -39,21 +40,22 @@ void Mailbox::put(Haul& haul, std::span<const std::uint8_t> raw) {
 }
 
 bool Mailbox::take(Batch& into, std::chrono::milliseconds patience) {
-  std::unique_lock lock(mutex_);
-  changed_.wait_for(lock, patience, [&] { return closed_ || worth_writing(); });
+  Lock lock(mutex_);
+  changed_.wait_for(lock, patience,
+                    [this]() REQUIRES(mutex_) { return closed_ || worth_writing(); });
   std::swap(box_, into);
   changed_.notify_all();
   return !into.empty() || !closed_;
 }
 
 void Mailbox::close() {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   closed_ = true;
   changed_.notify_all();
 }
 
 void Mailbox::abandon() {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   abandoned_ = true;
   box_.clear();
   changed_.notify_all();

@@ -8,11 +8,10 @@
 #pragma once
 
 #include <chrono>
-#include <condition_variable>
-#include <mutex>
 #include <span>
 
 #include "logger/line_reader.h"
+#include "logger/mutex.h"
 
 namespace loadline {
 
@@ -41,15 +40,17 @@ class Mailbox {
   void abandon();
 
  private:
-  bool worth_writing() const;
-  std::size_t samples() const { return box_.haul.samples.size() + box_.haul.readings.size(); }
+  bool worth_writing() const REQUIRES(mutex_);
+  std::size_t samples() const REQUIRES(mutex_) {
+    return box_.haul.samples.size() + box_.haul.readings.size();
+  }
 
   const std::size_t most_samples_;
-  std::mutex mutex_;
-  std::condition_variable changed_;
-  Batch box_;
-  bool closed_ = false;
-  bool abandoned_ = false;
+  Mutex mutex_;
+  Condition changed_;
+  Batch box_ GUARDED_BY(mutex_);
+  bool closed_ GUARDED_BY(mutex_) = false;
+  bool abandoned_ GUARDED_BY(mutex_) = false;
 };
 
 }  // namespace loadline

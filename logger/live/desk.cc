@@ -123,7 +123,7 @@ double LiveDesk::silent_s() const {
 }
 
 void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   rig_lacks_ = Json::object();
   if (!rig) return;
   for (const RunKind kind : kRunKinds)
@@ -132,7 +132,7 @@ void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
 }
 
 void LiveDesk::rest(const std::string& trouble, const std::string& note) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   rig_trouble_ = without_commands(trouble, kInstead);
   if (phase_ == "idle") message_ = note;
   if (!trouble.empty() || !note.empty()) view_.reading = {};
@@ -141,7 +141,7 @@ void LiveDesk::rest(const std::string& trouble, const std::string& note) {
 }
 
 void LiveDesk::begin(const RecordOrder& order) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   phase_ = "recording";
   message_.clear();
   order_ = order;
@@ -158,7 +158,7 @@ void LiveDesk::begin(const RecordOrder& order) {
 }
 
 void LiveDesk::show(const RecordingView& view) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (view.reading.elapsed_s != view_.reading.elapsed_s) heard_at_ = clock_.now();
   view_ = view;
   if (order_ || phase_ == "idle") add_point(view.reading);
@@ -189,7 +189,7 @@ void LiveDesk::add_point(const LiveReading& now) {
 }
 
 void LiveDesk::end(const RecordReport& report) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   last_ = to_json(report);
   last_.erase("next");  // a command to type
   last_["summary"] = without_commands(summary(report), "");
@@ -205,7 +205,7 @@ void LiveDesk::end(const RecordReport& report) {
 }
 
 void LiveDesk::fail(const std::string& sentence) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   phase_ = "failed";
   message_ = without_commands(sentence, kInstead);
   order_.reset();
@@ -215,26 +215,26 @@ void LiveDesk::fail(const std::string& sentence) {
 }
 
 void LiveDesk::set_bench(Json bench) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   bench_ = std::move(bench);
   news();
 }
 
 std::optional<RecordOrder> LiveDesk::take_order() {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   std::optional<RecordOrder> order;
   std::swap(order, waiting_);
   return order;
 }
 
 bool LiveDesk::stop_asked() {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return stop_;
 }
 
 void LiveDesk::place_order(const Json& wish) {
   RecordOrder order = order_from(wish);
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (!may_start_)
     throw Error(Fault::kInput,
                 "this page watches one recording; start 'loadline-logger watch' to "
@@ -245,7 +245,7 @@ void LiveDesk::place_order(const Json& wish) {
 }
 
 void LiveDesk::ask_stop() {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   stop_ = true;
   waiting_.reset();
 }
@@ -278,7 +278,7 @@ Json LiveDesk::coverage_json() const {
 }
 
 Json LiveDesk::state(std::uint64_t& from) const {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   bool anew = false;
   const Json points = points_from(from, anew);
   const double silent = silent_s();
@@ -318,7 +318,7 @@ Json LiveDesk::state(std::uint64_t& from) const {
 }
 
 void LiveDesk::wait(std::chrono::milliseconds patience) const {
-  std::unique_lock lock(mutex_);
+  Lock lock(mutex_);
   changed_.wait_for(lock, patience);
 }
 

@@ -3,10 +3,8 @@
 // Threads: every call may come from any thread.
 #pragma once
 
-#include <condition_variable>
 #include <cstdint>
 #include <deque>
-#include <mutex>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
@@ -14,6 +12,7 @@
 #include "db/basis/estimate.h"
 #include "logger/clock.h"
 #include "logger/live/coverage.h"
+#include "logger/mutex.h"
 #include "logger/record_order.h"
 
 namespace loadline {
@@ -58,31 +57,32 @@ class LiveDesk {
   };
   static const Clock& system_clock();
   void news();
-  double silent_s() const;
-  void add_point(const LiveReading& now);
-  Json points_from(std::uint64_t& from, bool& anew) const;
-  Json coverage_json() const;
+  double silent_s() const REQUIRES(mutex_);
+  void add_point(const LiveReading& now) REQUIRES(mutex_);
+  Json points_from(std::uint64_t& from, bool& anew) const REQUIRES(mutex_);
+  Json coverage_json() const REQUIRES(mutex_);
 
   const bool may_start_;
   const Clock& clock_;
-  mutable std::mutex mutex_;
-  mutable std::condition_variable changed_;
-  std::string phase_ = "idle";  // recording, ended, failed
-  std::string message_;
-  std::string rig_trouble_;
-  std::optional<RecordOrder> order_;    // under way
-  std::optional<RecordOrder> waiting_;  // placed by the page
-  bool stop_ = false;
-  RecordingView view_;
-  std::chrono::nanoseconds heard_at_{};  // when view_.reading last said something new
-  Json rig_lacks_ = Json::object();      // by kind of run
-  std::deque<Point> points_;
-  std::size_t dropped_ = 0;  // points of this epoch that have left at the front
-  std::size_t epoch_ = 0;    // of points_: a new run begins a new one
-  double point_every_s_;     // grows as a run grows long
-  SpeedCoverage coverage_;
-  Json bench_ = Json::object();
-  Json last_ = Json::object();  // the last run's result
+  mutable Mutex mutex_;
+  mutable Condition changed_;
+  std::string phase_ GUARDED_BY(mutex_) = "idle";  // recording, ended, failed
+  std::string message_ GUARDED_BY(mutex_);
+  std::string rig_trouble_ GUARDED_BY(mutex_);
+  std::optional<RecordOrder> order_ GUARDED_BY(mutex_);    // under way
+  std::optional<RecordOrder> waiting_ GUARDED_BY(mutex_);  // placed by the page
+  bool stop_ GUARDED_BY(mutex_) = false;
+  RecordingView view_ GUARDED_BY(mutex_);
+  std::chrono::nanoseconds heard_at_
+      GUARDED_BY(mutex_){};  // when view_.reading last said something new
+  Json rig_lacks_ GUARDED_BY(mutex_) = Json::object();  // by kind of run
+  std::deque<Point> points_ GUARDED_BY(mutex_);
+  std::size_t dropped_ GUARDED_BY(mutex_) = 0;  // points of this epoch that have left at the front
+  std::size_t epoch_ GUARDED_BY(mutex_) = 0;    // of points_: a new run begins a new one
+  double point_every_s_ GUARDED_BY(mutex_);     // grows as a run grows long
+  SpeedCoverage coverage_ GUARDED_BY(mutex_);
+  Json bench_ GUARDED_BY(mutex_) = Json::object();
+  Json last_ GUARDED_BY(mutex_) = Json::object();  // the last run's result
 };
 
 /// Shows a recording on the desk and obeys its stop.

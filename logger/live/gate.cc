@@ -71,13 +71,13 @@ bool Gate::origin_fits(const std::string& origin, const std::string& host) {
 
 bool Gate::token_opens(const std::string& token) const {
   if (!needs_code_) return true;
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   return std::any_of(tokens_.begin(), tokens_.end(),
                      [&](const std::string& known) { return same_word(known, token); });
 }
 
 std::string Gate::exchange(const std::string& code) {
-  const std::lock_guard lock(mutex_);
+  const Lock lock(mutex_);
   if (!same_word(code, code_)) return {};
   std::string token = random_word(32);
   tokens_.insert(token);

@@ -8,9 +8,10 @@
 #pragma once
 
 #include <functional>
-#include <mutex>
 #include <set>
 #include <string>
+
+#include "logger/mutex.h"
 
 namespace loadline {
 
@@ -31,15 +32,15 @@ class Gate {
   std::string exchange(const std::string& code);
 
  private:
-  void new_code();
+  void new_code() REQUIRES(mutex_);
 
   const bool needs_code_;
   const int port_;
   const std::function<void(const std::string&)> tell_code_;
   std::string own_name_;
-  mutable std::mutex mutex_;
-  std::string code_;
-  std::set<std::string> tokens_;
+  mutable Mutex mutex_;
+  std::string code_ GUARDED_BY(mutex_);
+  std::set<std::string> tokens_ GUARDED_BY(mutex_);
 };
 
 }  // namespace loadline
