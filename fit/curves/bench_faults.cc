@@ -7,15 +7,13 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/brake_constants.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
-// Of the greatest torque: what an interval of a per cent or two cannot leave unsaid.
-constexpr double kSmall = 0.01, kMisfit = 0.03;
-constexpr double kMostAside = 0.2;  // of a run's values
-constexpr double kLongestStand_s = 1, kStandRows = 12, kMovedShare = 0.1;
+using namespace brake_chosen;
 
 struct Mean {
   double value = 0, sd = 0;
@@ -134,7 +132,6 @@ std::string stand_fault(const BenchRun& run) {
 }
 
 // A converter at its end gives its greatest value again and again, at whatever speed.
-constexpr double kLeastAtEnd = 0.03;  // share of the values
 constexpr std::size_t kFewAtEnd = 5;
 std::string clip_fault(const BenchRun& run) {
   const Readings& r = run.readings;
@@ -159,7 +156,6 @@ std::string clip_fault(const BenchRun& run) {
 }
 
 // A value of exactly nothing between two that are not is one that the cell did not give.
-constexpr double kDroppedOut = 0.01, kLoaded = 0.05;  // share of values, of the greatest torque
 std::string dropout_fault(const BenchRun& run) {
   const std::vector<double>& torque = run.readings.torque;
   double greatest = 0;
@@ -178,8 +174,6 @@ std::string dropout_fault(const BenchRun& run) {
 }
 
 // Motor and brake together change the speed of what they turn by no more than their torques allow.
-constexpr double kMostPush = 2.5;  // of the greatest torque
-constexpr double kJump = 0.15;     // of the speed; less a slot or two may make
 std::string jump_fault(const BenchRun& run) {
   const SpeedTrace& trace = run.readings.motor;
   if (!run.readings.run.inertia_kgm2 || trace.from_edges || trace.speed.empty()) return "";
@@ -253,7 +247,6 @@ Structure structure_of(const LeftBins& bins, const SweepNoise& noise) {
 
 // What drift and warming have to make of the second half against the first at the same speed. A
 // winding that warms takes torque away, and not the better part of it.
-constexpr double kMostRise = 0.05, kMostFall = 0.25;
 constexpr double kLeastShared = 4;  // of the bins of speed
 std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
   const Sweep& sweep = fit.sweeps[j];
@@ -280,8 +273,6 @@ std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
       sweep.run, significant(100 * std::fabs(rise) / greatest, 2), rise > 0 ? "more" : "less");
 }
 
-// Standard deviations of what is known beforehand, 6 % of warming being one: 120 K are 8 of them.
-constexpr double kFarOff = 4, kTooWarm = 8;
 struct Nuisance {
   SweepProblem::Nuisance which;
   double most;
@@ -289,7 +280,7 @@ struct Nuisance {
 };
 
 std::string far_off(const SweepFit& fit, std::size_t j) {
-  constexpr Nuisance kOf[] = {
+  const Nuisance kOf[] = {
       {SweepProblem::kDrift, kFarOff, "its zero drifted"},
       {SweepProblem::kHeat, kTooWarm, "its winding warmed"},
       {SweepProblem::kTimeHeat, kTooWarm, "its winding warmed"},

@@ -147,8 +147,6 @@ std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& 
   return {begin, begin + fit.sweeps[run].rows.size()};
 }
 
-constexpr double kRises = 10;  // see SmoothFit::rise_evidence
-
 // Puts the spline in the place of the equation that cleaned its torques.
 void take_smooth(MotorFit& out, const SweepFit& fit) {
   const SmoothSweep smooth = smooth_sweep(fit);
@@ -168,7 +166,7 @@ void take_smooth(MotorFit& out, const SweepFit& fit) {
   tried.name = "smooth";
   tried.residual_rms = smooth.rms;
   tried.aicc =
-      aicc(std::max(fit.effective_values, kLeastValues), smooth.rms,
+      aicc(std::max(fit.effective_values, motor_chosen::kLeastValues), smooth.rms,
            smooth.fit.effective_parameters + fit.problem->parameters() - fit.shape->size());
   tried.runs_z =
       runs_z_over_speed(fit, [&](std::size_t run) { return residuals_of_run(smooth, fit, run); });
@@ -183,7 +181,7 @@ void take_smooth(MotorFit& out, const SweepFit& fit) {
                 line_of(out.curve, smooth.covariance - smooth.fit.covariance,
                         "lag, inertia, drift, warm-up, zero, slope, arm"),
                 equation_line(out, equation_doubt(out))};
-  if (smooth.fit.rise_evidence > kRises)
+  if (smooth.fit.rise_evidence > motor_chosen::kRises)
     out.warnings.push_back(
         "The torque of this motor rises with speed somewhere, which the smooth curve may not: use "
         "one of the equations.");

@@ -66,7 +66,7 @@ std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFi
   for (const MotorCandidate& c : candidates)
     if (c.fit->usable && c.fit->rms < least) {
       least = c.fit->rms;
-      values = std::max(c.fit->effective_values, kLeastValues);
+      values = std::max(c.fit->effective_values, motor_chosen::kLeastValues);
     }
   for (MotorCandidate& c : candidates) {
     c.tried.residual_rms = c.fit->rms;
@@ -128,7 +128,7 @@ std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOpti
   if (models.size() < 2 || models[1].aicc > 1e299)
     return fmt::format("'{}' is the only model that describes the data.", best.name);
   const double ahead = models[1].aicc - best.aicc;
-  if (ahead < -kAgainstType)
+  if (ahead < -motor_chosen::kAgainstType)
     return fmt::format(
         "'{}' is taken although '{}' leaves less over (AICc lower by {:.1f}), of which it must be "
         "said: {}.",

@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "fit/curves/motor_constants.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/curves/sweep_fit.h"
 
@@ -14,10 +15,6 @@ namespace loadline {
 
 /// Names of the equations that `options` leaves to try.
 std::vector<std::string> models_to_try(const MotorFitOptions& options);
-
-/// Least count of values that AICc may go by: however long the noise remembers, a sweep tells apart
-/// shapes that miss it by many times its noise.
-inline constexpr double kLeastValues = 40;
 
 /// AICc = n ln(RSS/n) + 2k + 2k(k+1)/(n−k−1), k counting the variance (Burnham & Anderson 2002,
 /// from memory), with the effective number of values for n.
@@ -52,18 +49,15 @@ void prefer(std::vector<Candidate>& candidates, const std::string& name, double 
 /// one. On a narrow range all equations are close: then the motor's entered type decides, else the
 /// series motor, which is what such machines mostly have (common practice); its fit carries the
 /// widest doubt about what lies outside the measured speeds.
-constexpr double kAgainstType = 15;
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
-  constexpr double kClearly = 8;
-  constexpr double kWholeRange = 0.25;  // below it AICc is taken at its word
   const auto type = motor.text("type");
   if (candidates.front().tried.name == "induction")
-    prefer(candidates, "permanent-magnet", kClearly);
+    prefer(candidates, "permanent-magnet", motor_chosen::kClearly);
   if (type && *type != "unknown")
-    prefer(candidates, *type, kAgainstType);
-  else if (lowest_share > kWholeRange)
-    prefer(candidates, "series", kClearly);
+    prefer(candidates, *type, motor_chosen::kAgainstType);
+  else if (lowest_share > motor_chosen::kWholeRange)
+    prefer(candidates, "series", motor_chosen::kClearly);
 }
 
 /// Why the first of `models` was taken, one sentence.

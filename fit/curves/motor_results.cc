@@ -8,32 +8,14 @@
 #include <numbers>
 
 #include "db/basis/units.h"
+#include "fit/curves/motor_constants.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/curves/results.h"
 
 namespace loadline {
 namespace {
 
-// What the equations themselves leave open within the measured speeds (relative standard
-// uncertainty): iron, brushes and warming winding of a real motor are richer. The place of a flat
-// maximum feels it most. See the coverage table in tests/study/README.md.
-constexpr double kEquation = 0.0042, kPlaceOfPeak = 0.006;
-// Trust in the equations beyond the measured speeds, judged on motors whose iron, brushes and fans
-// are richer than any equation here: relative standard uncertainty of standstill torque at a lowest
-// speed of the highest's share x is kStandstill, kStallNear·x and kStallShape·x² together (how iron
-// saturates decides the first, and no two motors' iron does it alike); above kStallOutOfReach no
-// number is given. Peak power and its speed by their distance from the measured range over the
-// highest speed.
-constexpr double kStandstill = 0.005, kStallNear = 0.1, kStallShape = 0.7, kStallOutOfReach = 0.45;
-// A spin-up passes its lowest speeds in a few hundredths of a second, between swings of the mains;
-// its tachometer knows the speed without load better than any equation between readings of torque.
-constexpr double kSpinUpStandstill = 0.006, kSpinUpPlace = 0.004, kSpinUpNoLoad = 0.001;
-// Standstill is met in the few seconds that heat the winding most: this share of the warm-up found
-// is doubt about how it went with time.
-constexpr double kWarmthLaw = 0.045;
-// The speed without load by the lowest speed as above, and by how far it lies beyond the highest.
-constexpr double kNoLoadShape = 0.02, kNoLoadBeyond = 0.04;
-constexpr double kPowerShape = 0.35, kPowerSpeedShape = 1.3;
+using namespace motor_chosen;
 
 // Those of a spline are torques of either sign.
 bool positive_parameter(const std::string& name) {

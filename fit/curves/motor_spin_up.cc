@@ -10,12 +10,13 @@
 #include "fit/curves/motor_results.h"
 #include "fit/curves/results.h"
 #include "fit/curves/run_up.h"
+#include "fit/curves/spin_up_constants.h"
 #include "fit/curves/winding_temperature.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kClearly = 10;  // of a score
+using namespace spin_up_chosen;
 
 struct RunUpCandidate {
   RunUpFit fit;
@@ -34,7 +35,7 @@ std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
   for (const RunUpCandidate& c : candidates)
     if (c.fit.usable && c.fit.speed_rms < least) {
       least = c.fit.speed_rms;
-      values = std::max(c.fit.values, kLeastValues);
+      values = std::max(c.fit.values, motor_chosen::kLeastValues);
     }
   for (RunUpCandidate& c : candidates) {
     c.tried.residual_rms = c.fit.speed_rms;
@@ -135,7 +136,6 @@ void add_points(MotorFit& out, const RunUpFit& fit) {
 // A tachometer that smooths still holds the standstill when the shaft has long turned, and a motor
 // switched on needs its first instants: what the run says without its slow part should be the same.
 // What it is off by more than both fits' own doubt allows is doubt, too.
-constexpr double kSlowPart = 0.15;  // of the top speed
 double beyond_doubt(const CurveResult& with, const Curve& of_with, const CurveResult& without,
                     const Curve& of_without) {
   const double off = without.value - with.value;

@@ -5,21 +5,18 @@
 #include <cmath>
 
 #include "fit/curves/motor_equation.h"
+#include "fit/curves/spin_up_constants.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
+using namespace spin_up_chosen;
+
 using Eigen::VectorXd;
 
-// Steps of the Runge–Kutta solution: in each the speed gains at most this share of the top speed,
-// and a step is at most this share of the stretch.
-constexpr double kStepGain = 0.02, kStepShare = 1.0 / 60;
 constexpr int kPasses = 4;
-constexpr double kMostOfValue = 36;  // of −2 ln L, of one that does not belong
-constexpr double kFloor = 1e-4;      // of the top speed: what digits leave of perfect data
-constexpr double kWarmthSd = 1.2;    // of the usual growth: from none to three times as much
 
 // At a moment of the stretch: value first, then derivatives by curve parameters (internal),
 // inertia, warmth, start speed.

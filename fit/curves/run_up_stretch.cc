@@ -5,26 +5,16 @@
 
 #include "db/basis/units.h"
 #include "fit/curves/run_up.h"
+#include "fit/curves/spin_up_constants.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kOnShare = 0.95;  // of the usual supply: the motor is switched on
-constexpr double kSettling_s = 1;  // after the switch, of a channel that takes means itself
-constexpr double kSupplyStep = 0.05, kSupplyReach = 0.25;  // s
+using namespace spin_up_chosen;
 
-constexpr double kJoinedGain = 0.003, kJoinedShare = 1.0 / 400;  // of top speed and stretch
-// Standard deviation of the place of an edge in its slot, rad: usual, of one to some dozen slots in
-// a turn, and the most, of a single one.
-constexpr double kUsualSlotSd = 0.2, kWidestSlotSd = 1.8;
-// Of an edge at the end of an imported row, by the standard deviation that its place has at most:
-// from none to half a slot, √3 of them.
-constexpr double kAge = 0.9, kAgeSd = 0.8;
-constexpr double kLateAnyway = 0.15;  // rad: edges that come in step with the rows show no scatter
 constexpr Prior kAnyAngle{1.5, 2};    // rad: periods of one pulse or many, medians of such
-constexpr double kOverlap = 0.75;     // of a window's length that it may share with the one before
 constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
 struct Supply {

@@ -7,6 +7,7 @@
 
 #include "fit/curves/equations.h"
 #include "fit/curves/formula_of.h"
+#include "fit/curves/motor_constants.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/curves/shape_of.h"
 
@@ -16,17 +17,7 @@ namespace {
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-// Wide beliefs that hold a series motor's fit where its data are silent (the spread on a log scale
-// is 1: a factor of e either way at one standard deviation). Corner speeds of such motors lie at
-// some tenths of the no-load speed; their friction and fan take a few per cent of the standstill
-// torque.
-constexpr double kCornerShare = 0.35, kCornerLogSd = 1.0;
-constexpr double kReactanceShare = 0.25, kReactanceSd = 0.25;
-constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
-constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
-// Saturation σ times the torque scale: 0 for iron that stays linear, about 0.5 for a hard-driven
-// one.
-constexpr double kSaturation = 0.2, kSaturationSd = 0.8;
+using namespace motor_chosen;
 
 // u = ln(electromagnetic standstill torque of the unsaturated motor), ln ω₀, ωₓ over the highest
 // speed (its sign has no meaning: direct current has none of it), the three drag terms at top speed

@@ -4,22 +4,17 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/brake_constants.h"
 #include "fit/curves/torque_balance.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
-// When nobody says what turns with the shaft: small motors' rotors and drums lie below this.
-constexpr double kUnknownInertiaSd = 2e-4;  // kg·m²
-constexpr double kLongestRunUp = 1.2;       // s
-constexpr double kGivenInertiaSd = 0.02;    // relative, when the person gives none
-// A file does not say how old its speeds are: up to half a turn and a pulse, or not at all.
-constexpr Prior kTurnsOfRows{0.2, 0.3};
+using namespace brake_chosen;
+
 constexpr double kSlowest = 0.5;  // rad/s: below, a turn is not a delay
 constexpr std::size_t kLeastMeans = 16;
-constexpr double kSpreadDoubt = 0.6;  // of an even mean's
-constexpr double kStandsOut = 4;      // standard deviations of neighbours' differences
 
 Prior inertia_prior(const Run& run) {
   if (!run.inertia_kgm2) return {0, kUnknownInertiaSd};
@@ -80,7 +75,6 @@ void set_warmth(std::vector<SweepRow>& rows) {
 // The mains move slowly, the channel's last digit does not: the mean of a quarter second either way
 // (over fewer rows where some have no value). Only values of at least
 // `least_v` count. Empty when the run has no such channel.
-constexpr double kSupplyReach = 0.25;  // s
 std::vector<double> smooth_supply(const Readings& readings, double least_v) {
   const std::size_t n = readings.supply_v.size();
   std::vector<double> smooth(n, std::nan(""));
@@ -245,7 +239,8 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
   const bool of_rows = readings.run.source != "rig" && readings.points.empty();
-  sweep.turn_lag = of_rows && options.correct_lag ? kTurnsOfRows : Prior{0, 1e-9};
+  sweep.turn_lag =
+      of_rows && options.correct_lag ? Prior{kTurnsLate, kTurnsLateSd} : Prior{0, 1e-9};
   align(sweep, readings, speed, sweep.lag.mean, sweep.turn_lag.mean);
   return sweep;
 }

@@ -6,25 +6,18 @@
 #include <numbers>
 #include <numeric>
 
+#include "fit/curves/brake_constants.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
+using namespace brake_chosen;
+
 constexpr int kFirstPasses = 2, kPasses = 4;
 // Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
 constexpr double kQuick = 1e-6;
-constexpr double kSameTurns = 0.01;
-// Beforehand: a zero wanders by about a per cent of the greatest torque in a run, a winding's
-// resistance rises by some per cent (0.39 % per kelvin).
-constexpr double kNoiseFloor = 2e-4;  // of the greatest torque
-constexpr double kCleanFactor = 20;
-constexpr double kOutlierFloor = 1e-3;  // nothing smaller than some of these is called an outlier
-constexpr double kDriftShare = 0.01;
-// A zero does not wander in a straight line: beside the slope, a bow of this share of its size.
-constexpr double kBowShare = 0.15;
-constexpr double kHeatSd = 0.06;
 
 // Scale of the residuals about each value: that of the bulk, or of its stretch of the run where a
 // brake chatters more than elsewhere. A knock is short against a stretch and does not raise it.
@@ -62,7 +55,7 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
   const double own = squares / left;
   double factor = std::max(1.0, correlation_factor(weighted, fitted).factor);
   // In data this clean the pattern is the alignment's, not noise with a long memory.
-  if (own < 25 * floor * floor) factor = std::min(factor, kCleanFactor);
+  if (own < kCleanNoise * kCleanNoise * floor * floor) factor = std::min(factor, kCleanFactor);
   // The floor is not remembered from value to value, whatever the pattern below it looks like.
   noise.sd = std::sqrt(own + floor * floor);
   noise.correlation = (own * factor + floor * floor) / (own + floor * floor);
@@ -100,7 +93,7 @@ void realign(SweepFit& fit, const SweepFitInput& input) {
     const double lag = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kLag);
     const double turns = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kTurnLag);
     const BenchRun& run = *input.runs[j];
-    if (std::fabs(lag - fit.sweeps[j].lag_s) < 0.05 * run.readings.torque_interval_s &&
+    if (std::fabs(lag - fit.sweeps[j].lag_s) < kSameLag * run.readings.torque_interval_s &&
         std::fabs(turns - fit.sweeps[j].turns) < kSameTurns)
       continue;
     align(fit.sweeps[j], run.readings, run.speed, lag, turns);
@@ -249,7 +242,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
   fit.bow_sd = kBowShare * fit.drift_sd;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
-  search(fit, input, 0.003 * scale.torque);
+  search(fit, input, kFirstNoise * scale.torque);
   if (!(fit.solution.rss < kUndefined)) return result;
   // First with single values as noisy as they look and no memory: the data lead, the priors hardly
   // count, and what is left over is noise. Only the last fit weighs values by how long the noise

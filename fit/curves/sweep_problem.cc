@@ -2,17 +2,13 @@
 
 #include <cmath>
 
+#include "fit/curves/brake_constants.h"
 #include "fit/curves/motor_equation.h"
 
 namespace loadline {
 
 using Eigen::VectorXd;
 using Lines = Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>>;
-
-namespace {
-// From run to run the winding's warmth differs by more than within one.
-constexpr double kWarmShare = 2;
-}  // namespace
 
 SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sweeps,
                            const std::vector<NoLoadPoint>& no_load, double reference_v,
@@ -67,7 +63,9 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
 }
 
 // The curve is that of the first run's motor; later runs may have found it warmer or cooler.
-double SweepProblem::warm_sd(std::size_t j) const { return j == 0 ? 1e-9 : kWarmShare * heat_sd_; }
+double SweepProblem::warm_sd(std::size_t j) const {
+  return j == 0 ? 1e-9 : brake_chosen::kWarmShare * heat_sd_;
+}
 
 double SweepProblem::flux_sd() const {
   const MotorEquation* const motor = motor_equation(shape_.name());

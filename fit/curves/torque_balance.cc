@@ -3,16 +3,14 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/brake_constants.h"
+
 namespace loadline {
 namespace {
 
-// A window is so many times as wide, either way, as what is averaged before it.
-constexpr double kValuesWide = 4, kLagsWide = 3;
-constexpr double kLeastHalfWidth = 0.35;            // s
-constexpr double kLongestStep = 0.3;                // s between torque values that show a course
-constexpr double kLeastRuns = 12, kMostRuns = 120;  // half widths in a run
-constexpr double kLongestGap = 0.4;                 // of a half width
-constexpr int kSlices = 4 * SweepRow::kParts;       // of a window
+using namespace brake_chosen;
+
+constexpr int kSlices = 4 * SweepRow::kParts;  // of a window
 
 double kernel(double x) {
   const double tent = 1 - x * x;

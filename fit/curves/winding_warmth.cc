@@ -4,14 +4,14 @@
 #include <cmath>
 
 #include "fit/curves/copper.h"
+#include "fit/curves/spin_up_constants.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kGainShare = 0.04;                    // of the top speed
+using namespace spin_up_chosen;
+
 constexpr double kStandstillWarmth = 2 * kCopperPerK;  // per second
-// Saturation σ times the greatest torque, as usual for such motors; see motor_shape.cc.
-constexpr double kSaturation = 0.4;
 
 double current_squared_per_torque(double saturation) {
   return std::sqrt(1 + saturation * saturation) + saturation;
