@@ -70,7 +70,7 @@ Plot differences_plot(const BeltComparison& comparison, const std::string& id) {
     series.y.push_back(static_cast<double>(plot.y.categories.size()));
     series.x_low.push_back(difference.low.value_or(*difference.value));
     series.x_high.push_back(difference.high.value_or(*difference.value));
-    plot.y.categories.push_back(pair.a + " over " + pair.b);
+    plot.y.categories.push_back(pair.a + " : " + pair.b);
   }
   Series zero;
   zero.name = "No difference";
@@ -113,7 +113,7 @@ void refused_table(Page& page, const std::vector<RefusedRun>& refused, const std
   if (refused.empty()) return;
   Table table{"belts-refused-" + id,
               "Runs left out of the comparison",
-              {{"Run", "", false}, {"Reason", "", false}},
+              {{"Run", "", false}, {"Reason", "", false, true}},
               {}};
   for (const RefusedRun& run : refused) table.rows.push_back({std::to_string(run.run), run.reason});
   page.table(std::move(table));

@@ -30,7 +30,7 @@ Table choice_table(const Drawer& drawer, const DrawerChoice& choice, const std::
 }
 
 void one_verdict(Page& page, const Verdict& verdict) {
-  page.heading(verdict.machine->part.name);
+  page.named_heading(verdict.machine->part.name);
   if (!verdict.missing.empty()) {
     page.verdict("No answer yet");
     for (const std::string& sentence : verdict.missing) page.paragraph(sentence);

@@ -6,6 +6,7 @@
 #include <optional>
 #include <string>
 
+#include "db/basis/language.h"
 #include "db/parts.h"
 
 namespace loadline {
@@ -13,6 +14,6 @@ namespace loadline {
 /// A <figure> with the drawing and its sizes in words; empty when the sizes that are recorded do
 /// not make a drawing (a pulley needs rim diameter, groove top width and depth; a belt its width
 /// and height, or its diameter). `scale` multiplies the size on paper, said below the drawing.
-std::optional<std::string> drawing(const Part& part, double scale);
+std::optional<std::string> drawing(const Part& part, double scale, const Language& language);
 
 }  // namespace loadline

@@ -43,6 +43,7 @@ Series evenings(const History& history, Drawn& drawn) {
 // An upright line over the whole height.
 Series upright(const HistoryChange& change, const Drawn& drawn) {
   Series line;
+  line.named = change.event.has_value();
   line.name = change.event ? fmt::format("{}, {}", *change.event, change.on)
                            : fmt::format("Change found, {}", change.on);
   line.colour = change.event ? 6 : 2;
@@ -111,9 +112,10 @@ void changes_table(Page& page, const History& history, const std::string& id) {
               {{"On", "", false}, {"What", "", false}, {"Changed it by", "%", true}},
               {}};
   for (const HistoryChange& change : history.changes)
-    table.rows.push_back({change.on,
-                          change.event.value_or("found in the sessions; nothing is entered"),
-                          change.percent});
+    table.rows.push_back(
+        {change.on,
+         change.event.value_or(page.language().words("found in the sessions; nothing is entered")),
+         change.percent});
   page.table(std::move(table));
 }
 

@@ -147,7 +147,7 @@ void details_table(Page& page, const Subject& machine, const std::string& id, co
     std::string heading = name;
     std::replace(heading.begin(), heading.end(), '_', ' ');
     heading[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(heading[0])));
-    table.columns.push_back({heading, estimate.unit, value.is_object()});
+    table.columns.push_back({heading, estimate.unit, value.is_object(), value.is_string()});
   }
   for (const Json& entry : *list) {
     if (!entry.is_object()) continue;
@@ -181,7 +181,7 @@ void coefficients_table(Page& page, const Subject& machine, const std::string& i
 
 void one_machine(Page& page, const Subject& machine, std::size_t number) {
   const std::string id = slug(machine.part.name, number);
-  page.heading(machine.part.name);
+  page.named_heading(machine.part.name);
   if (!machine.stored) {
     page.paragraph(
         fmt::format("No drag curve yet. Record or import a coast-down of it, then run: "
@@ -204,7 +204,7 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
   }
   if (machine.curve) torque_plot(page, machine, id);
   page.turn_to(Page::Part::kExpert);
-  page.heading(machine.part.name);
+  page.named_heading(machine.part.name);
   page.paragraph(fmt::format("From run{} {}.", machine.stored->runs.size() == 1 ? "" : "s",
                              fmt::join(machine.stored->runs, ", ")));
   if (machine.curve) power_plot(page, machine, id);

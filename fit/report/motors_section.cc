@@ -104,6 +104,7 @@ void overlay(Page& page, const std::vector<const Subject*>& motors, std::size_t 
       const std::string& name = motors[i]->part.name;
       plot.series.push_back(power ? power_series(curve, to, name, 1)
                                   : torque_series(curve, to, name, 1));
+      plot.series.back().named = true;
       style(plot.series.back(), i);
     }
     cut_above_data(plot);
@@ -161,11 +162,13 @@ Cell number_cell(const Json& json, const char* key) {
 void parameters_table(Page& page, const Subject& motor, const std::string& id) {
   const auto parameters = motor.details.find("parameters");
   if (parameters == motor.details.end() || !parameters->is_object() || parameters->empty()) return;
-  Table table{
-      "parameters-" + id,
-      "Parameters of the " + motor.stored->model + " curve of " + motor.part.name,
-      {{"Parameter", "", false}, {"Value", "", true}, {"Unit", "", false}, {"Meaning", "", false}},
-      {}};
+  Table table{"parameters-" + id,
+              "Parameters of the " + motor.stored->model + " curve of " + motor.part.name,
+              {{"Parameter", "", false},
+               {"Value", "", true},
+               {"Unit", "", false},
+               {"Meaning", "", false, true}},
+              {}};
   for (const auto& [name, json] : parameters->items()) {
     const Estimate estimate = estimate_from_json(json);
     table.rows.push_back(
@@ -180,10 +183,10 @@ void models_table(Page& page, const Subject& motor, const std::string& id) {
   const bool of_speeds = detail(motor.details, "residual_rms").unit == "rpm";
   Table table{"models-" + id,
               "Curves tried for " + motor.part.name,
-              {{"Model", "", false},
+              {{"Model", "", false, true},
                {"AICc, lower is better", "", false},
                {"Residual", of_speeds ? "rpm" : "N·m", false},
-               {"Remark", "", false}},
+               {"Remark", "", false, true}},
               {}};
   for (const Json& model : *models)
     if (model.is_object())
@@ -197,7 +200,7 @@ void budget_table(Page& page, const Subject& motor, const std::string& id) {
   if (budget == motor.details.end() || !budget->is_array() || budget->empty()) return;
   Table table{"budget-" + id,
               "Where the intervals of " + motor.part.name + " come from (standard uncertainties)",
-              {{"Source", "", false},
+              {{"Source", "", false, true},
                {"Standstill torque", "N·m", false},
                {"No-load speed", "rpm", false},
                {"Peak power", "W", false},
@@ -237,7 +240,7 @@ void findings_table(Page& page, const Subject& motor, const std::string& id) {
 
 void one_motor(Page& page, const Subject& motor, std::size_t number) {
   const std::string id = slug(motor.part.name, number);
-  page.heading(motor.part.name);
+  page.named_heading(motor.part.name);
   if (!motor.stored) {
     page.paragraph(fmt::format(
         "No curve yet. Record or import a brake run of it, then run: loadline-fit motor \"{}\"",
@@ -249,7 +252,7 @@ void one_motor(Page& page, const Subject& motor, std::size_t number) {
                 {"Torque at standstill", detail(motor.details, "stall_torque")},
                 {"Speed without load", detail(motor.details, "no_load_speed")}});
   page.turn_to(Page::Part::kExpert);
-  page.heading(motor.part.name);
+  page.named_heading(motor.part.name);
   std::string words =
       fmt::format("The {} curve, from run{} {}", motor.stored->model,
                   motor.stored->runs.size() == 1 ? "" : "s", fmt::join(motor.stored->runs, ", "));

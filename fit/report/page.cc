@@ -66,10 +66,26 @@ std::string key(const Plot& plot) {
   return out + "</ul>";
 }
 
+std::string script_data(const std::string& name, const Json& document) {
+  return fmt::format("<script type=\"application/json\" id=\"data-{}\">{}</script>\n", name,
+                     script_json(document.dump(-1, ' ', false, Json::error_handler_t::replace)));
+}
+
+// What report.js says by itself.
+Json words_of_script(const Language& language) {
+  Json words = Json::object();
+  for (const char* word : {"unknown", "to", "extrapolated"}) words[word] = language.words(word);
+  return words;
+}
+
 }  // namespace
 
-Page::Page(std::string title, std::string subtitle)
-    : title_(std::move(title)), subtitle_(std::move(subtitle)) {}
+Page::Page(std::string title, std::string subtitle, Language language)
+    : title_(std::move(title)), subtitle_(std::move(subtitle)), language_(std::move(language)) {}
+
+std::string Page::said(const std::string& english) const {
+  return html_escape(language_.words(english));
+}
 
 void Page::turn_to(Part part) { part_ = part; }
 
@@ -77,28 +93,36 @@ void Page::section(const std::string& id, const std::string& heading) {
   Content& content = here();
   if (content.in_section) content.body += "</section>\n";
   content.in_section = true;
-  content.contents += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, html_escape(heading));
-  content.body += fmt::format("<section id=\"{}\"><h2>{}</h2>\n", id, html_escape(heading));
+  content.contents += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, said(heading));
+  content.body += fmt::format("<section id=\"{}\"><h2>{}</h2>\n", id, said(heading));
 }
 
 void Page::heading(const std::string& text) {
-  here().body += fmt::format("<h3>{}</h3>\n", html_escape(text));
+  here().body += fmt::format("<h3>{}</h3>\n", said(text));
+}
+
+void Page::named_heading(const std::string& name) {
+  here().body += fmt::format("<h3>{}</h3>\n", html_escape(name));
 }
 
 void Page::paragraph(const std::string& text) {
   if (text.empty()) return;
-  here().body += fmt::format("<p>{}</p>\n", html_escape(as_sentence(text)));
+  here().body += fmt::format("<p>{}</p>\n", html_escape(as_sentence(language_.words(text))));
 }
 
 void Page::verdict(const std::string& text) {
-  here().body += fmt::format("<p class=\"verdict\">{}</p>\n", html_escape(as_sentence(text)));
+  here().body +=
+      fmt::format("<p class=\"verdict\">{}</p>\n", html_escape(as_sentence(language_.words(text))));
 }
 
-void Page::cautions(const std::string& heading, const std::vector<std::string>& sentences) {
+void Page::cautions(const std::string& heading, const std::vector<std::string>& sentences,
+                    bool said_already) {
   if (sentences.empty()) return;
-  here().body += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", html_escape(heading));
+  here().body += fmt::format("<div class=\"caution\"><h3>{}</h3><ul>", said(heading));
   for (const std::string& sentence : sentences)
-    here().body += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
+    here().body +=
+        fmt::format("<li>{}</li>",
+                    html_escape(as_sentence(said_already ? sentence : language_.words(sentence))));
   here().body += "</ul></div>\n";
 }
 
@@ -106,40 +130,47 @@ void Page::list(const std::vector<std::string>& sentences) {
   if (sentences.empty()) return;
   here().body += "<ul>";
   for (const std::string& sentence : sentences)
-    here().body += fmt::format("<li>{}</li>", html_escape(as_sentence(sentence)));
+    here().body += fmt::format("<li>{}</li>", html_escape(as_sentence(language_.words(sentence))));
+  here().body += "</ul>\n";
+}
+
+void Page::quotes(const std::vector<std::string>& texts) {
+  here().body += "<ul>";
+  for (const std::string& text : texts)
+    here().body += fmt::format("<li>{}</li>", html_escape(text));
   here().body += "</ul>\n";
 }
 
 void Page::figures(const std::vector<std::pair<std::string, Estimate>>& key_figures) {
   here().body += "<dl class=\"figures\">";
   for (const auto& [name, estimate] : key_figures)
-    here().body += fmt::format("<div><dt>{}</dt><dd>{}{}</dd></div>", html_escape(name),
-                               estimate_html(estimate, true), interval_bar(estimate));
+    here().body += fmt::format("<div><dt>{}</dt><dd>{}{}</dd></div>", said(name),
+                               estimate_html(estimate, true, language_), interval_bar(estimate));
   here().body += "</dl>\n";
 }
 
-void Page::plot(Plot plot) {
+void Page::plot(Plot english) {
+  Plot plot = translated(std::move(english), language_);
   here().body += fmt::format(
       "<figure class=\"plot\" id=\"plot-{0}\" data-plot=\"{0}\"><figcaption><strong>{1}</strong> "
       "{2}</figcaption>{3}<div class=\"screen\" hidden><canvas tabindex=\"0\" role=\"img\" "
-      "aria-label=\"{1}. {2} Arrow keys read the curve.\"></canvas></div>{4}"
+      "aria-label=\"{1}. {2} {5}\"></canvas></div>{4}"
       "<p class=\"readout\" aria-live=\"polite\"></p></figure>\n",
-      plot.id, html_escape(plot.title), html_escape(plot.words), to_svg(plot, false), key(plot));
+      plot.id, html_escape(plot.title), html_escape(plot.words), to_svg(plot, false, language_),
+      key(plot), said("Arrow keys read the curve."));
   data("plot-" + plot.id, to_chart(plot));
   plots_.push_back(std::move(plot));
 }
 
 void Page::table(Table table) {
-  here().body += to_html(table);
+  here().body += to_html(table, language_);
   tables_.push_back(std::move(table));
 }
 
 void Page::html(const std::string& markup) { here().body += markup; }
 
 void Page::data(const std::string& name, const Json& document) {
-  here().body +=
-      fmt::format("<script type=\"application/json\" id=\"data-{}\">{}</script>\n", name,
-                  script_json(document.dump(-1, ' ', false, Json::error_handler_t::replace)));
+  here().body += script_data(name, document);
 }
 
 std::string Page::fold(Part part, const char* id, const char* summary, const char* words) const {
@@ -147,16 +178,18 @@ std::string Page::fold(Part part, const char* id, const char* summary, const cha
   if (content.body.empty()) return "";
   std::string out = fmt::format(
       "<details class=\"fold\" id=\"{}\"><summary><strong>{}</strong>: {}. <span "
-      "class=\"screen-only\">Open it here; it is printed only when it is open.</span></summary>\n",
-      id, summary, words);
+      "class=\"screen-only\">{}</span></summary>\n",
+      id, said(summary), said(words), said("Open it here; it is printed only when it is open."));
   if (!content.contents.empty())
-    out += fmt::format("<nav aria-label=\"{}\"><ol>{}</ol></nav>\n", summary, content.contents);
+    out +=
+        fmt::format("<nav aria-label=\"{}\"><ol>{}</ol></nav>\n", said(summary), content.contents);
   return out + content.body + (content.in_section ? "</section>\n" : "") + "</details>\n";
 }
 
 std::string Page::finish() const {
   const std::string nonce = fresh_nonce();
-  std::string out = "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n";
+  std::string out = fmt::format(
+      "<!doctype html>\n<html lang=\"{}\">\n<head>\n<meta charset=\"utf-8\">\n", language_.code());
   out += fmt::format(
       "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; script-src "
       "'nonce-{0}'; style-src 'nonce-{0}'; img-src data:; base-uri 'none'; form-action 'none'\">\n"
@@ -173,15 +206,19 @@ std::string Page::finish() const {
       fold(Part::kExpert, "expert", "For the expert",
            "readings, residuals, coefficients, uncertainty budgets, runs and calibrations");
   std::string folds;
-  if (!drawings.empty()) folds += "<li><a href=\"#drawings\">Parts drawn to scale</a></li>";
-  if (!expert.empty()) folds += "<li><a href=\"#expert\">For the expert</a></li>";
+  const auto entry = [&](const char* id, const char* words) {
+    folds += fmt::format("<li><a href=\"#{}\">{}</a></li>", id, said(words));
+  };
+  if (!drawings.empty()) entry("drawings", "Parts drawn to scale");
+  if (!expert.empty()) entry("expert", "For the expert");
   out += fmt::format(
       "</style>\n</head>\n<body>\n<header><h1>{}</h1><p>{}</p></header>\n<nav "
-      "aria-label=\"Contents\"><ol>{}{}</ol></nav>\n<main>\n",
-      html_escape(title_), html_escape(subtitle_), front.contents, folds);
+      "aria-label=\"{}\"><ol>{}{}</ol></nav>\n<main>\n",
+      html_escape(title_), html_escape(subtitle_), said("Contents"), front.contents, folds);
   out += front.body;
   if (front.in_section) out += "</section>\n";
   out += drawings + expert;
+  out += script_data("words", words_of_script(language_));
   out += fmt::format("</main>\n<script nonce=\"{}\">", nonce);
   out += kChartJs;
   out += fmt::format("</script>\n<script nonce=\"{}\">", nonce);

@@ -21,7 +21,9 @@ class Page {
   /// nothing was put into is left out.
   enum class Part { kFront, kDrawings, kExpert };
 
-  Page(std::string title, std::string subtitle);
+  /// Texts come in English and are said in `language`; title and subtitle come as they are to be.
+  Page(std::string title, std::string subtitle, Language language = {});
+  const Language& language() const { return language_; }
 
   /// What follows is put into this part, behind what is there.
   void turn_to(Part part);
@@ -29,14 +31,20 @@ class Page {
   /// and unique.
   void section(const std::string& id, const std::string& heading);
   void heading(const std::string& text);
+  /// A heading that is a part's name.
+  void named_heading(const std::string& name);
   /// A paragraph of plain text (escaped); nothing for an empty one.
   void paragraph(const std::string& text);
   /// The first paragraph of an answer, set to be read first.
   void verdict(const std::string& text);
   /// A list of plain sentences in a box of its own; nothing for an empty list.
-  void cautions(const std::string& heading, const std::vector<std::string>& sentences);
+  /// `said`: the sentences stand in the page's language already.
+  void cautions(const std::string& heading, const std::vector<std::string>& sentences,
+                bool said = false);
   /// The same without a box.
   void list(const std::vector<std::string>& sentences);
+  /// What people wrote, as it is.
+  void quotes(const std::vector<std::string>& texts);
   void figures(const std::vector<std::pair<std::string, Estimate>>& key_figures);
   void plot(Plot plot);
   void table(Table table);
@@ -56,8 +64,11 @@ class Page {
   };
   Content& here() { return content_[static_cast<std::size_t>(part_)]; }
   std::string fold(Part part, const char* id, const char* summary, const char* words) const;
+  /// Said in the page's language and safe in HTML.
+  std::string said(const std::string& english) const;
 
   std::string title_, subtitle_;
+  Language language_;
   std::array<Content, 3> content_;
   Part part_ = Part::kFront;
   std::vector<Plot> plots_;

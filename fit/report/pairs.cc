@@ -40,7 +40,7 @@ std::vector<PulleyRatio> pulley_ratios(const Book& book) {
       if (hand.text("role").value_or("hand") != "hand") continue;
       const Estimate ratio = true_ratio(motor, hand, std::nullopt).ratio;
       if (ratio.value && *ratio.value >= kLowRatio && *ratio.value <= kHighRatio)
-        ratios.push_back({motor.name + " on " + hand.name, *ratio.value});
+        ratios.push_back({motor.name + " / " + hand.name, *ratio.value});
     }
   }
   std::sort(ratios.begin(), ratios.end(),

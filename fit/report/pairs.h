@@ -14,7 +14,7 @@ namespace loadline {
 /// One position of the slider.
 struct RatioStop {
   TradeOffRow row;
-  std::string pulleys;  ///< "motor 20 on wheel 110" when pulleys of the book make this ratio
+  std::string pulleys;  ///< "motor 20 / wheel 110" when pulleys of the book make this ratio
 };
 
 struct Pair {

@@ -48,9 +48,9 @@ std::array<std::string, 2> value_and_limits(const Estimate& estimate) {
 }
 
 // Tenths stand exactly as they are; the ratio of a pulley pair is told with its names.
-std::string stop_words(const RatioStop& stop) {
-  if (stop.pulleys.empty()) return fmt::format("{:.1f} : 1", stop.row.ratio);
-  return fmt::format("{} : 1, {}", significant(stop.row.ratio, 4), stop.pulleys);
+std::string stop_words(const RatioStop& stop, const Language& language) {
+  if (stop.pulleys.empty()) return language.number(fmt::format("{:.1f} : 1", stop.row.ratio));
+  return language.number(significant(stop.row.ratio, 4)) + " : 1, " + stop.pulleys;
 }
 
 bool is_shown(const Group& group, Figure figure) {
@@ -61,23 +61,25 @@ bool is_shown(const Group& group, Figure figure) {
 }
 
 // Value and limits as the page shows them.
-std::array<std::string, 2> shown_answer(const TradeOffRow& row, Figure figure) {
+std::array<std::string, 2> shown_answer(const TradeOffRow& row, Figure figure,
+                                        const Language& language) {
   const AnswerLine* line = line_of(row, figure);
-  if (!line) return {"no steady running", ""};
+  if (!line) return {language.words("no steady running"), ""};
   Estimate estimate = line->estimate;
   if (figure == Figure::kStitchRate) estimate.unit.clear();  // its words say it
   auto shown = value_and_limits(estimate);
-  if (!line->extrapolated.empty()) shown[1] += ", extrapolated";
+  for (std::string& text : shown) text = language.number(text);
+  if (!line->extrapolated.empty()) shown[1] += ", " + language.words("extrapolated");
   return shown;
 }
 
-Json answers_json(const Group& group, std::size_t stop) {
+Json answers_json(const Group& group, std::size_t stop, const Language& language) {
   Json all = Json::array();
   for (const Pair& pair : group) {
     Json answers = Json::object();
     for (const Figure figure : kShown) {
       if (!is_shown(group, figure)) continue;
-      const auto shown = shown_answer(pair.stops[stop].row, figure);
+      const auto shown = shown_answer(pair.stops[stop].row, figure, language);
       answers[info(figure).key] = Json::array({shown[0], shown[1]});
     }
     all.push_back(std::move(answers));
@@ -149,14 +151,17 @@ Series cross_series(const Pair& pair, std::size_t number) {
 
 // Where each motor settles, for those who cannot see it.
 std::string crossing_words(const Group& group) {
-  std::string words = fmt::format("At {}: ", stop_words(group.front().stops[group.front().start]));
+  std::string words;
+  const RatioStop& stop = group.front().stops[group.front().start];
   for (const Pair& pair : group) {
     const TradeOffRow& row = pair.stops[pair.start].row;
-    words += fmt::format("{} {}", pair.motor->part.name,
-                         line_of(row, Figure::kHandwheelSpeed)
-                             ? to_text(row.estimate(Figure::kHandwheelSpeed))
-                             : "finds no steady speed");
-    words += &pair == &group.back() ? " of the hand wheel. " : ", ";
+    const std::string ratio = significant(stop.row.ratio, 3);
+    words +=
+        line_of(row, Figure::kHandwheelSpeed)
+            ? fmt::format("At a ratio of {} {} brings the hand wheel to {}. ", ratio,
+                          pair.motor->part.name, to_text(row.estimate(Figure::kHandwheelSpeed)))
+            : fmt::format("At a ratio of {} {} finds no steady speed. ", ratio,
+                          pair.motor->part.name);
   }
   return words;
 }
@@ -194,13 +199,14 @@ Json numbers(const std::vector<double>& values) {
   return list;
 }
 
-Json slider_data(const Group& group, const std::string& plot_id, const Series& drag) {
+Json slider_data(const Group& group, const std::string& plot_id, const Series& drag,
+                 const Language& language) {
   Json stops = Json::array();
   for (std::size_t i = 0; i < group.front().stops.size(); ++i) {
     const RatioStop& stop = group.front().stops[i];
     stops.push_back({{"ratio", stop.row.ratio},
-                     {"words", stop_words(stop)},
-                     {"answers", answers_json(group, i)},
+                     {"words", stop_words(stop, language)},
+                     {"answers", answers_json(group, i, language)},
                      {"crosses", crosses_json(group, i)}});
   }
   return {{"plot", plot_id},
@@ -217,17 +223,18 @@ Json slider_data(const Group& group, const std::string& plot_id, const Series& d
 }
 
 // A row for each figure, a column for each motor.
-std::string answers_html(const Group& group) {
+std::string answers_html(const Group& group, const Language& language) {
   std::string html = "<div class=\"answers\"><table class=\"answer\"><thead><tr><th></th>";
   for (const Pair& pair : group)
     html += fmt::format("<th scope=\"col\">{}</th>", html_escape(pair.motor->part.name));
   html += "</tr></thead><tbody>";
   for (const Figure figure : kShown) {
     if (!is_shown(group, figure)) continue;
-    html += fmt::format("<tr><th scope=\"row\">{}</th>", html_escape(heading(figure)));
+    html +=
+        fmt::format("<tr><th scope=\"row\">{}</th>", html_escape(language.words(heading(figure))));
     for (std::size_t k = 0; k < group.size(); ++k) {
       const Pair& pair = group[k];
-      const auto shown = shown_answer(pair.stops[pair.start].row, figure);
+      const auto shown = shown_answer(pair.stops[pair.start].row, figure, language);
       html += fmt::format(
           "<td><span data-motor=\"{}\" data-key=\"{}\">{}</span> <span class=\"interval\">{}"
           "</span></td>",
@@ -238,19 +245,21 @@ std::string answers_html(const Group& group) {
   return html + "</tbody></table></div>";
 }
 
-std::string slider_html(const Group& group, const std::string& data_name) {
+std::string slider_html(const Group& group, const std::string& data_name,
+                        const Language& language) {
   const Pair& first = group.front();
   std::string html = fmt::format(
-      "<div class=\"slider\" data-pair=\"{0}\"><label for=\"slider-{0}\">Ratio, motor turns per "
-      "hand-wheel turn <output>{1}</output></label><input id=\"slider-{0}\" type=\"range\" "
+      "<div class=\"slider\" data-pair=\"{0}\"><label for=\"slider-{0}\">{4} "
+      "<output>{1}</output></label><input id=\"slider-{0}\" type=\"range\" "
       "min=\"0\" max=\"{2}\" step=\"1\" value=\"{3}\"><div class=\"stops\">",
-      data_name, html_escape(stop_words(first.stops[first.start])), first.stops.size() - 1,
-      first.start);
+      data_name, html_escape(stop_words(first.stops[first.start], language)),
+      first.stops.size() - 1, first.start,
+      html_escape(language.words("Ratio, motor turns per hand-wheel turn")));
   for (std::size_t i = 0; i < first.stops.size(); ++i)
     if (!first.stops[i].pulleys.empty())
       html += fmt::format("<button type=\"button\" data-stop=\"{}\">{}</button>", i,
                           html_escape(first.stops[i].pulleys));
-  return html + "</div>" + answers_html(group) + "</div>\n";
+  return html + "</div>" + answers_html(group, language) + "</div>\n";
 }
 
 // How slow running goes at a ratio with the pedal that `figure` is about.
@@ -263,6 +272,7 @@ SlowRunning slow_running(const TradeOffRow& row, Figure figure) {
 Series over_ratio(const Pair& pair, std::size_t number, Figure figure) {
   Series series;
   series.name = pair.motor->part.name;
+  series.named = true;
   series.colour = motor_colour(number);
   series.dash = motor_dash(number);
   for (const RatioStop& stop : pair.stops) {
@@ -418,7 +428,7 @@ void best_table(Page& page, const Pair& pair, const std::string& id) {
   Table table{
       "best-" + id,
       fmt::format("The best of {} driving {}", pair.motor->part.name, pair.machine->part.name),
-      {{"", "", false}, {"Value", "", true}, {"Unit", "", false}},
+      {{"", "", false, true}, {"Value", "", true}, {"Unit", "", false, true}},
       {}};
   table.columns[0].heading = "Figure";
   for (const Figure figure :
@@ -431,8 +441,7 @@ void best_table(Page& page, const Pair& pair, const std::string& id) {
 
 void cautions_of(Page& page, const Group& group) {
   for (const Pair& pair : group) {
-    if (!pair.best.runs())
-      page.paragraph(pair.motor->part.name + ": " + why_not_running(pair.best));
+    if (!pair.best.runs()) page.paragraph(why_not_running(pair.best));
     page.cautions(fmt::format("Read the numbers of {} with {} with care", pair.motor->part.name,
                               pair.machine->part.name),
                   pair.best.warnings);
@@ -441,11 +450,11 @@ void cautions_of(Page& page, const Group& group) {
 
 void one_group(Page& page, const Group& group, std::size_t number) {
   const std::string id = slug(group.front().machine->part.name, number);
-  page.heading(fmt::format("{} with {}", motors_of(group), group.front().machine->part.name));
+  page.heading(fmt::format("Which motor for {}?", group.front().machine->part.name));
   const Series drag = drag_series(group);
   page.plot(crossing_plot(group, "cross-" + id, drag));
-  page.data("slider-" + id, slider_data(group, "cross-" + id, drag));
-  page.html(slider_html(group, "slider-" + id));
+  page.data("slider-" + id, slider_data(group, "cross-" + id, drag, page.language()));
+  page.html(slider_html(group, "slider-" + id, page.language()));
   cautions_of(page, group);
   trade_off_plots(page, group, id);
   page.turn_to(Page::Part::kExpert);

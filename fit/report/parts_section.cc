@@ -59,7 +59,8 @@ void parts_table(Page& page, PartKind kind, const char* caption, const std::vect
       continue;
     fields.push_back(&field);
     const FieldWords words = field_words(field);
-    table.columns.push_back({words.heading, words.unit, false});
+    table.columns.push_back(
+        {words.heading, words.unit, false, field.type == PartField::Type::kText});
   }
   table.columns.push_back({"Note", "", false});
   for (const Part& part : parts) {
@@ -74,7 +75,7 @@ void parts_table(Page& page, PartKind kind, const char* caption, const std::vect
 void drawings(Page& page, const std::vector<Part>& parts, double scale) {
   std::string figures;
   for (const Part& part : parts)
-    if (const auto figure = drawing(part, scale)) figures += *figure;
+    if (const auto figure = drawing(part, scale, page.language())) figures += *figure;
   if (!figures.empty()) page.html("<div class=\"drawings\">" + figures + "</div>\n");
 }
 
@@ -86,7 +87,22 @@ std::string without_style(std::string whole) {
   return whole;
 }
 
-std::optional<std::string> seat_figure(const Part& belt, const Part& pulley) {
+// What the drawing says, in the page's language.
+std::string said_in(const std::string& svg, const Language& language) {
+  std::string out;
+  for (std::size_t at = 0; at < svg.size();) {
+    const std::size_t open = std::min(svg.find("<t", at), svg.size());  // <title>, <text …>
+    const std::size_t from = std::min(svg.find('>', open), svg.size() - 1) + 1;
+    const std::size_t end = std::min(svg.find('<', from), svg.size());
+    out += svg.substr(at, from - at);
+    if (open < svg.size()) out += language.words(svg.substr(from, end - from));
+    at = open < svg.size() ? end : svg.size();
+  }
+  return out;
+}
+
+std::optional<std::string> seat_figure(const Part& belt, const Part& pulley,
+                                       const Language& language) {
   std::string missing;
   const auto section = section_of(belt, missing);
   const auto groove = groove_of(pulley, missing);
@@ -94,10 +110,12 @@ std::optional<std::string> seat_figure(const Part& belt, const Part& pulley) {
   try {
     const Seat seated = seat(*section, *groove);
     return fmt::format(
-        "<figure class=\"drawing seat\">{}<figcaption><strong>{} in {}</strong>{} Scale 10 : 1."
+        "<figure class=\"drawing seat\">{}<figcaption><strong>{}</strong>{} {}"
         "</figcaption></figure>\n",
-        without_style(seat_drawing(*section, *groove, seated)), html_escape(belt.name),
-        html_escape(pulley.name), html_escape(as_sentence(seated.reason)));
+        said_in(without_style(seat_drawing(*section, *groove, seated)), language),
+        html_escape(language.words(fmt::format("Belt {} in pulley {}", belt.name, pulley.name))),
+        html_escape(as_sentence(language.words(seated.reason))),
+        html_escape(language.words("Scale 10 : 1.")));
   } catch (const Error&) {
     return std::nullopt;  // sizes that make no groove; `loadline-fit groove` says which
   }
@@ -109,7 +127,7 @@ void seats(Page& page, const Book& book) {
   for (const Part& belt : book.parts(PartKind::kBelt))
     for (const Part& pulley : book.parts(PartKind::kPulley))
       if (count < kMostSeats)
-        if (const auto figure = seat_figure(belt, pulley)) {
+        if (const auto figure = seat_figure(belt, pulley, page.language())) {
           figures += *figure;
           ++count;
         }

@@ -129,6 +129,19 @@ Range shown_range(const Axis& axis, const Plot& plot, bool vertical) {
   return {axis.low ? range.low : ticks.front(), axis.high ? range.high : ticks.back()};
 }
 
+Plot translated(Plot plot, const Language& language) {
+  const auto say = [&](std::string& text) { text = language.words(text); };
+  say(plot.title);
+  say(plot.words);
+  for (Axis* axis : {&plot.x, &plot.y}) {
+    say(axis->quantity);
+    say(axis->unit);
+  }
+  for (Series& series : plot.series)
+    if (!series.named) say(series.name);
+  return plot;
+}
+
 Json to_chart(const Plot& plot) {
   Json sets = Json::array();
   for (const Series& series : plot.series) {

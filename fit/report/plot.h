@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
+#include "db/basis/language.h"
 
 namespace loadline {
 
@@ -25,6 +26,7 @@ struct Series {
   enum class Look { kLine, kPoints, kCrosses, kMark };
   enum class Dash { kSolid, kDashed, kDotted, kDashDot, kLong };
   std::string name;
+  bool named = false;  ///< `name` is a part's: the same in every language
   Look look = Look::kLine;
   int colour = 1;  ///< 1 … 6 of the palette; never the only difference between two series
   Dash dash = Dash::kSolid;
@@ -67,8 +69,11 @@ Range shown_range(const Axis& axis, const Plot& plot, bool vertical);
 inline constexpr int kTicks = 7;  ///< wanted steps of an axis
 std::vector<double> shown_ticks(Range range);
 
+/// The same plot in another language, but for its numbers, which are written where it is drawn.
+Plot translated(Plot plot, const Language& language);
+
 /// A complete SVG element. `alone` adds the style sheet that a file of its own needs.
-std::string to_svg(const Plot& plot, bool alone);
+std::string to_svg(const Plot& plot, bool alone, const Language& language = {});
 
 /// What report.js draws: axes, ranges and data sets, without any text of HTML.
 Json to_chart(const Plot& plot);

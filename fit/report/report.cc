@@ -30,7 +30,10 @@ std::filesystem::path made_folder(const std::filesystem::path& folder) {
 
 }  // namespace
 
-void care_section(Page& page) { page.cautions("Before anything turns", care_sentences()); }
+void care_section(Page& page) {
+  page.cautions("Before anything turns", care_sentences());
+  for (const std::string& sentence : reading_sentences()) page.paragraph(sentence);
+}
 
 Page make_report(const Book& book, const ReportRequest& request,
                  const std::function<void(double)>& progress) {
@@ -41,9 +44,13 @@ Page make_report(const Book& book, const ReportRequest& request,
                 fmt::format("{} holds no motor and no machine to report on; loadline-db add makes "
                             "them.",
                             book.path()));
-  Page page(request.title.empty() ? "Bench report: " + path.stem().string() : request.title,
-            fmt::format("From {}, {}. Loadline {}.", path.filename().string(), today_utc(),
-                        LOADLINE_VERSION));
+  const Language& language = request.language;
+  Page page(request.title.empty()
+                ? language.words(fmt::format("Bench report: {}", path.stem().string()))
+                : request.title,
+            language.words(fmt::format("From {}, {}. Loadline {}.", path.filename().string(),
+                                       today_utc(), LOADLINE_VERSION)),
+            language);
   const std::vector<Verdict> verdicts = find_verdicts(book, subjects);
   verdict_section(page, verdicts);
   care_section(page);
@@ -72,7 +79,8 @@ std::size_t write_tables(const Page& page, const std::filesystem::path& folder) 
 
 std::size_t write_plots(const Page& page, const std::filesystem::path& folder) {
   made_folder(folder);
-  for (const Plot& plot : page.plots()) write_file(folder / (plot.id + ".svg"), to_svg(plot, true));
+  for (const Plot& plot : page.plots())
+    write_file(folder / (plot.id + ".svg"), to_svg(plot, true, page.language()));
   return page.plots().size();
 }
 

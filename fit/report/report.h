@@ -15,6 +15,7 @@ struct ReportRequest {
   std::string title;                ///< empty: made from the book's file name
   std::vector<std::string> motors;  ///< both empty: all subjects of the book
   std::vector<std::string> machines;
+  Language language;
 };
 
 /// Reads the book and lays out the page. `progress` is told how much of the work is done, out of 1.

@@ -8,6 +8,8 @@
     const element = document.getElementById("data-" + name);
     return element && JSON.parse(element.textContent);
   };
+  const words = read("words");
+  const language = document.documentElement.lang === "en" ? "en-GB" : document.documentElement.lang;
   const dashes = { solid: [], dashed: [9, 5], dotted: [2, 4], dashdot: [10, 4, 2, 4],
     long: [20, 5] };
   const faded = (colour, alpha) => {
@@ -19,10 +21,10 @@
 
   // Numbers for people: four significant digits, thousands grouped.
   const shown = (value) => {
-    if (value === null || !Number.isFinite(value)) return "unknown";
+    if (value === null || !Number.isFinite(value)) return words.unknown;
     const size = Math.abs(value);
     const digits = size === 0 ? 0 : Math.max(0, 3 - Math.floor(Math.log10(size)));
-    return value.toLocaleString("en-GB",
+    return value.toLocaleString(language,
       { minimumFractionDigits: Math.min(digits, 6), maximumFractionDigits: Math.min(digits, 6) });
   };
 
@@ -102,7 +104,7 @@
       },
       ticks: { color: css("--ink"), autoSkip: !named, autoSkipPadding: 12, maxRotation: 0,
         callback: (value) => named ? lines(spec.categories[value]) :
-          value.toLocaleString("en-GB", { maximumFractionDigits: 6 }) },
+          value.toLocaleString(language, { maximumFractionDigits: 6 }) },
     };
   }
 
@@ -115,8 +117,8 @@
     const unit = y.categories.length ? x.unit : y.unit;
     const low = y.categories.length ? set.x_low : set.low;
     const high = y.categories.length ? set.x_high : set.high;
-    const limits = low && low[i] !== null ? ` (${shown(low[i])} to ${shown(high[i])})` : "";
-    const far = set.look === "line" && outside(set, set.x[i], i) ? ", extrapolated" : "";
+    const limits = low && low[i] !== null ? ` (${shown(low[i])} ${words.to} ${shown(high[i])})` : "";
+    const far = set.look === "line" && outside(set, set.x[i], i) ? ", " + words.extrapolated : "";
     return `${name}${set.name} ${shown(value)} ${unit}${limits}${far}`;
   };
 

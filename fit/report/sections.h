@@ -12,14 +12,14 @@
 namespace loadline {
 
 /// The cautions of the whole page, right below the verdicts, because a reader may go straight to
-/// the bench with them.
+/// the bench with them, and how to read intervals.
 void care_section(Page& page);
 /// For each machine what to put on it and how sure that is, before anything else, or what is
 /// missing until that can be said.
 void verdict_section(Page& page, const std::vector<Verdict>& verdicts);
 /// What the verdicts chose from.
 void candidates_section(Page& page, const std::vector<Verdict>& verdicts);
-/// Every result of the fits in two tables, and how to read intervals.
+/// Every result of the fits in two tables.
 void summary_section(Page& page, const Subjects& subjects);
 /// Warnings of the fits in one box, each once, with the subjects that it is about.
 void shared_cautions(Page& page, const std::vector<Subject>& subjects);

@@ -44,11 +44,12 @@ std::vector<Run> runs_of(const Book& book, const Subjects& subjects) {
   return runs;
 }
 
-std::string mounted(Names& names, const Run& run) {
+std::string mounted(Names& names, const Run& run, const Language& language) {
   std::string words;
   const auto add = [&](const char* what, PartKind kind, std::int64_t id) {
     if (id == 0) return;
-    words += fmt::format("{}{} {}", words.empty() ? "" : "; ", what, names.of(kind, id));
+    words +=
+        fmt::format("{}{} {}", words.empty() ? "" : "; ", language.words(what), names.of(kind, id));
   };
   add("motor", PartKind::kMotor, run.motor);
   add("machine", PartKind::kMachine, run.machine);
@@ -63,7 +64,7 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
   Table table{"runs",
               "Runs",
               {{"Run", "", false},
-               {"Kind", "", false},
+               {"Kind", "", false, true},
                {"Started", "", false},
                {"Mounted", "", false},
                {"From", "", false},
@@ -77,12 +78,14 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
               {}};
   for (const Run& run : runs) {
     const std::string from =
-        run.source == "rig" ? "rig " + names.of(PartKind::kRig, run.rig) : run.source;
+        run.source == "rig" ? page.language().words("rig") + " " + names.of(PartKind::kRig, run.rig)
+                            : page.language().words(run.source);
     table.rows.push_back({std::to_string(run.id), std::string(run_kind_name(run.kind)),
-                          day_and_minute(run.started_utc), mounted(names, run), from,
-                          maybe(run.supply_v), maybe(run.inertia_kgm2),
+                          day_and_minute(run.started_utc), mounted(names, run, page.language()),
+                          from, maybe(run.supply_v), maybe(run.inertia_kgm2),
                           maybe(run.added_inertia_kgm2), std::to_string(run.sample_count),
-                          run.aside.empty() ? run_state_name(run.state) : "put aside: " + run.aside,
+                          run.aside.empty() ? page.language().words(run_state_name(run.state))
+                                            : page.language().words("put aside") + ": " + run.aside,
                           run.note, run.program_version});
   }
   page.table(without_empty_columns(std::move(table)));
@@ -91,7 +94,10 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
 void events_table(Page& page, const Book& book, const std::vector<Run>& runs) {
   Table table{"events",
               "What happened during these runs",
-              {{"Run", "", false}, {"Event", "", false}, {"Length", "s", false}, {"", "", false}},
+              {{"Run", "", false},
+               {"Event", "", false, true},
+               {"Length", "s", false},
+               {"", "", false, true}},
               {}};
   for (const Run& run : runs)
     for (const RunEvent& event : book.events(run.id))
@@ -104,7 +110,7 @@ void zeros_table(Page& page, const Book& book, const std::vector<Run>& runs) {
   Table table{"zeros",
               "Zeros of the load cell, before and after",
               {{"Run", "", false},
-               {"When", "", false},
+               {"When", "", false, true},
                {"Mean", "counts", false},
                {"Scatter of one conversion", "counts", false},
                {"Conversions", "", false}},
@@ -125,7 +131,7 @@ void calibrations_table(Page& page, const Part& rig, const std::vector<Calibrati
                {"Arm", "mm", true},
                {"Left over", "N", false},
                {"Local g", "m/s²", false},
-               {"Why this line", "", false}},
+               {"Why this line", "", false, true}},
               {}};
   for (const Calibration& one : calibrations) {
     const double factor = student_t_975(one.degrees_of_freedom > 0 ? one.degrees_of_freedom : 1e9);

@@ -16,7 +16,7 @@ void motors_table(Page& page, const std::vector<Subject>& motors) {
                {"at", "rpm", true},
                {"Standstill torque", "N·m", true},
                {"Speed without load", "rpm", true},
-               {"Curve", "", false}},
+               {"Curve", "", false, true}},
               {}};
   for (const Subject& motor : motors)
     table.rows.push_back({motor.part.name, detail(motor.details, "peak_power"),
@@ -61,8 +61,8 @@ void shared_cautions(Page& page, const std::vector<Subject>& subjects) {
   }
   std::vector<std::string> sentences;
   for (const auto& [sentence, names] : found)
-    sentences.push_back(names + ": " + as_sentence(sentence));
-  page.cautions("Read these numbers with care", sentences);
+    sentences.push_back(names + ": " + as_sentence(page.language().words(sentence)));
+  page.cautions("Read these numbers with care", sentences, true);
 }
 
 void summary_section(Page& page, const Subjects& subjects) {

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/text_table.h"
 #include "db/basis/web.h"
 #include "fit/report/plot.h"
 
@@ -13,7 +14,7 @@ namespace {
 
 constexpr double kWidth = 720;
 // Three to a printed page with their words; a file of its own has more room.
-constexpr double kHeightInPage = 262, kHeightAlone = 420;
+constexpr double kHeightInPage = 250, kHeightAlone = 420;
 constexpr double kLetter = 7.2;          // about the width of one
 constexpr std::size_t kFewPoints = 400;  // these are drawn larger, each to be seen
 constexpr double kTop = 14, kRight = 30, kBottomAxis = 46, kLegendRow = 20;
@@ -52,15 +53,16 @@ constexpr std::size_t kLongestName = 36;
 // For names at the axis, in their width of about seven units a letter.
 double room_for(const std::vector<std::string>& names) {
   std::size_t longest = 0;
-  for (const std::string& name : names) longest = std::max(longest, name.size());
+  for (const std::string& name : names) longest = std::max(longest, width_of(name));
   return std::max(190.0, 7.2 * static_cast<double>(std::min(longest, kLongestName)) + 12);
 }
 
 // Draws one plot into `out_`; positions are in the viewBox's units.
 class Drawing {
  public:
-  Drawing(const Plot& plot, bool alone)
+  Drawing(const Plot& plot, bool alone, const Language& language)
       : plot_(plot),
+        language_(language),
         x_(shown_range(plot.x, plot, false)),
         y_(shown_range(plot.y, plot, true)),
         left_(plot.y.categories.empty() ? 66 : room_for(plot.y.categories)),
@@ -115,17 +117,22 @@ class Drawing {
                           bottom_);
       if (i % stride == 0)
         out_ += fmt::format("<text x=\"{:.1f}\" y=\"{}\" text-anchor=\"middle\">{}</text>",
-                            at_x(ticks[i]), bottom_ + 18, tick_text(ticks[i], step_of(ticks)));
+                            at_x(ticks[i]), bottom_ + 18,
+                            language_.number(tick_text(ticks[i], step_of(ticks))));
     }
     plot_.y.categories.empty() ? y_numbers() : y_names();
     out_ += fmt::format(
         "<rect class=\"frame\" x=\"{}\" y=\"{}\" width=\"{:.1f}\" height=\"{:.1f}\"/>"
         "<text x=\"{:.1f}\" y=\"{}\" text-anchor=\"middle\">{}</text>",
         left_, kTop, width(), height(), left_ + width() / 2, bottom_ + 38, title(plot_.x));
-    if (plot_.y.categories.empty())
-      out_ += fmt::format(
-          "<text transform=\"translate(15 {:.1f}) rotate(-90)\" text-anchor=\"middle\">{}</text>",
-          kTop + height() / 2, title(plot_.y));
+    if (!plot_.y.categories.empty()) return;
+    const std::string words = title(plot_.y);
+    // Smaller where it would be cut.
+    const double room = height() / (kLetter * static_cast<double>(width_of(words)));
+    out_ += fmt::format(
+        "<text transform=\"translate(15 {:.1f}) rotate(-90)\" text-anchor=\"middle\"{}>{}</text>",
+        kTop + height() / 2, room < 1 ? fmt::format(" font-size=\"{:.1f}\"", 13 * room) : "",
+        words);
   }
 
   void y_numbers() {
@@ -135,7 +142,7 @@ class Drawing {
           "<path class=\"grid\" d=\"M{0} {1:.1f}H{2}\"/>"
           "<text x=\"{3}\" y=\"{4:.1f}\" text-anchor=\"end\">{5}</text>",
           left_, at_y(tick), kWidth - kRight, left_ - 7, at_y(tick) + 4.5,
-          tick_text(tick, step_of(ticks)));
+          language_.number(tick_text(tick, step_of(ticks))));
     }
   }
 
@@ -240,7 +247,7 @@ class Drawing {
     std::vector<Place> places;
     double x = 20, row = 0;
     for (const Series& series : plot_.series) {
-      const double wide = 48 + 7.2 * static_cast<double>(series.name.size());
+      const double wide = 52 + 1.08 * kLetter * static_cast<double>(width_of(series.name));
       if (x > 20 && x + wide > kWidth) x = 20, ++row;
       places.push_back({x, row});
       if (!series.name.empty()) x += wide;
@@ -273,6 +280,7 @@ class Drawing {
   }
 
   const Plot& plot_;
+  const Language& language_;
   Range x_, y_;
   double left_, height_, bottom_;
   std::string out_;
@@ -280,6 +288,8 @@ class Drawing {
 
 }  // namespace
 
-std::string to_svg(const Plot& plot, bool alone) { return Drawing(plot, alone).take(); }
+std::string to_svg(const Plot& plot, bool alone, const Language& language) {
+  return Drawing(plot, alone, language).take();
+}
 
 }  // namespace loadline

@@ -26,13 +26,16 @@ std::string bare_number(double value) {
                : significant(value, 4);
 }
 
-std::string cell_html(const Cell& cell) {
+std::string cell_html(const Cell& cell, bool words, const Language& language) {
   // Dates and names stay on one line; sentences get room.
-  if (cell.kind == Cell::Kind::kText)
-    return fmt::format("<td class=\"{}\">{}</td>",
-                       cell.text.size() <= kShortText ? "short" : "long", html_escape(cell.text));
+  if (cell.kind == Cell::Kind::kText) {
+    const std::string text = words ? language.words(cell.text) : cell.text;
+    return fmt::format("<td class=\"{}\">{}</td>", text.size() <= kShortText ? "short" : "long",
+                       html_escape(text));
+  }
   const bool bare = cell.kind == Cell::Kind::kNumber;
-  const std::string number = bare ? bare_number(cell.number) : estimate_html(cell.estimate, false);
+  const std::string number = bare ? language.number(bare_number(cell.number))
+                                  : estimate_html(cell.estimate, false, language);
   return fmt::format("<td class=\"number\">{}</td>", number);
 }
 
@@ -61,15 +64,15 @@ std::string cell_csv(const Cell& cell, bool estimate) {
 
 }  // namespace
 
-std::string estimate_html(const Estimate& estimate, bool with_unit) {
+std::string estimate_html(const Estimate& estimate, bool with_unit, const Language& language) {
   Estimate bare = estimate;
   bare.unit.clear();
-  const std::string text = to_text(bare);
+  const std::string text = language.number(to_text(bare));
   const std::size_t open = text.find(" (");
-  const std::string unit =
-      with_unit && !estimate.unit.empty() && text != "unknown"
-          ? fmt::format(" <span class=\"unit\">{}</span>", html_escape(estimate.unit))
-          : "";
+  const std::string unit = with_unit && !estimate.unit.empty() && estimate.value
+                               ? fmt::format(" <span class=\"unit\">{}</span>",
+                                             html_escape(language.words(estimate.unit)))
+                               : "";
   if (open == std::string::npos) return html_escape(text) + unit;
   return fmt::format("{}{} <span class=\"interval\">{}</span>", html_escape(text.substr(0, open)),
                      unit, html_escape(text.substr(open + 1)));
@@ -87,23 +90,25 @@ Table without_empty_columns(Table table) {
   return table;
 }
 
-std::string to_html(const Table& table) {
+std::string to_html(const Table& table, const Language& language) {
+  const std::string caption = html_escape(language.words(table.caption));
   const auto estimates = std::count_if(table.columns.begin(), table.columns.end(),
                                        [](const Column& column) { return column.estimate; });
   std::string out = fmt::format(
       "<div class=\"scroller\" tabindex=\"0\" role=\"region\" aria-label=\"{}\"><table{} "
-      "id=\"table-{}\"><caption><span>{} <span class=\"more\">(goes on to the right "
-      "→)</span></span>"
-      "</caption><thead><tr>",
-      html_escape(table.caption), estimates >= kManyEstimates ? " class=\"wide\"" : "", table.id,
-      html_escape(table.caption));
+      "id=\"table-{}\"><caption><span>{} <span class=\"more\">({} →)</span></span></caption><thead>"
+      "<tr>",
+      caption, estimates >= kManyEstimates ? " class=\"wide\"" : "", table.id, caption,
+      html_escape(language.words("goes on to the right")));
   for (const Column& column : table.columns)
-    out += fmt::format("<th scope=\"col\">{}</th>",
-                       html_escape(with_unit(column.heading, column.unit)));
+    out += fmt::format(
+        "<th scope=\"col\">{}</th>",
+        html_escape(with_unit(language.words(column.heading), language.words(column.unit))));
   out += "</tr></thead><tbody>";
   for (const auto& row : table.rows) {
     out += "<tr>";
-    for (const Cell& cell : row) out += cell_html(cell);
+    for (std::size_t i = 0; i < row.size(); ++i)
+      out += cell_html(row[i], table.columns[i].words, language);
     out += "</tr>";
   }
   return out + "</tbody></table></div>\n";

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
+#include "db/basis/language.h"
 
 namespace loadline {
 
@@ -14,6 +15,7 @@ struct Column {
   std::string heading;    ///< "Peak power"
   std::string unit;       ///< "W"; the cells of this column are in it
   bool estimate = false;  ///< cells are Estimates: three columns (value, low, high) in the CSV file
+  bool words = false;     ///< cells are words of ours, no names: said in the page's language
 };
 
 /// What stands in one cell: text, a bare number or a number with its interval. Made from any of
@@ -42,13 +44,13 @@ struct Table {
 Table without_empty_columns(Table table);
 
 /// A <table> with caption and scope; wrapped so that it scrolls by itself on a narrow screen.
-std::string to_html(const Table& table);
+std::string to_html(const Table& table, const Language& language = {});
 
 /// RFC 4180 with a header row; headings carry the unit ("Peak power (W)", then "… low", "… high").
 /// A text cell that a spreadsheet would take for a formula gets an apostrophe in front.
 std::string to_csv(const Table& table);
 
 /// "1,234 (1,200 to 1,270)" with the interval in its own element, for cells and for key figures.
-std::string estimate_html(const Estimate& estimate, bool with_unit);
+std::string estimate_html(const Estimate& estimate, bool with_unit, const Language& language = {});
 
 }  // namespace loadline

@@ -66,7 +66,7 @@ std::optional<std::string> chosen_pulleys(const Verdict& verdict) {
   if (!verdict.chosen()) return std::nullopt;
   const Drawer& drawer = *verdict.drawer;
   const Mounting& mounting = drawer.mountings[verdict.choice.choices.front().candidate.mounting];
-  return drawer.pulleys[mounting.motor_pulley].name + " on " +
+  return drawer.pulleys[mounting.motor_pulley].name + " / " +
          drawer.pulleys[mounting.hand_pulley].name;
 }
 

@@ -24,7 +24,7 @@ struct Verdict {
 /// are asked for: the fastest that keeps the limits recorded in the book.
 std::vector<Verdict> find_verdicts(const Book& book, const Subjects& subjects);
 
-/// "motor 20 on wheel 110": the pulleys of the first choice, as pulley_ratios() names them.
+/// "motor 20 / wheel 110": the pulleys of the first choice, as pulley_ratios() names them.
 std::optional<std::string> chosen_pulleys(const Verdict& verdict);
 
 }  // namespace loadline

@@ -29,13 +29,19 @@ int run(const Arguments& arguments) {
   if (!file)
     throw Error(Fault::kInput, "report needs a file to write: add -o FILE.html to the command.");
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
-  const ReportRequest request{arguments.text("title").value_or(""), arguments.texts("motor"),
-                              arguments.texts("machine")};
+  const ReportRequest request{
+      arguments.text("title").value_or(""), arguments.texts("motor"), arguments.texts("machine"),
+      arguments.has("lang") ? Language::named(*arguments.text("lang")) : Language::of_locale()};
   std::optional<Progress> progress(std::in_place, "report", 1);
   const Page page = make_report(book, request, [&](double done) { progress->at(done); });
   progress.reset();
-  write_file(*file, page.finish());
-  Json done{{"file", *file}, {"plots", page.plots().size()}, {"tables", page.tables().size()}};
+  const std::string document = page.finish();
+  Json done{{"file", *file},
+            {"plots", page.plots().size()},
+            {"tables", page.tables().size()},
+            {"language", page.language().code()},
+            {"untranslated", page.language().untranslated()}};
+  write_file(*file, document);
   if (const auto folder = arguments.text("csv")) {
     write_tables(page, *folder);
     done["csv"] = *folder;
@@ -67,8 +73,10 @@ Verb report_verb() {
                         "only this machine; may be given several times");
   options.add_options()("title", po::value<std::string>()->value_name("TEXT"),
                         "heading of the page");
+  options.add_options()("lang", po::value<std::string>()->value_name("LANGUAGE"),
+                        "language of the page: en or de (else that of LC_ALL, LC_MESSAGES, LANG)");
   options.add_options()("csv", po::value<std::string>()->value_name("DIR"),
-                        "also write every table as a CSV file into this folder");
+                        "also write every table as a CSV file (in English) into this folder");
   options.add_options()("svg", po::value<std::string>()->value_name("DIR"),
                         "also write every plot as an SVG file into this folder");
   add_common_options(options);

@@ -21,6 +21,7 @@ PROGRAMS = [pathlib.Path(p).resolve() for p in sys.argv[1:-1]]
 SAMPLES = pathlib.Path(sys.argv[-1]).resolve()
 FIT = next(p for p in PROGRAMS if p.name == "loadline-fit")
 MOST_PAGES = 8
+ALONE = 70  # words: a page with one picture and its caption holds some fifty
 
 
 class OnPaper(unittest.TestCase):
@@ -68,8 +69,7 @@ class OnPaper(unittest.TestCase):
             self.assertEqual(len(places), 1, f"{plot['title']} on pages {places}")
             page = self.pages[places[0]]
             self.assertIn(plot["axis"], page, f"{plot['title']} is split")
-            # A page of the picture's own words only would hold some forty.
-            self.assertGreater(len(page.split()), 100, f"{plot['title']} is alone on its page")
+            self.assertGreater(len(page.split()), ALONE, f"{plot['title']} is alone on its page")
 
     def test_it_opens_with_what_choose_answers(self):
         done = subprocess.run([FIT, "choose", "--machine", "Wren", "--json", "--book",
@@ -91,6 +91,63 @@ class OnPaper(unittest.TestCase):
         self.browser.look(1280, 800)
         self.browser.open(self.page.as_uri())
         self.assertLessEqual(wide, 390)
+
+    def german(self):
+        page = self.demo / "bericht.html"
+        done = subprocess.run([FIT, "report", "-o", page, "--json", "--book",
+                               self.demo / "evening.book"], capture_output=True, text=True,
+                              check=True, env=dict(os.environ, LC_ALL="", LC_MESSAGES="de_DE.UTF-8"))
+        return page, json.loads(done.stdout)
+
+    def test_the_locale_makes_it_german_throughout(self):
+        page, said = self.german()
+        self.assertEqual((said["language"], said["untranslated"]), ("de", []))
+        self.browser.open(page.as_uri())
+        self.browser.run("for (const fold of document.querySelectorAll('details')) fold.open = true")
+        self.browser.wait("""[...document.querySelectorAll('canvas')].every(
+            (c) => Chart.getChart(c))""")
+        texts = self.browser.run("""
+            const texts = [document.documentElement.lang, document.body.innerText];
+            for (const e of document.querySelectorAll('[aria-label]')) texts.push(e.ariaLabel);
+            for (const e of document.querySelectorAll('svg title, svg desc, svg text'))
+              texts.push(e.textContent);
+            for (const c of document.querySelectorAll('canvas')) {
+              const chart = Chart.getChart(c);
+              texts.push(...Object.values(chart.scales).map((s) => s.options.title.text));
+              texts.push(...chart.data.datasets.map((s) => s.label));
+              texts.push(...chart.scales.x.ticks.map((t) => String(t.label)));
+            }
+            return texts""")
+        self.browser.open(self.page.as_uri())
+        self.assertEqual(texts[0], "de")
+        # Words that no English sentence does without; the demo's names hold none of them.
+        english = re.compile(r"\b(the|of|with|is|are|not|and|to|from|for|that|its|by|rpm|speed|"
+                             r"torque|power|drag|run|unknown|interval)\b")
+        left = sorted({line for text in texts for line in text.splitlines()
+                       if english.search(line.replace("loadline-fit", ""))})
+        self.assertEqual(left, [])
+        whole = "\n".join(texts)
+        self.assertIn("1.387 (1.385 bis 1.389) Stiche je Minute", whole)
+        self.assertIn("2.000", whole)  # an axis
+        self.assertRegex(whole, r"\b0,\d+ \(0,\d+ bis 0,\d+\) N·m")
+        # No number is left that has the English marks.
+        self.assertEqual(re.findall(r"\b0\.\d+\b|\b1,38\d \(", whole.replace("0.1.0", "")), [])
+        # The cautions still defer to the country's rules and to those who are licensed.
+        self.assertIn("nach den elektrotechnischen Vorschriften Ihres Landes", whole)
+        self.assertIn("zugelassene Fachkraft", whole)
+
+    def test_german_fits_on_eight_pages_too(self):
+        page, _ = self.german()
+        self.browser.open(page.as_uri())
+        paper = self.demo / "bericht.pdf"
+        self.browser.pdf(paper)
+        self.browser.open(self.page.as_uri())
+        text = subprocess.run(["pdftotext", "-layout", paper, "-"], capture_output=True, text=True,
+                              check=True).stdout
+        pages = text.rstrip("\f").split("\f")
+        self.assertLessEqual(len(pages), MOST_PAGES)
+        for page_text in pages:
+            self.assertGreater(len(page_text.split()), ALONE, page_text)
 
     def test_nothing_is_blank_without_a_reason(self):
         """A line that begins or ends within the frame of a plot over the ratio has its reason."""

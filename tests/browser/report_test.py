@@ -336,6 +336,13 @@ class ReportInBrowser(unittest.TestCase):
                                                         "whisker" in e.get("class"))]
             self.assertTrue(drawn, name)
 
+    def test_german_says_it_all_too(self):
+        done = json.loads(call(FIT, "report", "-o", self.page.with_name("bericht.html"), "--lang",
+                               "de", "--json", "--book", self.book))
+        self.assertEqual((done["language"], done["untranslated"]), ("de", []))
+        call(FIT, "report", "-o", self.page.with_name("x.html"), "--lang", "xx", "--book", self.book,
+             status=2)
+
     def test_names_stay_text_and_files_stay_in_their_folder(self):
         text = self.browser.run("return document.body.innerText")
         for name in [*MOTORS, MACHINE]:

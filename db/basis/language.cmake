@@ -1,0 +1,30 @@
+# loadline_languages(TARGET FOLDER): every FOLDER/CODE.po becomes a language of TARGET, so that
+# adding one is adding its file.
+function(loadline_languages target folder)
+  file(GLOB files CONFIGURE_DEPENDS ${CMAKE_CURRENT_SOURCE_DIR}/${folder}/*.po)
+  set(declared "")
+  set(listed "")
+  foreach(file IN LISTS files)
+    get_filename_component(code ${file} NAME_WE)
+    loadline_embed(${target} kLanguage_${code} ${file})
+    string(APPEND declared "extern const std::string_view kLanguage_${code};\n")
+    string(APPEND listed "    {\"${code}\", kLanguage_${code}},\n")
+  endforeach()
+  set(out ${CMAKE_CURRENT_BINARY_DIR}/embedded/language_files.cc)
+  file(CONFIGURE OUTPUT ${out} @ONLY CONTENT
+"#include <string_view>
+#include <vector>
+namespace loadline {
+struct LanguageFile {
+  std::string_view code, text;
+};
+@declared@std::vector<LanguageFile> language_files();
+std::vector<LanguageFile> language_files() {
+  return {
+@listed@  };
+}
+}  // namespace loadline
+")
+  target_sources(${target} PRIVATE ${out})
+  set_source_files_properties(${out} PROPERTIES SKIP_PRECOMPILE_HEADERS ON)
+endfunction()
