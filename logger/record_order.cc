@@ -201,6 +201,7 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
     return report;
   }
   report.run = book.run(report.result.run);
+  report.quality = judge_run(book, report.run, report.result.counts.lost);
   if (order.kind == RunKind::kSlipCheck)
     report.slip = judge_slip_check(book, report.run, order.slip_limit_s, order.slip_target_rpm,
                                    order.slip_band_percent);
@@ -227,6 +228,7 @@ Json to_json(const RecordReport& report) {
                {"fallback_captures", result.fallback_paths},
                {"lost_bytes", result.lost_bytes},
                {"next", report.next}};
+  json["quality"] = to_json(report.quality);
   if (report.slip) json["slip"] = to_json(*report.slip);
   if (report.sound) json["sound"] = sound_json(*report.sound);
   if (!result.why.empty()) json["why"] = result.why;
@@ -248,6 +250,7 @@ std::string summary(const RecordReport& report) {
   text += ".";
   if (report.sound) text += "\n  " + sound_words(*report.sound) + ".";
   if (report.has_load_cell) text += "\n  " + zero_words(result) + ".";
+  if (!report.quality.findings.empty()) text += "\n  " + sentence(report.quality) + ".";
   if (report.slip) text += "\n  " + report.slip->sentence;
   return text;
 }

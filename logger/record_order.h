@@ -8,6 +8,7 @@
 #include "logger/mounting.h"
 #include "logger/recording.h"
 #include "logger/rig_line.h"
+#include "logger/run_quality.h"
 #include "logger/slip_verdict.h"
 
 namespace loadline {
@@ -28,6 +29,7 @@ struct RecordOrder {
 struct RecordReport {
   Run run;
   RecordingResult result;
+  RunQuality quality;
   std::optional<SlipVerdict> slip;
   std::string next;  ///< the next command to type
   bool has_load_cell = false;

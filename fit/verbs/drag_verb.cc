@@ -6,6 +6,7 @@
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
 #include "fit/history/another_evening.h"
+#include "fit/verbs/curve_rows.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -93,10 +94,13 @@ int run(const Arguments& arguments) {
   DragFit fit = fit_drag(book, machine, options);
   fit.another_evening = another_evening(book, machine, fit, options);
   if (!arguments.flag("dry") && fit.with_inertia) book.add_curve(to_stored(fit, machine));
-  if (arguments.json())
-    print_json(to_json(fit));
-  else
+  if (arguments.json()) {
+    Json document = to_json(fit);
+    if (arguments.flag("rows")) document["curve_rows"] = curve_rows(fit.curve, fit.speed_high);
+    print_json(document);
+  } else {
     say(arguments, text_of(fit, machine) + next_words(fit, machine));
+  }
   for (const std::string& warning : fit.warnings) warn(warning);
   if (!fit.not_described.empty()) {
     warn(fmt::format("No drag can be given for '{}': {}.", machine.name, fit.not_described));
@@ -126,8 +130,9 @@ Verb drag_verb() {
       "stribeck", po::bool_switch(), "with a rise near standstill")(
       "no-stribeck", po::bool_switch(), "without it (else the data decide)")(
       "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
-      "only this run; several numbers or several times")("dry", po::bool_switch(),
-                                                         "do not store the curve in the book");
+      "only this run; several numbers or several times")("rows", po::bool_switch(),
+                                                         "with --json: the curve as rows besides")(
+      "dry", po::bool_switch(), "do not store the curve in the book");
   add_common_options(verb.options);
   verb.run = run;
   return verb;

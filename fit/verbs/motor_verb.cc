@@ -8,6 +8,7 @@
 #include "fit/curves/motor_equation.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/history/another_evening.h"
+#include "fit/verbs/curve_rows.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -91,6 +92,20 @@ void warn_of_limit(MotorFit& fit, const Part& motor) {
       *speed > *limit ? "at this supply never let it run free" : "mind it where it runs free"));
 }
 
+Json document_of(const MotorFit& fit, bool with_rows) {
+  Json document = to_json(fit);
+  if (!with_rows) return document;
+  const double free_speed = rad_per_s_from_rpm(fit.no_load_speed.value.value_or(0));
+  document["curve_rows"] = curve_rows(fit.curve, std::max(fit.curve.speed_high, free_speed));
+  constexpr std::size_t kMostPoints = 400;
+  Json points = Json::array();
+  for (std::size_t i = 0; i < fit.points.size(); i += 1 + fit.points.size() / kMostPoints)
+    points.push_back(
+        {json_number(rpm_from_rad_per_s(fit.points[i].speed)), json_number(fit.points[i].torque)});
+  document["points"] = points;
+  return document;
+}
+
 int run(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the motor's name");
   MotorFitOptions options = options_from(arguments);
@@ -105,7 +120,7 @@ int run(const Arguments& arguments) {
   progress.reset();
   if (!arguments.flag("dry") && !fit.models.empty()) book.add_curve(to_stored(fit, motor));
   if (arguments.json())
-    print_json(to_json(fit));
+    print_json(document_of(fit, arguments.flag("rows")));
   else if (fit.not_described.empty())
     say(arguments,
         text_of(fit, motor) + (arguments.flag("budget") ? budget_text(fit) : "") +
@@ -149,6 +164,7 @@ Verb motor_verb() {
       "no-lag", po::bool_switch(), "leave the load cell's lag uncorrected, to see its effect")(
       "no-inertia", po::bool_switch(), "leave the inertia uncorrected, to see its effect")(
       "no-drift", po::bool_switch(), "leave drift and warm-up uncorrected, to see their effect")(
+      "rows", po::bool_switch(), "with --json: the curve and its readings as rows besides")(
       "dry", po::bool_switch(), "do not store the curve in the book");
   add_common_options(verb.options);
   verb.run = run;

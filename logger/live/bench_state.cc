@@ -2,6 +2,7 @@
 
 #include <nlohmann/json.hpp>
 
+#include "db/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/record_order.h"
@@ -76,6 +77,24 @@ Json limits_json(const Book& book, PartKind kind) {
   return limits;
 }
 
+/// For each question and each subject of it the steps to its answer.
+Json evening_json(const Book& book) {
+  Json evening = Json::object();
+  for (const Question question : kQuestions) {
+    Json& of_subjects = evening[question_name(question)] = Json::object();
+    const PartKind kind = question == Question::kMotor ? PartKind::kMotor : PartKind::kMachine;
+    for (const Part& part : book.parts(kind)) {
+      Json& list = of_subjects[part.name] = Json::array();
+      for (const EveningStep& step : steps_to(book, question, &part))
+        list.push_back({{"what", step.what},
+                        {"subject", step.subject},
+                        {"done", step.done},
+                        {"needed", step.needed}});
+    }
+  }
+  return evening;
+}
+
 }  // namespace
 
 Json bench_state(const Book& book, const Part& rig) {
@@ -100,6 +119,7 @@ Json bench_state(const Book& book, const Part& rig) {
             {"near_share", SpeedWatch::kNearShare}}},
           {"calibrated", book.latest_calibration(rig.id).has_value()},
           {"zero", zero_json(book, rig)},
+          {"evening", evening_json(book)},
           {"plan", plan_json(book)}};
 }
 

@@ -227,6 +227,38 @@ std::optional<RecordOrder> LiveDesk::take_order() {
   return order;
 }
 
+std::optional<Json> LiveDesk::take_task() {
+  const Lock lock(mutex_);
+  if (tasks_.empty()) return std::nullopt;
+  Json task = std::move(tasks_.front());
+  tasks_.pop_front();
+  return task;
+}
+
+void LiveDesk::tell_of_task(Json told) {
+  const Lock lock(mutex_);
+  if (told.value("run", std::int64_t{0}) == last_.value("run", std::int64_t{-1}))
+    last_["aside"] = told.value("done", "") == "aside";
+  told["number"] = told_.is_object() ? told_.value("number", 0) + 1 : 1;
+  told_ = std::move(told);
+  news();
+}
+
+void LiveDesk::place_task(const Json& task) {
+  const Lock lock(mutex_);
+  if (!may_start_) throw Error(Fault::kInput, "this page watches one recording only.");
+  if (order_ || waiting_) throw Error(Fault::kInput, "a run is under way; do it after the run.");
+  constexpr std::size_t kMostTasks = 16;
+  if (tasks_.size() >= kMostTasks) throw Error(Fault::kInput, "too much at a time; wait a moment.");
+  tasks_.push_back(task);
+  news();
+}
+
+bool LiveDesk::recording() const {
+  const Lock lock(mutex_);
+  return order_.has_value() || waiting_.has_value();
+}
+
 bool LiveDesk::stop_asked() {
   const Lock lock(mutex_);
   return stop_;
@@ -313,6 +345,7 @@ Json LiveDesk::state(std::uint64_t& from) const {
                 {"anew", anew},
                 {"points", points},
                 {"bench", bench_},
+                {"told", told_},
                 {"last", last_.empty() ? Json() : last_}};
   return state;
 }

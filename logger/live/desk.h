@@ -37,6 +37,10 @@ class LiveDesk {
   void heard(const std::optional<WireIdentity>& rig);
   /// Names to choose from, the plan's next step, the zero: whatever changes between runs only.
   void set_bench(Json bench);
+  /// The task that the page has placed, if any (see bench_task.h); it is then taken.
+  std::optional<Json> take_task();
+  /// What came of it: as carry_out_task says, or {"refused": sentence}.
+  void tell_of_task(Json told);
   /// The order that the page has placed, if any; it is then taken.
   std::optional<RecordOrder> take_order();
   bool stop_asked();
@@ -45,6 +49,10 @@ class LiveDesk {
   /// The page's start button. Error(kInput) when a run is under way or the order makes no sense.
   void place_order(const Json& wish);
   void ask_stop();
+  /// Error(kInput) while a run is under way, or where runs cannot be started from the page.
+  void place_task(const Json& task);
+  /// Whether something is being recorded.
+  bool recording() const;
   /// State as JSON with the trace's points from `from` on; `from` is set to their end.
   Json state(std::uint64_t& from) const;
   /// Waits for news, at most `patience`.
@@ -71,6 +79,8 @@ class LiveDesk {
   std::string rig_trouble_ GUARDED_BY(mutex_);
   std::optional<RecordOrder> order_ GUARDED_BY(mutex_);    // under way
   std::optional<RecordOrder> waiting_ GUARDED_BY(mutex_);  // placed by the page
+  std::deque<Json> tasks_ GUARDED_BY(mutex_);              // placed by the page, oldest first
+  Json told_ GUARDED_BY(mutex_);                           // of the last task
   bool stop_ GUARDED_BY(mutex_) = false;
   RecordingView view_ GUARDED_BY(mutex_);
   std::chrono::nanoseconds heard_at_

@@ -62,10 +62,14 @@ export const fillIn = (wish) => {
   el("read-box").scrollIntoView({ block: "nearest" });
   el(el("read-box").hidden ? "start" : "read").focus({ preventScroll: true });
 };
-el("plan-take").addEventListener("click", () => {
+/// The plan's next step into the form; false when there is none.
+export const takePlan = () => {
   const plan = latest.bench.plan;
+  if (!plan || plan.done) return false;
   fillIn({ ...plan, slip_check: plan.slip_check || "" });
-});
+  return true;
+};
+el("plan-take").addEventListener("click", takePlan);
 
 /// Why no run can begin yet, in words; empty when it can.
 const reason = (state) => {

@@ -2,6 +2,8 @@
 // the page as text only, never as markup.
 import { digits, el, fillWords, has, kindName, known, say, show, whole } from "/basis.js";
 import { alarm, silence } from "/alarm.js";
+import { answer } from "/answer.js";
+import { evening, last } from "/evening.js";
 import { bench, order, stopOrders } from "/order.js";
 import { addPoints, coverage, layout } from "/plots.js";
 
@@ -81,15 +83,6 @@ const hint = (state) => {
   show("hint", has(name) ? say(name, { from: whole(c.from_rpm), to: whole(c.to_rpm) }) : "");
 };
 
-const last = (state) => {
-  el("last-box").hidden = !state.last || state.phase === "recording";
-  if (!state.last) return;
-  show("verdict", state.last.sentence || "");
-  const lines = state.last.summary.split("\n").map((line) => line.trim()).filter((line) => line !== state.last.sentence);
-  show("last", [...lines, ...(state.last.warnings || [])].join("\n"));
-  if (state.last.slip && state.last.slip.verdict === "set") el("slip_check").placeholder = say("slip_check.last", state.last);
-};
-
 // A bar that stays at the screen's edge must hide nothing: the page is longer by its height.
 new ResizeObserver(([bar]) => document.documentElement.style.setProperty("--bar", `${Math.ceil(bar.borderBoxSize[0].blockSize)}px`))
   .observe(el("bar"));
@@ -97,7 +90,7 @@ new ResizeObserver(([bar]) => document.documentElement.style.setProperty("--bar"
 const source = new EventSource("/state");
 source.onmessage = (event) => {
   const state = JSON.parse(event.data);
-  for (const part of [bench, strip, alarm, figures, coverage, hint, order, layout, last, addPoints]) part(state);
+  for (const part of [bench, strip, alarm, figures, coverage, hint, order, layout, last, evening, answer, addPoints]) part(state);
   document.body.dataset.phase = state.phase;
 };
 source.onerror = () => {

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "db/basis/web.h"
+#include "logger/live/answers.h"
 #include "logger/live/gate.h"
 #include "logger/live/http_server.h"
 
@@ -25,6 +26,8 @@ extern const std::string_view kBasisScript;
 extern const std::string_view kAlarmScript;
 extern const std::string_view kPlotsScript;
 extern const std::string_view kOrderScript;
+extern const std::string_view kEveningScript;
+extern const std::string_view kAnswerScript;
 extern const std::string_view kGateHtml;
 extern const std::string_view kGateScript;
 
@@ -104,6 +107,8 @@ const Sheet kSheets[] = {
     {"/alarm.js", kAlarmScript, "text/javascript; charset=utf-8"},
     {"/plots.js", kPlotsScript, "text/javascript; charset=utf-8"},
     {"/order.js", kOrderScript, "text/javascript; charset=utf-8"},
+    {"/evening.js", kEveningScript, "text/javascript; charset=utf-8"},
+    {"/answer.js", kAnswerScript, "text/javascript; charset=utf-8"},
     {"/chart.js", kChartJs, "text/javascript; charset=utf-8"},
     {"/gate.js", kGateScript, "text/javascript; charset=utf-8"},
 };
@@ -128,6 +133,7 @@ struct PageServer::State {
   HttpReply guarded(const HttpRequest& request);
   HttpReply routed(const HttpRequest& request);
   HttpReply events();
+  void ask(const Json& wish) const;
   HttpReply open(const HttpRequest& request);
   static HttpReply order(const HttpRequest& request, const std::function<void(const Json&)>& act);
 };
@@ -164,9 +170,18 @@ HttpReply PageServer::State::routed(const HttpRequest& request) {
     if (request.path == "/start")
       return order(request, [this](const Json& wish) { desk.place_order(wish); });
     if (request.path == "/stop") return order(request, [this](const Json&) { desk.ask_stop(); });
+    if (request.path == "/task")
+      return order(request, [this](const Json& task) { desk.place_task(task); });
+    if (request.path == "/ask") return order(request, [this](const Json& wish) { ask(wish); });
   }
   if (request.method == "GET" || request.method == "HEAD") {
     if (request.path == "/state") return events();
+    if (request.path == "/answer" && options.answers) {
+      HttpReply reply;
+      reply.type = "application/json";
+      reply.text = options.answers->document().dump(-1, ' ', false, Json::error_handler_t::replace);
+      return reply;
+    }
     for (const Sheet& sheet : kSheets) {
       if (request.path != sheet.path) continue;
       HttpReply reply;
@@ -200,10 +215,17 @@ HttpReply PageServer::State::events() {
   HttpReply reply;
   reply.type = "text/event-stream";
   reply.next_event = [this, from = std::uint64_t{0}]() mutable {
-    const Json state = desk.state(from);
+    Json state = desk.state(from);
+    state["answer"] = options.answers ? options.answers->status() : Json();
     return "data: " + state.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n\n";
   };
   return reply;
+}
+
+void PageServer::State::ask(const Json& wish) const {
+  if (!options.answers) throw Error(Fault::kInput, "this page watches one recording only.");
+  if (desk.recording()) throw Error(Fault::kInput, "a run is under way; ask after the run.");
+  options.answers->ask(wish);
 }
 
 HttpReply PageServer::State::order(const HttpRequest& request,

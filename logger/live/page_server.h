@@ -8,8 +8,12 @@
 
 namespace loadline {
 
+class Answers;
+
 struct PageOptions {
-  int port = 8347;      ///< 0: any free one
+  int port = 8347;  ///< 0: any free one
+  Answers* answers =
+      nullptr;          ///< where questions go; null: none are taken. Must outlive the server
   bool listen = false;  ///< on the network as well, with a code; else on this machine only
 };
 

@@ -7,7 +7,9 @@
 
 #include "logger/console.h"
 #include "logger/listening.h"
+#include "logger/live/answers.h"
 #include "logger/live/bench_state.h"
+#include "logger/live/bench_task.h"
 #include "logger/live/page_server.h"
 #include "logger/verbs/verbs.h"
 
@@ -116,6 +118,16 @@ void record_from_page(const RecordOrder& order, LiveDesk& desk, Book& book, cons
   desk.set_bench(bench_state(book, rig));
 }
 
+void do_task(const Json& task, LiveDesk& desk, Book& book, const Part& rig) {
+  try {
+    const Json told = carry_out_task(book, task);
+    desk.set_bench(bench_state(book, rig));
+    desk.tell_of_task(told);
+  } catch (const Error& error) {
+    desk.tell_of_task({{"refused", error.what()}});
+  }
+}
+
 int watch(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, arguments.text("rig"));
@@ -126,6 +138,8 @@ int watch(const Arguments& arguments) {
   page.port = page_port(arguments, page.port);
   LiveDesk desk(true);
   desk.set_bench(bench_state(book, rig));
+  Answers answers(book.path());
+  page.answers = &answers;
   const PageServer server(desk, page);
   const SignalWatch signals;
   SystemClock clock;
@@ -136,6 +150,8 @@ int watch(const Arguments& arguments) {
     if (const auto order = desk.take_order()) {
       idle.disconnect();
       record_from_page(*order, desk, book, rig, options, clock);
+    } else if (const auto task = desk.take_task()) {
+      do_task(*task, desk, book, rig);
     } else {
       idle.look(desk);
     }

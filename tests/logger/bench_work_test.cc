@@ -8,6 +8,7 @@
 #include <fstream>
 #include <set>
 
+#include "db/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/calibration_points.h"
 #include "logger/live/coverage.h"
@@ -15,6 +16,7 @@
 #include "logger/live/gate.h"
 #include "logger/live/plain_words.h"
 #include "logger/mounting.h"
+#include "logger/run_quality.h"
 #include "logger/slip_verdict.h"
 #include "logger/speed_watch.h"
 #include "logger/standstill_watch.h"
@@ -403,4 +405,165 @@ TEST_CASE("What a kind of run cannot do without is asked of page and terminal by
     }
     CHECK_NOTHROW(run_of(book, kind, mounting, rig));
   }
+}
+
+namespace {
+
+/// A run of `seconds` at 80 samples a second: the motor's speed and the arm's counts over time.
+template <typename Speed, typename Counts>
+Run played_run(Book& book, RunKind kind, double seconds, Speed rpm, Counts counts) {
+  Run run;
+  run.kind = kind;
+  run.source = "rig";
+  run.rig = book.get(PartKind::kRig, "bench").id;
+  run.motor = book.get(PartKind::kMotor, "grey").id;
+  run.tick_hz = 2e6;
+  run.motor_pulses_per_turn = 4;
+  run.id = book.begin_run(run);
+  std::vector<Sample> samples;
+  double turns = 0;
+  for (int i = 1; i <= seconds * 80; ++i) {
+    const double before = std::floor(turns * 4), t = i / 80.0;
+    const double per_s = rpm(t) / 60;
+    turns += per_s / 80;
+    Sample sample;
+    sample.tick = i * 25'000;
+    sample.motor_edges = static_cast<std::int64_t>(std::floor(turns * 4));
+    if (!samples.empty()) sample.motor_edge_tick = samples.back().motor_edge_tick;
+    if (std::floor(turns * 4) > before)  // its own time, within the interval
+      sample.motor_edge_tick =
+          static_cast<std::int64_t>(2e6 * (t - (turns - std::floor(turns * 4) / 4) / per_s));
+    sample.torque_counts = static_cast<std::int32_t>(1000 + counts(t));
+    samples.push_back(sample);
+  }
+  book.append(run.id, samples);
+  Zero zero;
+  zero.rig = run.rig;
+  zero.run = run.id;
+  zero.when = "before";
+  zero.mean_counts = 1000;
+  zero.conversions = 80;
+  book.add_zero(zero);
+  book.end_run(run.id, RunState::kComplete);
+  return book.run(run.id);
+}
+
+bool found(const RunQuality& quality, const std::string& code) {
+  return std::any_of(quality.findings.begin(), quality.findings.end(),
+                     [&](const RunFinding& finding) { return finding.code == code; });
+}
+
+}  // namespace
+
+TEST_CASE("A brake run is good when edges came, torque moved and it went low, both ways") {
+  testing::Scratch folder;
+  Book book = bench_book(folder);
+  // Free for 2 s at 10,000 rpm, down to `low` within 8 s and back; 1e-5 N·m per count.
+  const auto speed = [](double low) {
+    return [low](double t) {
+      const double braked = std::clamp(1 - std::abs(t - 12) / 8, 0.0, 1.0);
+      return t < 2 ? 0.0 : 10'000 - (10'000 - low) * braked;
+    };
+  };
+  const auto torque = [](double most) {
+    return [most](double t) { return most * std::clamp(1 - std::abs(t - 12) / 8, 0.0, 1.0); };
+  };
+  const auto judged = [&](double low, double most, double seconds) {
+    return judge_run(book, played_run(book, RunKind::kBrake, seconds, speed(low), torque(most)), 0);
+  };
+  const RunQuality good = judged(600, 20'000, 22);
+  CHECK(good.verdict == "good");
+  const auto figure = [&](const std::string& code, const std::string& name) {
+    for (const RunFinding& finding : good.findings)
+      for (const auto& [key, value] : finding.figures)
+        if (finding.code == code && key == name) return value;
+    return 0.0;
+  };
+  // 20,000 counts of 1e-4 N on 0.1 m are 0.2 N·m; pieces of 0.2 s end beside the very peak.
+  CHECK(figure("torque moved", "nm") == doctest::Approx(0.2).epsilon(0.06));
+  CHECK(figure("lowest", "rpm") == doctest::Approx(660).epsilon(0.1));
+  CHECK(figure("lowest", "of_rpm") == doctest::Approx(10'000).epsilon(0.001));
+  CHECK(sentence(good).ends_with("rpm: good"));
+  CHECK(found(judged(600, 20, 22), "torque still"));
+  CHECK(judged(600, 20, 22).verdict == "repeat");
+  CHECK(judged(7'000, 20'000, 22).verdict == "weak");
+  CHECK(found(judged(7'000, 20'000, 22), "lowest high"));
+  CHECK(judged(9'500, 20'000, 22).verdict == "repeat");
+  CHECK(found(judged(600, 20'000, 12), "one way"));
+  const RunQuality unseen =
+      judge_run(book,
+                played_run(
+                    book, RunKind::kBrake, 22, [](double) { return 0.0; }, torque(20'000)),
+                0);
+  CHECK(unseen.verdict == "repeat");
+  CHECK(found(unseen, "no motor edges"));
+  const Run lossy = played_run(book, RunKind::kBrake, 22, speed(600), torque(20'000));
+  CHECK(judge_run(book, lossy, 100).verdict == "weak");
+}
+
+TEST_CASE("Coast-downs end at rest, steady runs hold their speed") {
+  testing::Scratch folder;
+  Book book = bench_book(folder);
+  const auto none = [](double) { return 0.0; };
+  const auto judged = [&](RunKind kind, double seconds, auto rpm) {
+    return judge_run(book, played_run(book, kind, seconds, rpm, none), 0);
+  };
+  const auto falling = [](double t) { return std::max(0.0, 1000 - 100 * std::max(0.0, t - 3)); };
+  CHECK(judged(RunKind::kCoastDown, 14, falling).verdict == "good");
+  CHECK(judged(RunKind::kCoastDown, 10, falling).verdict == "weak");   // ends at 300
+  CHECK(judged(RunKind::kCoastDown, 6, falling).verdict == "repeat");  // ends at 700
+  CHECK(judged(RunKind::kNoLoad, 10, [](double) { return 9000.0; }).verdict == "good");
+  CHECK(judged(RunKind::kNoLoad, 2, [](double) { return 9000.0; }).verdict == "weak");
+  // Near the end it still gains a per cent in 1.5 s.
+  CHECK(judged(RunKind::kNoLoad, 10, [](double t) { return 9000 + 60 * t; }).verdict == "weak");
+}
+
+TEST_CASE("The evening names what is missing, in order, and what was set aside counts no more") {
+  testing::Scratch folder;
+  Book book = bench_book(folder);
+  const Part motor = book.get(PartKind::kMotor, "grey");
+  const auto next = [&](Question question, const Part* subject) {
+    const auto steps = steps_to(book, question, subject);
+    const EveningStep* step = next_step(steps);
+    return step ? step->what : std::string("answer");
+  };
+  CHECK(next(Question::kMotor, nullptr) == "motor");
+  CHECK(next(Question::kChoice, nullptr) == "machine");
+  CHECK(next(Question::kMotor, &motor) == "brake");
+  Run brake = played_run(
+      book, RunKind::kBrake, 5, [](double) { return 9000.0; }, [](double) { return 100.0; });
+  CHECK(next(Question::kMotor, &motor) == "motor-curve");
+  StoredCurve curve;
+  curve.subject = motor.id;
+  curve.model = "permanent-magnet";
+  curve.parameter_names = {"a", "b"};
+  curve.parameters = {1, 2};
+  curve.covariance = Covariance(2);
+  curve.speed_high = 900;
+  curve.runs = {brake.id};
+  curve.made_utc = "2999-01-01T00:00:00Z";
+  book.add_curve(curve);
+  CHECK(next(Question::kMotor, &motor) == "answer");
+  brake.aside = "the arm had slipped";
+  book.update_run(brake);
+  CHECK(next(Question::kMotor, &motor) == "brake");
+
+  add(book, PartKind::kMachine, "anvil");
+  const Part anvil = book.get(PartKind::kMachine, "anvil");
+  const auto coast = [&](double added) {
+    Run run;
+    run.kind = RunKind::kCoastDown;
+    run.machine = anvil.id;
+    if (added > 0) run.added_inertia_kgm2 = added;
+    book.end_run(book.begin_run(run), RunState::kComplete);
+  };
+  CHECK(next(Question::kMachine, &anvil) == "coast-down");
+  coast(0.002);
+  CHECK(next(Question::kMachine, &anvil) == "coast-down");
+  coast(0);
+  CHECK(next(Question::kMachine, &anvil) == "drag-curve");
+  CHECK(next(Question::kBelts, &anvil) == "belts");
+  add(book, PartKind::kBelt, "ring");
+  add(book, PartKind::kBelt, "link");
+  CHECK(next(Question::kBelts, &anvil) == "top-speed");
 }
