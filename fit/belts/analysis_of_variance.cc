@@ -7,6 +7,8 @@
 #include <set>
 
 #include "db/basis/error.h"
+#include "db/basis/median.h"
+#include "db/basis/students_t.h"
 #include "fit/belts/studentized_range.h"
 
 namespace loadline {
@@ -31,13 +33,6 @@ long double ss_about(std::span<const double> values, long double centre) {
     sum += d;
   }
   return ss - sum * sum / static_cast<long double>(values.size());
-}
-
-double median_of(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  if (values.size() % 2 == 1) return *middle;
-  return (*middle + *std::max_element(values.begin(), middle)) / 2;
 }
 
 struct MeanAndVariance {
@@ -73,10 +68,6 @@ double f_tail(double f, double freedom_1, double freedom_2) {
 double t_tail_two_sided(double t, double freedom) {
   return 2 *
          boost::math::cdf(boost::math::complement(boost::math::students_t(freedom), std::fabs(t)));
-}
-
-double t_factor_975(double freedom) {
-  return boost::math::quantile(boost::math::students_t(freedom), 0.975);
 }
 
 OneWay one_way(std::span<const std::vector<double>> groups) {
@@ -150,7 +141,7 @@ WelchTest welch_test(std::span<const double> a, std::span<const double> b) {
   test.degrees_of_freedom = satterthwaite(sa, sb);
   test.t = test.difference / se;
   test.p_value = t_tail_two_sided(test.t, test.degrees_of_freedom);
-  const double half = t_factor_975(test.degrees_of_freedom) * se;
+  const double half = student_t_975(test.degrees_of_freedom) * se;
   test.low = test.difference - half;
   test.high = test.difference + half;
   return test;
@@ -197,7 +188,7 @@ double equal_spread_p(std::span<const std::vector<double>> groups) {
   std::vector<std::vector<double>> distances;
   for (const auto& group : groups) {
     if (group.size() < 3) return 1;
-    const double centre = median_of(group);
+    const double centre = median(group);
     auto& distance = distances.emplace_back();
     for (const double v : group) distance.push_back(std::fabs(v - centre));
   }

@@ -75,6 +75,5 @@ std::vector<std::string> group_letters(
 double f_tail(double f, double freedom_1, double freedom_2);
 /// P(|t| ≥ |t|) of Student's t, and its two-sided 95 % factor.
 double t_tail_two_sided(double t, double freedom);
-double t_factor_975(double freedom);
 
 }  // namespace loadline

@@ -10,6 +10,7 @@
 #include <numeric>
 
 #include "db/basis/error.h"
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/belts/analysis_of_variance.h"
 #include "fit/belts/session_design.h"
@@ -156,7 +157,7 @@ void describe_supply(const Fitted& fitted, const KnownEffect& prior, const Sessi
   } else {
     result.supply_effect = Estimate::with_half_width(
         fitted.supply_effect,
-        t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.supply_column), "");
+        student_t_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.supply_column), "");
   }
   result.notes.push_back(fmt::format(
       "corrected to {} V: the supply differed by {}, 1 % of it moves the speed by {} %, {}",
@@ -261,7 +262,7 @@ void set_belts(const SessionLayout& layout, const Fitted& fitted,
     out.name = layout.belts[belt];
     std::optional<double> half;
     if (known)
-      half = t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(static_cast<Index>(belt));
+      half = student_t_975(fitted.degrees_of_freedom) * fitted.fit.sd(static_cast<Index>(belt));
     out.top_speed = log_estimate(fitted.fit.coefficients[static_cast<Index>(belt)], half,
                                  rpm_from_rad_per_s(1), "rpm");
     std::vector<double> motor;
@@ -411,7 +412,7 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   if (fitted.drift_column >= 0)
     result.drift = Estimate::with_half_width(
         100 * fitted.fit.coefficients[fitted.drift_column],
-        100 * t_factor_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.drift_column), "%");
+        100 * student_t_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.drift_column), "%");
   result.repeatability = scatter_estimate(fitted.fit.residual_sd, fitted.degrees_of_freedom);
   const auto rank = ranking(fitted, layout.belts.size());
   set_belts(layout, fitted, rank, runs, result);

@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/aicc.h"
 #include "fit/curves/coast_levels.h"
 #include "fit/readings/noise.h"
 
@@ -184,7 +185,7 @@ double corrected_akaike(const CoastFit& fit, const CoastFit& judge) {
   }
   sum += deviance_of_rows(fit);
   const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
-  return sum + 2 * k + 2 * k * (k + 1) / std::max(1.0, n - k - 1);
+  return sum + aicc_penalty(k, n);
 }
 
 namespace {

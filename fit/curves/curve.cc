@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
@@ -157,12 +156,6 @@ Curve Curve::from_stored(const StoredCurve& stored) {
   curve.runs = stored.runs;
   curve.another_evening = spread_in(stored.details_json);
   return curve;
-}
-
-double student_t_975(double degrees_of_freedom) {
-  if (!(degrees_of_freedom < 1e6)) return 1.959963984540054;  // Gaussian limit
-  const boost::math::students_t distribution(std::max(1.0, degrees_of_freedom));
-  return boost::math::quantile(distribution, 0.975);
 }
 
 void require_described(const StoredCurve& stored, const std::string& of) {

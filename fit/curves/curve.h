@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
+#include "db/basis/students_t.h"
 #include "db/records.h"
 #include "fit/curves/another_evening.h"
 #include "fit/curves/curve_model.h"
@@ -61,9 +62,6 @@ struct Curve {
 
 /// The covariance that the book keeps, to compute with.
 Eigen::MatrixXd dense(const Covariance& covariance);
-
-/// Two-sided 95 % quantile factor of Student's t.
-double student_t_975(double degrees_of_freedom);
 
 /// Error(kAnswerNo) when the fit found that this curve does not describe its runs: nothing may be
 /// built on it. `of` names it: "machine 'Wren'".

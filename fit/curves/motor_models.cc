@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/aicc.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 
@@ -40,7 +41,7 @@ double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {
 double aicc(double values, double rms, double parameters) {
   const double k = parameters + 1;
   const double n = std::max(values, k + 2);
-  return n * std::log(std::max(rms * rms, 1e-24)) + 2 * k + 2 * k * (k + 1) / (n - k - 1);
+  return n * std::log(std::max(rms * rms, 1e-24)) + aicc_penalty(k, n);
 }
 
 namespace {

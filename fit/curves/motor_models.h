@@ -16,8 +16,8 @@ namespace loadline {
 /// Names of the equations that `options` leaves to try.
 std::vector<std::string> models_to_try(const MotorFitOptions& options);
 
-/// AICc = n ln(RSS/n) + 2k + 2k(k+1)/(n−k−1), k counting the variance (Burnham & Anderson 2002,
-/// from memory), with the effective number of values for n.
+/// AICc = n ln(RSS/n) and the penalty (aicc.h), k counting the variance, with the effective number
+/// of values for n.
 double aicc(double values, double rms, double parameters);
 
 using ResidualsOfRun = std::function<std::vector<double>(std::size_t run)>;

@@ -12,7 +12,6 @@ namespace {
 
 // Above this many degrees of freedom t differs from the normal factor by less than 0.003 %.
 constexpr double kNormalFromHere = 1e5;
-constexpr double kNormal975 = 1.959963984540054;
 
 }  // namespace
 

@@ -13,8 +13,6 @@
 namespace loadline {
 namespace {
 
-constexpr double kGauss = 1.959963984540054;
-
 // The figures of those sessions that have one, and the model that the levels were found to follow.
 struct Seen {
   std::vector<LevelSeen> levels;

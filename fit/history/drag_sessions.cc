@@ -5,10 +5,11 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/students_t.h"
+
 namespace loadline {
 namespace {
 
-constexpr double kGauss = 1.959963984540054;
 constexpr double kLoosest = 0.5;  // relative standard uncertainty beyond which a run tells nothing
 
 std::vector<std::int64_t> numbers_of(const Session& session, RunKind kind) {
@@ -67,8 +68,9 @@ std::optional<Prior> inertia_of_pair(const Book& book, const Part& machine, cons
   options.runs = every;
   const auto fit = tried(book, machine, options, nullptr);
   if (!fit || !fit->with_inertia || !fit->inertia.value || !fit->inertia.low) return std::nullopt;
-  return Prior{*fit->inertia.value,
-               *fit->inertia.value * std::log(*fit->inertia.value / *fit->inertia.low) / kGauss};
+  return Prior{
+      *fit->inertia.value,
+      *fit->inertia.value * std::log(*fit->inertia.value / *fit->inertia.low) / kNormal975};
 }
 
 void add_coast(DragSessions& all, std::size_t session, const Run& run, DragFit fit) {
@@ -106,7 +108,7 @@ double median_top(const std::vector<DragRun>& runs) {
   return (tops[(tops.size() - 1) / 2] + tops[tops.size() / 2]) / 2;
 }
 
-double widened(const Curve& curve) { return curve.coverage_factor() / kGauss; }
+double widened(const Curve& curve) { return curve.coverage_factor() / kNormal975; }
 
 std::vector<RunFigure> levels_of(const DragSessions& all) {
   std::vector<RunFigure> figures;
@@ -155,7 +157,7 @@ void set_effects(DragSessions& all) {
                    start * std::exp(moved - last + all.effects.shared_limits->high), "kg·m²"};
     all.shared_variance = all.effects.shared_variance;
   } else if (all.inertia.value && all.inertia.low) {
-    all.shared_variance = std::pow(std::log(*all.inertia.value / *all.inertia.low) / kGauss, 2);
+    all.shared_variance = std::pow(std::log(*all.inertia.value / *all.inertia.low) / kNormal975, 2);
   }
   for (Eigen::Index c = 0; c < 3; ++c) {
     std::vector<RunFigure> figures;
@@ -182,8 +184,8 @@ DragSessions drag_sessions(const Book& book, const Part& machine,
   if (inertia)  // a person's word: pairs do not move it
     for (DragRun& run : all.runs) run.by_inertia = 0;
   if (known && known->sd > 0)
-    all.inertia = {known->mean, known->mean * std::exp(-kGauss * known->sd / known->mean),
-                   known->mean * std::exp(kGauss * known->sd / known->mean), "kg·m²"};
+    all.inertia = {known->mean, known->mean * std::exp(-kNormal975 * known->sd / known->mean),
+                   known->mean * std::exp(kNormal975 * known->sd / known->mean), "kg·m²"};
   all.speed = median_top(all.runs);
   leave_out_loose(all);
   if (!all.runs.empty()) set_effects(all);

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/history/belt_sessions.h"
 #include "fit/history/drag_sessions.h"
@@ -12,8 +13,6 @@
 
 namespace loadline {
 namespace {
-
-constexpr double kGauss = 1.959963984540054;
 
 HistorySession session_of(const Session& session, const std::string& unit) {
   HistorySession out{session.started_utc, session.label, {}, Estimate::unknown(unit)};
@@ -26,7 +25,7 @@ Estimate positive(double log_value, const std::optional<Limits>& limits, double 
                   double factor, const std::string& unit) {
   Estimate estimate = Estimate::exact(factor * std::exp(log_value), unit);
   if (!limits) return estimate;
-  const double shared = kGauss * std::sqrt(shared_variance);
+  const double shared = kNormal975 * std::sqrt(shared_variance);
   estimate.low = factor * std::exp(log_value - std::hypot(log_value - limits->low, shared));
   estimate.high = factor * std::exp(log_value + std::hypot(limits->high - log_value, shared));
   return estimate;

@@ -5,10 +5,10 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/students_t.h"
+
 namespace loadline {
 namespace {
-
-constexpr double kGauss = 1.959963984540054;
 
 // Sources of doubt that are the same rig, the same equation, the same description on every evening.
 bool is_shared(const std::string& source) {
@@ -28,7 +28,7 @@ MotorFigure figure_of(const MotorFit& fit, const Estimate& estimate, int kind) {
   if (!estimate.value || !(*estimate.value > 0) || !estimate.low || !estimate.high) return figure;
   figure.known = true;
   figure.log_value = std::log(*estimate.value);
-  const double all = std::pow(std::log(*estimate.high / *estimate.low) / (2 * kGauss), 2);
+  const double all = std::pow(std::log(*estimate.high / *estimate.low) / (2 * kNormal975), 2);
   double shared = 0;
   for (const BudgetLine& line : fit.budget)
     if (is_shared(line.source)) shared += std::pow(in_line(line, kind) / *estimate.value, 2);

@@ -3,10 +3,10 @@
 #include <Eigen/Dense>
 #include <cmath>
 
+#include "db/basis/students_t.h"
+
 namespace loadline {
 namespace {
-
-constexpr double kGauss = 1.959963984540054;
 
 struct Design {
   std::vector<Eigen::Index> column_of;  // by session; −1 without a run
@@ -34,7 +34,7 @@ Design design_of(const std::vector<RunFigure>& runs, std::size_t sessions) {
 }
 
 Limits about(double value, double variance) {
-  const double half = kGauss * std::sqrt(variance);
+  const double half = kNormal975 * std::sqrt(variance);
   return {value - half, value + half};
 }
 

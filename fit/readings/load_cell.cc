@@ -6,12 +6,12 @@
 #include <algorithm>
 #include <boost/math/distributions/chi_squared.hpp>
 #include <boost/math/distributions/fisher_f.hpp>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <map>
 #include <set>
 
 #include "db/basis/error.h"
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -21,13 +21,9 @@ namespace {
 // uncertainty (normal gravity 9.7803 and 9.8322 m/s², Somigliana's formula of GRS 80).
 constexpr double kGravitySd = (9.8322 - 9.7803) / 2 / 1.7320508075688772;
 
-double t_975(double freedom) {
-  return boost::math::quantile(boost::math::students_t(freedom), 0.975);
-}
-
 Estimate with_sd(double value, double sd, double freedom, const std::string& unit) {
   if (!(freedom > 0) || !std::isfinite(sd)) return Estimate::exact(value, unit);
-  return Estimate::with_half_width(value, t_975(freedom) * sd, unit);
+  return Estimate::with_half_width(value, student_t_975(freedom) * sd, unit);
 }
 
 // What is known of the points before any fit.

@@ -32,15 +32,6 @@ void levinson_update(std::vector<double>& phi, double reflection) {
 
 }  // namespace
 
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  if (values.size() % 2 == 1) return *middle;
-  const double upper = *middle;
-  return (upper + *std::max_element(values.begin(), middle)) / 2;
-}
-
 double robust_sd(std::span<const double> values) {
   const double centre = median({values.begin(), values.end()});
   std::vector<double> away(values.size());

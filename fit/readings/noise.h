@@ -9,9 +9,10 @@
 #include <span>
 #include <vector>
 
+#include "db/basis/median.h"
+
 namespace loadline {
 
-double median(std::vector<double> values);
 /// Median of |x − median(x)| · 1.4826: the standard deviation of Gaussian data, blind to outliers.
 double robust_sd(std::span<const double> values);
 /// Weight, 1 to 0, of a residual that is `size` robust standard deviations from nothing, of either

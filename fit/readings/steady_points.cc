@@ -1,9 +1,9 @@
 #include "fit/readings/steady_points.h"
 
 #include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -68,8 +68,7 @@ PointMean mean_of(std::span<const SteadyPoint> points, double SteadyPoint::*valu
     mean.sd = std::max(1 / std::sqrt(weight), scatter);
     return mean;
   }
-  const double student =
-      freedom > 0 ? boost::math::quantile(boost::math::students_t(freedom), 0.975) / 1.959964 : 1;
+  const double student = freedom > 0 ? student_t_975(freedom) / kNormal975 : 1;
   mean.sd = std::max(scatter * student, digit);
   return mean;
 }

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <complex>
 
+#include "db/basis/median.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -29,12 +30,6 @@ std::vector<double> averaged(std::span<const float> x, std::size_t block) {
     for (std::size_t k = 0; k < block; ++k)
       means[i] += x[i * block + k] / static_cast<double>(block);
   return means;
-}
-
-double median(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 // Cut down to some robust standard deviations about the median.

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <limits>
 
+#include "db/basis/median.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -262,13 +263,6 @@ double total(const std::vector<double>& left, std::size_t flanks, double usual) 
   double sum = kWild * static_cast<double>(flanks - left.size());
   for (const double squares : left) sum += std::min(squares / usual, kWild);
   return sum;
-}
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 }  // namespace

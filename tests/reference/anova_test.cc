@@ -8,6 +8,7 @@
 #include <fstream>
 #include <sstream>
 
+#include "db/basis/students_t.h"
 #include "fit/belts/analysis_of_variance.h"
 #include "fit/belts/studentized_range.h"
 #include "nist_file.h"
@@ -140,7 +141,7 @@ TEST_CASE("quantiles of the studentized range are those of the tables") {
   // Two means: q = √2·t exactly, for any degrees of freedom (derived).
   for (const double v : {1.0, 2.5, 7.0, 100.0, 1e8})
     CHECK(studentized_range_quantile(0.95, 2, v) ==
-          doctest::Approx(std::sqrt(2.0) * t_factor_975(v)).epsilon(1e-7));
+          doctest::Approx(std::sqrt(2.0) * student_t_975(v)).epsilon(1e-7));
 }
 
 TEST_CASE("unequal pairs: two groups give Welch's interval") {
