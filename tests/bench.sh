@@ -1,7 +1,9 @@
 #!/usr/bin/env bash
 # Measures speed, each figure as a ratio against a peer or limit taken in the same run. Prints one
-# line per figure: name, value, target, 'pass' or 'short'. Not part of the tests: nothing here
-# decides whether a build is right.
+# line per figure: name, median of its rounds, target, 'pass', 'short' or, where a round of the same
+# run did reach the target, 'noisy'; then the least and the greatest round. In each round either side
+# is measured right after the other. Not part of the tests: nothing here decides whether a build is
+# right.
 #
 #   bash tests/bench.sh               all figures
 #   bash tests/bench.sh start import  only figures whose name holds one of these words

@@ -4,7 +4,7 @@ import random
 import sqlite3
 import subprocess
 
-from figures import SCALE, fastest, figure
+from figures import SCALE, by_rounds, fastest, figure, seconds
 
 
 def write_csv(path, rows):
@@ -34,14 +34,17 @@ def small_book(bench):
 @figure("start-of-slowest-program/sqlite3", at_most=3)
 def start(bench):
     book = small_book(bench)
-    peer = fastest(lambda: subprocess.run(["sqlite3", book, ".tables"], capture_output=True,
-                                          check=True), 20)
-    ours = [
-        fastest(lambda: bench.call("loadline-db", "list", "motors", "--book", book), 20),
-        fastest(lambda: bench.call("loadline-fit", "--version"), 20),
-        fastest(lambda: bench.call("loadline-logger", "--version"), 20),
-    ]
-    return max(ours) / peer
+
+    def peer():
+        return fastest(lambda: subprocess.run(["sqlite3", book, ".tables"], capture_output=True,
+                                              check=True), 5)
+
+    def ours():
+        return max(fastest(lambda: bench.call("loadline-db", "list", "motors", "--book", book), 5),
+                   fastest(lambda: bench.call("loadline-fit", "--version"), 5),
+                   fastest(lambda: bench.call("loadline-logger", "--version"), 5))
+
+    return by_rounds(ours, peer)
 
 
 @figure("import-10-million-rows/sqlite3-import", at_least=1)
@@ -49,16 +52,25 @@ def import_csv(bench):
     rows = max(10_000, int(10_000_000 * SCALE))
     csv, book, peer_book = bench.path("big.csv"), bench.path("big.book"), bench.path("peer.db")
     write_csv(csv, rows)
-    bench.call("loadline-db", "init", "--book", book)
-    bench.call("loadline-db", "add", "motor", "M", "--book", book)
-    ours = fastest(lambda: bench.call("loadline-db", "import", csv, "--kind", "brake", "--motor",
-                                      "M", "--book", book), 1)
-    with sqlite3.connect(peer_book) as target:
-        target.execute("CREATE TABLE plain (time_s REAL, motor_rpm REAL, torque_nm REAL, "
-                       "supply_v REAL) STRICT")
     script = f".mode csv\n.import --skip 1 {csv} plain\n"
-    peer = fastest(lambda: subprocess.run(["sqlite3", peer_book], input=script, text=True,
-                                          capture_output=True, check=True), 1)
-    csv.unlink()
-    peer_book.unlink()
-    return peer / ours
+
+    def ours():
+        for old in bench.folder.glob("big.book*"):
+            old.unlink()
+        bench.call("loadline-db", "init", "--book", book)
+        bench.call("loadline-db", "add", "motor", "M", "--book", book)
+        return seconds(lambda: bench.call("loadline-db", "import", csv, "--kind", "brake",
+                                          "--motor", "M", "--book", book))
+
+    def peer():
+        peer_book.unlink(missing_ok=True)
+        with sqlite3.connect(peer_book) as target:
+            target.execute("CREATE TABLE plain (time_s REAL, motor_rpm REAL, torque_nm REAL, "
+                           "supply_v REAL) STRICT")
+        return seconds(lambda: subprocess.run(["sqlite3", peer_book], input=script, text=True,
+                                              capture_output=True, check=True))
+
+    ratios = by_rounds(peer, ours, 3)
+    for path in (csv, book, peer_book):
+        path.unlink()
+    return ratios

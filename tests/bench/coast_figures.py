@@ -6,7 +6,7 @@ import numpy
 import scipy.integrate
 import scipy.optimize
 
-from figures import fastest, figure
+from figures import by_rounds, fastest, figure
 
 INERTIA, ADDED = 0.0031, 0.0021
 DRAG = (0.11, 9e-4, 5e-6)
@@ -66,5 +66,5 @@ def peer_fit(book):
 def coast_down_pair(bench):
     """Both in a program that runs already, from reading the book to the answer."""
     book = coast_book(bench)
-    peer = fastest(lambda: peer_fit(book), 15)
-    return peer / float(bench.call("coast_pair", book, "K"))
+    return by_rounds(lambda: fastest(lambda: peer_fit(book), 3),
+                     lambda: float(bench.call("coast_pair", book, "K")))

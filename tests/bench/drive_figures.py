@@ -3,7 +3,7 @@
 import numpy
 import scipy.optimize
 
-from figures import SCALE, fastest, figure
+from figures import SCALE, by_rounds, figure, seconds
 
 DRAWS = 1000
 
@@ -31,7 +31,6 @@ def peer_answer(random):
 @figure("drive-answers/scipy-brentq-1000-draws", at_least=100)
 def drive_answers(bench):
     side = max(20, int(200 * SCALE))
-    said = min((bench.call("drive_answers", side, side, 20) for _ in range(2)),
-               key=lambda line: float(line.split()[0]))
     random = numpy.random.default_rng(1)
-    return fastest(lambda: peer_answer(random), 5) * 1e6 / float(said.split()[0])
+    return by_rounds(lambda: seconds(lambda: peer_answer(random)) * 1e6,
+                     lambda: float(bench.call("drive_answers", side, side, 20).split()[0]), 3)

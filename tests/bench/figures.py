@@ -2,6 +2,7 @@
 
 import os
 import pathlib
+import statistics
 import subprocess
 import sys
 import time
@@ -11,7 +12,7 @@ FIGURES = []
 
 
 def figure(name, at_least=None, at_most=None):
-    """Registers a function that returns the value of one figure."""
+    """Registers a function that returns the value of one figure, or one of each round."""
     def register(function):
         FIGURES.append((name, function, at_least, at_most))
         return function
@@ -31,10 +32,25 @@ def run_figures(words, bench):
             print(f"  {error}", file=sys.stderr)
             short += 1
             continue
-        good = value >= at_least if at_least is not None else value <= at_most
-        short += not good
-        print(f"{name} {value:.3g} {target} {'pass' if good else 'short'}", flush=True)
+        verdict, spread = judged(value, at_least, at_most)
+        short += verdict == "short"
+        print(f"{name} {middle(value):.3g} {target} {verdict}{spread}", flush=True)
     return short
+
+
+def middle(value):
+    return statistics.median(value) if isinstance(value, list) else value
+
+
+def judged(value, at_least, at_most):
+    """By the median; 'noisy' where that falls short while a round of the same run did not."""
+    def good(one):
+        return one >= at_least if at_least is not None else one <= at_most
+    rounds = value if isinstance(value, list) else [value]
+    spread = f" {min(rounds):.3g}..{max(rounds):.3g}" if len(rounds) > 1 else ""
+    if good(middle(value)):
+        return "pass", spread
+    return "noisy" if any(map(good, rounds)) else "short", spread
 
 
 class Bench:
@@ -62,11 +78,19 @@ class Bench:
         return self.folder / name
 
 
+def seconds(action):
+    """Wall-clock time of one go."""
+    began = time.perf_counter()
+    action()
+    return time.perf_counter() - began
+
+
 def fastest(action, times=3):
     """Shortest wall-clock time of several goes, in seconds: the least disturbed one."""
-    best = float("inf")
-    for _ in range(times):
-        began = time.perf_counter()
-        action()
-        best = min(best, time.perf_counter() - began)
-    return best
+    return min(seconds(action) for _ in range(times))
+
+
+def by_rounds(over, under, times=5):
+    """over()/under() of several rounds. Either is measured in each round, one right after the
+    other, so that whatever else the machine does in that minute is in both."""
+    return [over() / under() for _ in range(times)]

@@ -6,7 +6,7 @@ import numpy
 import scipy.optimize
 
 from book_figures import write_csv
-from figures import SCALE, fastest, figure
+from figures import SCALE, by_rounds, figure, seconds
 
 
 def motor_book(bench):
@@ -24,13 +24,14 @@ def motor_book(bench):
 
 def ours(bench, book):
     """The whole program: models compared, lag, inertia, drift, noise with memory, intervals."""
-    return fastest(lambda: bench.call("loadline-fit", "motor", "M", "--book", book), 5)
+    return seconds(lambda: bench.call("loadline-fit", "motor", "M", "--book", book))
 
 
 @figure("motor-curve-from-a-million/select-scan", at_most=3)
 def motor_against_scan(bench):
     book = motor_book(bench)
-    return ours(bench, book) / fastest(lambda: bench.call("bare_scan", book, "imported"), 5)
+    return by_rounds(lambda: ours(bench, book),
+                     lambda: seconds(lambda: bench.call("bare_scan", book, "imported")), 7)
 
 
 @figure("motor-curve-from-a-million/scipy-curve-fit", at_least=3)
@@ -46,4 +47,4 @@ def motor_against_scipy(bench):
         scipy.optimize.curve_fit(lambda w, a, b, c: a / ((w + b) ** 2 + c ** 2), omega, torque,
                                  p0=[5e4, 200, 300])
 
-    return fastest(peer, 5) / ours(bench, book)
+    return by_rounds(lambda: seconds(peer), lambda: ours(bench, book), 7)

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 
-from figures import SCALE, figure
+from figures import SCALE, by_rounds, figure
 
 SAMPLES = max(50_000, int(2_000_000 * SCALE))
 TEN_HOURS = max(400_000, int(36_000_000 * SCALE))
@@ -68,40 +68,33 @@ def record(bench, name, samples):
         return samples / (time.perf_counter() - began)
 
 
-def recorded_speed(bench):
-    if not hasattr(bench, "recorded_speed"):
-        bench.recorded_speed = max(record(bench, "quick", SAMPLES) for _ in range(3))
-    return bench.recorded_speed
-
-
 def bare_rows(bench):
     """Rows a second of SQLite alone; leaves the file for the figure of its size."""
-    path = bench.path("bare.db")
-    speeds = []
-    for _ in range(3):
-        for old in bench.folder.glob("bare.db*"):
-            old.unlink()
-        speeds.append(float(bench.call("bare_rows", path, SAMPLES)))
-    return max(speeds)
+    for old in bench.folder.glob("bare.db*"):
+        old.unlink()
+    return float(bench.call("bare_rows", bench.path("bare.db"), SAMPLES))
+
+
+def script(bench):
+    """Samples a second of a plain recorder."""
+    path = bench.path("script.db")
+    with Played(bench, "script", SAMPLES) as line:
+        began = time.perf_counter()
+        subprocess.run([sys.executable, pathlib.Path(__file__).with_name("plain_recorder.py"),
+                        line, path], check=True)
+        took = time.perf_counter() - began
+    path.unlink()
+    return SAMPLES / took
 
 
 @figure("recording/bare-sqlite-insert-loop", at_least=0.8)
 def recording(bench):
-    return recorded_speed(bench) / bare_rows(bench)
+    return by_rounds(lambda: record(bench, "quick", SAMPLES), lambda: bare_rows(bench))
 
 
 @figure("recording/pyserial-script", at_least=2)
 def recording_against_script(bench):
-    script = pathlib.Path(__file__).with_name("plain_recorder.py")
-    speeds = []
-    for go in range(3):
-        path = bench.path(f"script-{go}.db")
-        with Played(bench, "script", SAMPLES) as line:
-            began = time.perf_counter()
-            subprocess.run([sys.executable, script, line, path], check=True)
-            speeds.append(SAMPLES / (time.perf_counter() - began))
-        path.unlink()
-    return recorded_speed(bench) / max(speeds)
+    return by_rounds(lambda: record(bench, "quick", SAMPLES), lambda: script(bench), 3)
 
 
 @figure("recording-1000-a-second/percent-of-a-core", at_most=3)
