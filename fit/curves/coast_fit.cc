@@ -33,20 +33,14 @@ void update_noise(Coast& coast, const std::vector<double>& residuals, double fit
   // What rounding and a ripple of first order leave even of perfect data.
   const double floor = coast.by_edges ? 5e-4 : 3e-5 * coast.speed_high;
   const double bulk = std::max(robust_sd(residuals), floor);
-  double squares = 0, kept = 0;
-  std::vector<double> weighted(residuals.size());
-  for (std::size_t i = 0; i < residuals.size(); ++i) {
-    coast.weight[i] = outlier_weight(residuals[i] / bulk);
-    weighted[i] = residuals[i] * std::sqrt(coast.weight[i]);
-    squares += weighted[i] * weighted[i];
-    kept += coast.weight[i];
-  }
-  coast.noise_sd = std::max(floor, std::sqrt(squares / std::max(1.0, kept - fitted)));
+  Reweighted kept = reweighted(residuals, std::vector<double>(residuals.size(), bulk), fitted);
+  coast.weight = std::move(kept.weight);
+  coast.noise_sd = std::max(floor, std::sqrt(kept.variance));
   // Errors of a window's ends cancel in the next one; where the ends are not known to be edges, a
   // few dozen values cannot show that they do.
   const double few = coast.windows_exact ? 0 : 1 - static_cast<double>(coast.size()) / 300;
   const double least = coast.by_edges ? 1.0 : std::max(0.25, few);
-  coast.correlation = std::max(least, correlation_factor(weighted, 4).factor);
+  coast.correlation = std::max(least, correlation_factor(kept.residual, 4).factor);
 }
 
 // The noise of all runs that came as files, which one tachometer made.

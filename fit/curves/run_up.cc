@@ -228,19 +228,15 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
 void update_noise(RunUp& run, const std::vector<double>& residuals, double fitted) {
   const double floor = kFloor * run.speed.back();
   const double bulk = std::max(robust_sd(residuals), 3 * floor);
-  std::vector<double> weighted(residuals.size());
-  double squares = 0, kept = 0;
-  for (std::size_t i = 0; i < residuals.size(); ++i) {
-    const double even = residuals[i] * bulk / std::hypot(bulk, run.place_sd[i]);
-    run.weight[i] = outlier_weight(even / bulk);
-    weighted[i] = even * std::sqrt(run.weight[i]);
-    squares += weighted[i] * weighted[i];
-    kept += run.weight[i];
-  }
-  const double own = squares / std::max(1.0, kept - fitted);
-  const double factor = std::max(0.5, correlation_factor(weighted, fitted).factor);
-  run.noise_sd = std::sqrt(own + floor * floor);
-  run.correlation = (own * factor + floor * floor) / (own + floor * floor);
+  std::vector<double> even(residuals.size());
+  for (std::size_t i = 0; i < residuals.size(); ++i)
+    even[i] = residuals[i] * bulk / std::hypot(bulk, run.place_sd[i]);
+  Reweighted kept = reweighted(even, std::vector<double>(even.size(), bulk), fitted);
+  run.weight = std::move(kept.weight);
+  const double factor = std::max(0.5, correlation_factor(kept.residual, fitted).factor);
+  const NoiseLevel level = noise_above_floor(kept.variance, factor, floor);
+  run.noise_sd = level.sd;
+  run.correlation = level.correlation;
 }
 
 SweepScale scale_of(const std::vector<RunUp>& runs) {

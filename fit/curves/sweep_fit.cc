@@ -43,22 +43,15 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
   // The scale from the bulk, then from all that keep their weight.
   const double bulk = std::max(robust_sd(residuals), kOutlierFloor / kNoiseFloor * floor);
   const std::vector<double> scale = local_scale(residuals, bulk);
-  double squares = 0, kept = 0;
-  std::vector<double> weighted(residuals.size());
-  for (std::size_t i = 0; i < residuals.size(); ++i) {
-    noise.weight[i] = outlier_weight(residuals[i] / scale[i]);
-    weighted[i] = residuals[i] * std::sqrt(noise.weight[i]);
-    squares += weighted[i] * weighted[i];
-    kept += noise.weight[i];
-  }
-  const double left = std::max(1.0, kept - fitted);
-  const double own = squares / left;
-  double factor = std::max(1.0, correlation_factor(weighted, fitted).factor);
+  Reweighted kept = reweighted(residuals, scale, fitted);
+  noise.weight = std::move(kept.weight);
+  double factor = std::max(1.0, correlation_factor(kept.residual, fitted).factor);
   // In data this clean the pattern is the alignment's, not noise with a long memory.
-  if (own < kCleanNoise * kCleanNoise * floor * floor) factor = std::min(factor, kCleanFactor);
-  // The floor is not remembered from value to value, whatever the pattern below it looks like.
-  noise.sd = std::sqrt(own + floor * floor);
-  noise.correlation = (own * factor + floor * floor) / (own + floor * floor);
+  if (kept.variance < kCleanNoise * kCleanNoise * floor * floor)
+    factor = std::min(factor, kCleanFactor);
+  const NoiseLevel level = noise_above_floor(kept.variance, factor, floor);
+  noise.sd = level.sd;
+  noise.correlation = level.correlation;
 }
 
 // Where the search begins is found on few rows, evenly taken from each sweep.

@@ -48,6 +48,26 @@ double outlier_weight(double size) {
   return (1 - x * x) * (1 - x * x);
 }
 
+Reweighted reweighted(std::span<const double> residuals, std::span<const double> scale,
+                      double fitted) {
+  Reweighted result;
+  double squares = 0, kept = 0;
+  for (std::size_t i = 0; i < residuals.size(); ++i) {
+    const double weight = outlier_weight(residuals[i] / scale[i]);
+    result.weight.push_back(weight);
+    result.residual.push_back(residuals[i] * std::sqrt(weight));
+    squares += weight * residuals[i] * residuals[i];
+    kept += weight;
+  }
+  result.variance = squares / std::max(1.0, kept - fitted);
+  return result;
+}
+
+NoiseLevel noise_above_floor(double variance, double factor, double floor) {
+  const double whole = variance + floor * floor;
+  return {std::sqrt(whole), (variance * factor + floor * floor) / whole};
+}
+
 Autoregression burg(std::span<const double> series, int most) {
   const auto count = static_cast<double>(series.size());
   std::vector<double> forward(series.begin(), series.end()), backward = forward, phi;

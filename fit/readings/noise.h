@@ -19,6 +19,22 @@ double robust_sd(std::span<const double> values);
 /// sign: Tukey's biweight between 4 and 6 of them, so that Gaussian values keep their whole weight.
 double outlier_weight(double size);
 
+/// Residuals of which what belongs to no curve counts less: each divided by its `scale`.
+struct Reweighted {
+  std::vector<double> weight;    ///< outlier_weight() of each
+  std::vector<double> residual;  ///< times √weight
+  double variance = 0;           ///< Σ weight·r² / (Σ weight − fitted)
+};
+Reweighted reweighted(std::span<const double> residuals, std::span<const double> scale,
+                      double fitted);
+
+/// Standard deviation and correlation factor of noise with a `floor` that is not remembered from
+/// value to value, whatever the pattern below it looks like.
+struct NoiseLevel {
+  double sd = 1, correlation = 1;
+};
+NoiseLevel noise_above_floor(double variance, double factor, double floor);
+
 struct Correlation {
   double factor = 1;   ///< g: the variance of a mean is g·σ²/n
   int order = 0;       ///< of the autoregression
