@@ -107,7 +107,7 @@ done
 show loadline-fit belts --machine Wren --motor 'Heron 70'
 
 chapter "The whole drawer: which motor, pulley and belt, and is that settled?"
-show loadline-fit choose --machine Wren --least-rpm 1200 --most-motor-rpm 8000 --least-needle-n 100
+show loadline-fit choose --machine Wren --least-rpm 1200 --most-motor-rpm 8000 --least-needle-n 25
 
 chapter "What is in the book now"
 show loadline-db list runs

@@ -4,6 +4,7 @@
 #include <map>
 #include <tuple>
 
+#include "db/basis/units.h"
 #include "fit/belts/motor_view.h"
 
 namespace loadline {
@@ -29,11 +30,23 @@ BeltSeen seen_in(const std::vector<BeltSighting>& sightings) {
     supply += one.supply_v.value_or(std::nan("")) / static_cast<double>(sightings.size());
   }
   BeltSeen seen;
+  std::vector<double> creeps;
+  for (const BeltSighting& one : sightings)
+    if (one.creep_speed) creeps.push_back(*one.creep_speed);
+  if (!creeps.empty()) seen.creep_speed = mean_of(creeps, kCreepOfOneCheck);
   seen.motor_speed = mean_of(speeds, kSpeedOfOneRun);
   seen.speed_quotient = mean_of(quotients, kQuotientOfOneRun);
   if (std::isfinite(supply)) seen.supply_v = supply;
   seen.with_loss = true;
   return seen;
+}
+
+// rad/s of the motor while the belt slipped in the check that a run leans on.
+std::optional<double> creep_in(const BeltSession& session, std::int64_t check) {
+  for (const SlipSetting& setting : session.settings)
+    if (setting.run == check && setting.fault.empty() && setting.creep && setting.creep->value)
+      return rad_per_s_from_rpm(*setting.creep->value);
+  return std::nullopt;
 }
 
 }  // namespace
@@ -46,7 +59,8 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
     if (!top.motor_speed) continue;
     const Run run = book.run(top.run);
     found[{run.belt, run.motor, {run.motor_pulley, run.hand_pulley}}].push_back(
-        {*top.motor_speed, top.speed / *top.motor_speed, top.supply});
+        {*top.motor_speed, top.speed / *top.motor_speed, top.supply,
+         creep_in(session, run.slip_check)});
   }
   for (const auto& [key, sightings] : found)
     result.push_back(

@@ -25,6 +25,7 @@ struct BeltSighting {
   double motor_speed = 0;  ///< rad/s
   double quotient = 0;     ///< hand wheel over motor
   std::optional<double> supply_v;
+  std::optional<double> creep_speed;  ///< rad/s of the motor in its slip check
 };
 
 /// The runs of one belt with one motor on one pair of pulleys, taken together.
@@ -59,5 +60,7 @@ double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bo
 /// speed (a guess of ours), and two tachometers against each other.
 inline constexpr double kSpeedOfOneRun = 2e-3, kQuotientOfOneRun = 2e-4;
 inline constexpr double kUsualFreedom = 2;
+/// The same of a slip check's creep speed (a careful hand sets a belt about so well; ours).
+inline constexpr double kCreepOfOneCheck = 0.1;
 
 }  // namespace loadline

@@ -66,6 +66,7 @@ Json choice_json(const Drawer& drawer, const Aims& aims, const Choice& choice) {
   json["needle_force"] = to_json(prediction.needle_n);
   json["slow_drop_percent"] = to_json(prediction.drop_percent);
   if (aims.extra_nm) json["loaded_handwheel_speed"] = to_json(prediction.loaded_rpm);
+  json["belt_slips_first"] = prediction.belt_slips_first;
   json["belt_measured"] = choice.candidate.seen.has_value();
   json["belt_seen"] = belt_seen_json(drawer, choice.candidate);
   json["extrapolated"] = prediction.extrapolated;

@@ -225,10 +225,15 @@ class Words {
       return seen.motor != drawer_.motors[one.candidate.motor].part.id ||
              seen.pulleys.motor != drawer_.pulleys[mounting.motor_pulley].id;
     };
+    std::string remark = "Every belt was measured";
     if (std::any_of(choice_.choices.begin(), choice_.choices.end(), elsewhere))
-      return "Every belt was measured; with another motor or pulley it is taken to waste more the "
-             "smaller the pulley, as is published, with doubt.";
-    return "Every belt was measured.";
+      remark +=
+          "; with another motor or pulley it is taken to waste more the smaller the pulley, as is "
+          "published, with doubt";
+    const auto slips = [](const Choice& one) { return one.prediction.belt_slips_first; };
+    if (std::any_of(choice_.choices.begin(), choice_.choices.end(), slips))
+      remark += ". The needle's force is what the belts carry before they slip, by their checks";
+    return remark + ".";
   }
 
   std::string evenings_remark() const {

@@ -35,17 +35,20 @@ struct JointValue {
 // What a belt's runs showed.
 struct SeenBelt {
   JointValue loss, slip, torque;
+  std::optional<JointValue> capacity;
 };
 
 // How a belt goes with its pulleys and its load.
 struct BeltHabits {
   JointValue loss_exponent, slip_exponent, load_share;
   int other_loss = 0, other_slip = 0;  // places of what another motor does to it
+  int capacity = 0;                    // and of what a slip check leaves open
 };
 
 // A belt in one candidate, as its question takes it.
 struct BeltThere {
   JointValue slip, creep, loss;
+  std::optional<JointValue> capacity;
 };
 
 }  // namespace
@@ -117,9 +120,13 @@ class Predictor::Inside {
   const Aims& aims_;
   Joint joint_;
   std::vector<CurvePlaces> motors_;
-  std::map<std::int64_t, int> pulleys_;           // by row of the book
-  std::vector<std::pair<int, int>> seen_places_;  // motor speed, quotient
-  std::map<std::int64_t, BeltHabits> habits_;     // by belt
+  std::map<std::int64_t, int> pulleys_;  // by row of the book
+  struct SeenPlaces {
+    int motor_speed = 0, quotient = 0;
+    std::optional<int> creep_speed;
+  };
+  std::vector<SeenPlaces> seen_places_;
+  std::map<std::int64_t, BeltHabits> habits_;  // by belt
   CurvePlaces machine_;
   std::vector<SeenBelt> belts_;
   std::vector<std::string> warnings_;
@@ -155,7 +162,8 @@ void Predictor::Inside::lay_out() {
       return joint_.add(Eigen::MatrixXd::Constant(1, 1, x.sd * x.sd), x.degrees_of_freedom);
     };
     const int speed = place(one.seen.motor_speed);
-    seen_places_.emplace_back(speed, place(one.seen.speed_quotient));
+    seen_places_.push_back({speed, place(one.seen.speed_quotient), {}});
+    if (one.seen.creep_speed) seen_places_.back().creep_speed = place(*one.seen.creep_speed);
   }
 }
 
@@ -192,7 +200,7 @@ SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, s
                                    const BeltThere& belt, bool evening) const {
   SparseBy result;
   if (x.by.size() == 0) return result;
-  // As DriveDesk adds them: motor, machine, the two pulleys, slip, creep, belt loss.
+  // As DriveDesk adds them: motor, machine, the two pulleys, slip, creep, belt loss, capacity.
   const std::vector<Sources::Group>& groups = desk.sources().groups();
   const auto part = [&](std::size_t group) {
     return x.by.segment(groups[group].first, groups[group].covariance.rows());
@@ -217,6 +225,7 @@ SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, s
   result.add(belt.slip.by, part(4)[0]);
   result.add(belt.creep.by, part(5)[0]);
   result.add(belt.loss.by, part(6)[0]);
+  if (belt.capacity) result.add(belt.capacity->by, part(7)[0]);
   return result;
 }
 
@@ -239,12 +248,16 @@ SeenBelt Predictor::Inside::seen_belt(std::size_t seen) const {
   const auto over_joint = [&](const Propagated& x) {
     JointValue result{x.value, joined(desk, x, motor, pulley_place(one.pulleys.motor),
                                       pulley_place(one.pulleys.hand), {}, false)};
-    result.by.add(seen_places_[seen].first, x.by[groups[7].first]);
-    result.by.add(seen_places_[seen].second, x.by[groups[8].first]);
+    const SeenPlaces& places = seen_places_[seen];
+    result.by.add(places.motor_speed, x.by[groups[8].first]);
+    result.by.add(places.quotient, x.by[groups[9].first]);
+    if (places.creep_speed) result.by.add(*places.creep_speed, x.by[groups[10].first]);
     return result;
   };
   const BeltSight& sight = *desk.belt_sight();
-  return {over_joint(sight.loss), over_joint(sight.slip), over_joint(sight.torque)};
+  SeenBelt found{over_joint(sight.loss), over_joint(sight.slip), over_joint(sight.torque), {}};
+  if (sight.capacity) found.capacity = over_joint(*sight.capacity);
+  return found;
 }
 
 JointValue Predictor::Inside::diameter_of(const Uncertain& diameter, std::int64_t pulley) const {
@@ -290,6 +303,7 @@ BeltHabits Predictor::Inside::habits_of(std::int64_t belt) {
   habits.load_share.by.add(joint_.add_standard(), kLoadShareSd);
   habits.other_loss = joint_.add_standard();
   habits.other_slip = joint_.add_standard();
+  habits.capacity = joint_.add_standard();
   return habits;
 }
 
@@ -308,7 +322,9 @@ BeltThere Predictor::Inside::belt_there(const Candidate& candidate) const {
     if (other) x.by.add(place, part * x.value);
     return x;
   };
-  const std::array<JointValue, 10> inputs = {
+  JointValue capacity = seen.capacity.value_or(JointValue{});
+  capacity.by.add(habits.capacity, kCapacitySd * capacity.value);
+  const std::array<JointValue, 11> inputs = {
       diameter_of(on.motor, runs.pulleys.motor),
       diameter_of(on.hand, runs.pulleys.hand),
       departs(seen.loss, habits.other_loss, kOtherMotorLoss),
@@ -318,7 +334,8 @@ BeltThere Predictor::Inside::belt_there(const Candidate& candidate) const {
       habits.slip_exponent,
       habits.load_share,
       diameter_of(mounting.diameters.hand, drawer_.pulleys[mounting.hand_pulley].id),
-      diameter_of(mounting.diameters.motor, drawer_.pulleys[mounting.motor_pulley].id)};
+      diameter_of(mounting.diameters.motor, drawer_.pulleys[mounting.motor_pulley].id),
+      capacity};
   const auto input = [&](std::size_t k) {
     Derivatives by = Derivatives::Zero(static_cast<Eigen::Index>(inputs.size()));
     by[static_cast<Eigen::Index>(k)] = 1;
@@ -326,6 +343,7 @@ BeltThere Predictor::Inside::belt_there(const Candidate& candidate) const {
   };
   BeltLaw law;
   law.seen = {input(0), input(1), input(2), input(3), input(4), std::nullopt};
+  if (seen.capacity) law.seen.capacity = input(10);
   law.exponents = {input(5), input(6)};
   law.load_share = input(7);
   law.hand_diameter = input(8);
@@ -339,6 +357,7 @@ BeltThere Predictor::Inside::belt_there(const Candidate& candidate) const {
   result.slip = over_joint(state.slip);
   result.creep = over_joint(state.creep);
   result.loss = over_joint(state.loss);
+  if (state.capacity) result.capacity = over_joint(*state.capacity);
   return result;
 }
 
@@ -427,11 +446,16 @@ class Figuring {
                 false);
   }
 
+  // Torque at the hand wheel from standstill, net of the machine's drag there.
+  Propagated left_at_rest() const {
+    const DriveCurve& machine = setup_.machine;
+    return pull_at_rest(setup_.line, setup_.motor) -
+           machine.torque(Propagated(machine.extrapolates() ? 0 : machine.low()));
+  }
+
   void add_needle() {
     const auto stroke = drawer_.machine.number("stroke-mm");
-    if (stroke && setup_.motor.extrapolates())
-      needle = setup_.line.ratio * (setup_.motor.torque(Propagated(0)) - setup_.line.belt_loss) /
-               (m_from_mm(*stroke) / 2);
+    if (stroke && setup_.motor.extrapolates()) needle = left_at_rest() / (m_from_mm(*stroke) / 2);
     if (!aims_.least_needle_n) return;
     margins.emplace_back(Aim::kNeedleForce,
                          needle ? *needle - *aims_.least_needle_n : Propagated(-1));
@@ -486,6 +510,7 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   question.slip.value = std::clamp(belt.slip.value, -0.9, 0.9);
   question.creep.value = belt.creep.value;
   question.belt_loss.value = belt.loss.value;
+  if (belt.capacity) question.belt_capacity = Uncertain{belt.capacity->value, 0};
   const DriveDesk desk(question);
   const Figuring found(desk.setup(), aims_, drawer_, drawer_.motors[candidate.motor]);
 
@@ -494,6 +519,10 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
   result.extrapolated =
       found.motor_speed && (beyond(desk.setup().motor, found.motor_speed->value) ||
                             beyond(desk.setup().machine, found.wheel_speed->value));
+  const LoadLine& line = desk.setup().line;
+  if (line.capacity && desk.setup().motor.extrapolates())
+    result.belt_slips_first =
+        line.capacity->value < desk.setup().motor.torque(0) - line.belt_loss.value;
   const double rpm = rpm_from_rad_per_s(1);
   const std::array<Shown, 5> shown = {Shown{found.wheel_speed, rpm, "rpm", result.handwheel_rpm},
                                       Shown{found.motor_speed, rpm, "rpm", result.motor_rpm},

@@ -36,6 +36,7 @@ struct Prediction {
   /// rad/s at the motor as it settles, with its derivatives by the places.
   double motor_speed = 0;
   Eigen::VectorXd motor_speed_by;
+  bool belt_slips_first = false;  ///< from standstill the belt slips before the motor stalls
   Estimate handwheel_rpm, motor_rpm, loaded_rpm, needle_n, drop_percent;
 
   /// There is a steady speed, though perhaps after a push: a drag near standstill is seldom known.

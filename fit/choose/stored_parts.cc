@@ -62,6 +62,21 @@ std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
   return std::make_shared<const Curve>(Curve::from_stored(stored_for(book, part)));
 }
 
+std::optional<Uncertain> inertia_of(const Book& book, const Part& machine) {
+  if (const auto stored = book.latest_curve(true, machine.id)) {
+    const Json details = Json::parse(stored->details_json, nullptr, false);
+    const auto found = details.is_object() ? details.find("inertia") : details.end();
+    if (details.is_object() && found != details.end() && found->is_object()) {
+      const double value = number_in(*found, "value");
+      const double low = number_in(*found, "low"), high = number_in(*found, "high");
+      if (value > 0) return Uncertain{value, high > low ? (high - low) / (2 * 1.96) : 0};
+    }
+  }
+  if (const auto said = machine.number("inertia-kgm2"))
+    return Uncertain{*said, machine.number("inertia-sd-kgm2").value_or(0.02 * *said)};
+  return std::nullopt;
+}
+
 DrawerMotor drawer_motor(const Book& book, const Part& part) {
   const StoredCurve stored = stored_for(book, part);
   DrawerMotor motor;

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <memory>
+#include <optional>
 
 #include "db/book.h"
 #include "fit/choose/drawer.h"
@@ -12,6 +13,9 @@ namespace loadline {
 /// The stored curve of a motor or machine. Error(kInput) with the command to run next when there is
 /// none; Error(kAnswerNo) when it does not describe its runs.
 std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part);
+
+/// Inertia of a machine at its hand wheel (kg·m²): as its coast-downs told, else as the book says.
+std::optional<Uncertain> inertia_of(const Book& book, const Part& machine);
 
 /// A motor with its curve, its runs and what it shares with others of its rig. Errors as curve_for.
 DrawerMotor drawer_motor(const Book& book, const Part& part);

@@ -7,6 +7,7 @@
 
 #include "db/basis/units.h"
 #include "fit/drive/answer_warnings.h"
+#include "fit/drive/slow_stitching.h"
 
 namespace loadline {
 namespace {
@@ -80,6 +81,7 @@ std::string extrapolation(const DriveSetup& setup, const DriveQuestion& question
     case Figure::kRatio:
     case Figure::kBeltSlip:
     case Figure::kBeltLoss:
+    case Figure::kBeltCapacity:
       return {};
     case Figure::kPeakPower:
     case Figure::kPeakPowerSpeed:
@@ -117,10 +119,19 @@ std::string extrapolation(const DriveSetup& setup, const DriveQuestion& question
     case Figure::kPedalVoltage:
     case Figure::kVoltageDrop:
     case Figure::kVoltageStallTorque:
+    case Figure::kResistanceLeastSpeed:
+    case Figure::kVoltageLeastSpeed:
       return slow_beyond(setup, question);
     default:
       return beyond_at(setup, f, Figure::kMotorSpeed, Figure::kHandwheelSpeed);
   }
+}
+
+// Within what can be: no share above the whole, no speed below none.
+Estimate possible(Estimate e, const FigureInfo& figure) {
+  for (std::optional<double>* x : {&e.value, &e.low, &e.high})
+    if (*x) *x = std::clamp(**x, figure.least * figure.factor, figure.most * figure.factor);
+  return e;
 }
 
 template <class Take>
@@ -145,6 +156,16 @@ DriveSetup with_ratio(const DriveSetup& setup, const Propagated& ratio) {
   return result;
 }
 
+// What an electronic foot control does is not told by a resistance or a voltage.
+void leave_out_pedals(DriveAnswer& answer) {
+  std::erase_if(answer.lines, [](const AnswerLine& line) {
+    return line.figure == Figure::kPedalResistance || line.figure == Figure::kResistanceDrop ||
+           line.figure == Figure::kResistanceStallTorque || line.figure == Figure::kPedalVoltage ||
+           line.figure == Figure::kVoltageDrop || line.figure == Figure::kVoltageStallTorque;
+  });
+  answer.with_resistance = answer.with_voltage = SlowRunning::kNotAnswered;
+}
+
 }  // namespace
 
 const AnswerLine* DriveAnswer::find(Figure figure) const {
@@ -157,7 +178,8 @@ std::vector<AnswerLine> answer_lines(const DriveDesk& desk, const DriveSetup& se
                                      const Figures& figures) {
   std::vector<AnswerLine> lines;
   each_figure(figures, [&](Figure figure, const Propagated& x) {
-    lines.push_back({figure, desk.sources().estimate(x, info(figure).factor, info(figure).unit),
+    const Estimate estimate = desk.sources().estimate(x, info(figure).factor, info(figure).unit);
+    lines.push_back({figure, possible(estimate, info(figure)),
                      extrapolation(setup, desk.question(), figures, figure)});
   });
   return lines;
@@ -188,6 +210,8 @@ DriveAnswer answer(const DriveDesk& desk) {
                             change_lines(desk.sources(), changes(findings.figures, found.figures)),
                             found.search.settling};
   }
+  if (question.pedal_electronic) leave_out_pedals(result);
+  refine_slow_stitching(desk, result);
   add_warnings(desk, result);
   return result;
 }

@@ -34,6 +34,9 @@ struct DriveAnswer {
   SlowRunning with_resistance = SlowRunning::kNoModel;
   SlowRunning with_voltage = SlowRunning::kNoModel;
   bool slow_asked = false;
+  /// Share of the possible cases in which the seam, as the push that it is, stops the machine with
+  /// that pedal; empty where the machine's inertia is not known.
+  std::optional<double> stalls_with_resistance, stalls_with_voltage;
   std::vector<AnswerLine> lines;  ///< in the order of Figure; only what could be calculated
   bool extrapolated = false;      ///< the operating point stands outside a measured range
   std::optional<WhatIf> what_if;

@@ -72,6 +72,30 @@ void warn_of_limits(const DriveQuestion& question, DriveAnswer& answer) {
         "feel for heat, and consider a higher ratio.");
 }
 
+void warn_of_belt(const DriveDesk& desk, DriveAnswer& answer) {
+  const LoadLine& line = desk.setup().line;
+  if (const AnswerLine* use = answer.find(Figure::kBeltUse)) {
+    const Estimate& e = use->estimate;
+    if (e.low && *e.low > 100)
+      answer.warnings.push_back(
+          "the belt slips altogether before the machine reaches this speed, by its slip check: "
+          "tighten it, or the speed is not to be had.");
+    else if (e.high && *e.high > 100)
+      answer.warnings.push_back(
+          "the belt may slip altogether at this speed, by its slip check: set it tighter and "
+          "check again.");
+  }
+  const AnswerLine* force = answer.find(Figure::kNeedleForce);
+  const AnswerLine* given = answer.find(Figure::kStandstillTorque);
+  if (!line.capacity || !force || !given) return;
+  const double most = line.capacity->value * line.ratio.value;
+  if (most < *given->estimate.value)
+    answer.warnings.push_back(fmt::format(
+        "from standstill the belt slips at {} N·m at the hand wheel, by its slip check, before the "
+        "motor's {} N·m come through: the needle's force is what the belt carries.",
+        significant(most, 3), significant(*given->estimate.value, 3)));
+}
+
 void warn_of_wide_intervals(DriveAnswer& answer) {
   const AnswerLine* line = answer.find(Figure::kHandwheelSpeed);
   if (!line || !line->estimate.high || !line->estimate.low) return;
@@ -87,6 +111,33 @@ void warn_of_speed_seen(DriveAnswer& answer) {
     answer.warnings.push_back(
         "the top speed seen is above what the curves give, which no drag, belt loss or slip "
         "explains: check the ratio, the supply voltage, and both curves.");
+}
+
+// The seam as a push in its turn, and foot controls that no pedal here stands for.
+void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
+  const auto say = [&](const std::optional<double>& share, SlowRunning running, const char* pedal) {
+    constexpr double kLikely = 0.5, kPossible = 0.025;
+    if (!share || *share <= kPossible) return;
+    if (*share > kLikely && running == SlowRunning::kStalls) return;  // said already
+    answer.warnings.push_back(fmt::format(
+        "with the {} pedal held for the slow speed, the needle's push in the seam {} the machine "
+        "(in {:.0f} of 100 possible cases).",
+        pedal, *share > kLikely ? "stops" : "may stop", 100 * *share));
+  };
+  say(answer.stalls_with_resistance, answer.with_resistance, "resistance");
+  say(answer.stalls_with_voltage, answer.with_voltage, "voltage");
+  if (question.pedal_electronic)
+    answer.warnings.push_back(
+        "an electronic foot control (phase angle, half wave) chops the supply, and no voltage "
+        "tells what the motor then does. Mark a position of the pedal, enter motor and control "
+        "together as a motor of its own ('loadline-db add motor'), record its brake run through "
+        "the "
+        "control held there, and ask drive about that.");
+  else if (answer.stalls_with_voltage || answer.with_voltage == SlowRunning::kSteady)
+    if (!question.rotor_inertia && answer.stalls_with_voltage)
+      answer.warnings.push_back(
+          "the rotor's inertia is not known and not counted; 'loadline-db set motor NAME "
+          "--inertia-kgm2 J' lets it help the machine through the seam.");
 }
 
 void warn_of_wishes(const DriveQuestion& question, DriveAnswer& answer) {
@@ -118,6 +169,7 @@ void warn_of_wishes(const DriveQuestion& question, DriveAnswer& answer) {
   if (answer.with_voltage == SlowRunning::kTooSlow ||
       answer.with_resistance == SlowRunning::kTooSlow)
     answer.warnings.push_back("the wanted slow speed is above what the motor reaches here.");
+  warn_of_seam(question, answer);
   say(answer.with_resistance, "resistance", answer.with_voltage == SlowRunning::kNoModel);
   say(answer.with_voltage, "voltage", true);
 }
@@ -145,6 +197,7 @@ void add_warnings(const DriveDesk& desk, DriveAnswer& answer) {
   warn_of_settling(desk, answer);
   warn_of_extrapolation(answer);
   warn_of_limits(desk.question(), answer);
+  warn_of_belt(desk, answer);
   warn_of_wide_intervals(answer);
   warn_of_wishes(desk.question(), answer);
 }

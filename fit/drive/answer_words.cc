@@ -37,6 +37,8 @@ const char* slow_word(SlowRunning running) {
       return "too-slow";
     case SlowRunning::kNoModel:
       return "unknown";
+    case SlowRunning::kNotAnswered:
+      return "not-answered";
   }
   return "";
 }
@@ -58,6 +60,14 @@ void put_unknown_contract_keys(Json& json) {
         Figure::kStandstillTorque, Figure::kBestRatio, Figure::kBestHandwheelSpeed})
     if (!json.contains(info(figure).key))
       json[info(figure).key] = to_json(Estimate::unknown(info(figure).unit));
+}
+
+Json slow_json(const DriveAnswer& answer) {
+  const auto share = [](const std::optional<double>& x) { return x ? Json(*x) : Json(); };
+  return {{"resistance", slow_word(answer.with_resistance)},
+          {"voltage", slow_word(answer.with_voltage)},
+          {"resistance_stall_share", share(answer.stalls_with_resistance)},
+          {"voltage_stall_share", share(answer.stalls_with_voltage)}};
 }
 
 Json crossings_json(const DriveAnswer& answer) {
@@ -97,8 +107,12 @@ bool was_asked(Figure figure) {
     case Figure::kWantedHighRatio:
     case Figure::kPedalResistance:
     case Figure::kResistanceDrop:
+    case Figure::kResistanceStallTorque:
+    case Figure::kResistanceLeastSpeed:
     case Figure::kPedalVoltage:
     case Figure::kVoltageDrop:
+    case Figure::kVoltageStallTorque:
+    case Figure::kVoltageLeastSpeed:
     case Figure::kSeenDifference:
     case Figure::kSeenDragScale:
     case Figure::kSeenBeltLoss:
@@ -198,9 +212,7 @@ Json to_json(const DriveAnswer& answer) {
   json["settling"] = settling_word(answer.settling);
   json["crossings"] = crossings_json(answer);
   json["extrapolated"] = answer.extrapolated;
-  if (answer.slow_asked)
-    json["slow_running"] = {{"resistance", slow_word(answer.with_resistance)},
-                            {"voltage", slow_word(answer.with_voltage)}};
+  if (answer.slow_asked) json["slow_running"] = slow_json(answer);
   if (answer.what_if) {
     put_lines(json["what_if"], answer.what_if->lines);
     json["what_if"]["settling"] = settling_word(answer.what_if->settling);

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 namespace loadline {
 namespace {
@@ -71,6 +72,13 @@ Misfit misfit_at(BeltQuantity quantity, const std::vector<SeenQuantity>& seen,
   return misfit;
 }
 
+// Pull over the sum of tensions, on the smaller of two pulleys.
+double grip(double small, double large) {
+  constexpr double kFriction = 0.4, kGroove = 38 * std::numbers::pi / 180, kDistance = 2;
+  const double wrap = std::numbers::pi - 2 * std::asin((large - small) / 2 / (kDistance * large));
+  return most_pull(1, kFriction, wrap, kGroove);
+}
+
 }  // namespace
 
 Propagated power(const Propagated& x, const Propagated& y) {
@@ -92,6 +100,12 @@ BeltState belt_on(const BeltLaw& law, const Propagated& motor_diameter) {
   const BeltSight& seen = law.seen;
   BeltState state;
   state.loss = seen.loss * loss_change(motor_diameter, law.hand_diameter, seen, law.exponents.loss);
+  if (seen.capacity)
+    state.capacity =
+        *seen.capacity * (motor_diameter / seen.motor_diameter) *
+        Propagated(capacity_change(motor_diameter.value, law.hand_diameter.value,
+                                   seen.motor_diameter.value, seen.hand_diameter.value) *
+                   seen.motor_diameter.value / motor_diameter.value);
   const Propagated slip =
       seen.slip * slip_change(motor_diameter, law.hand_diameter, seen, law.exponents.slip);
   if (!(seen.torque.value > 0)) {
@@ -124,6 +138,11 @@ NarrowedExponent narrowed_exponent(BeltQuantity quantity, const std::vector<Seen
     if (std::fabs(move) < 1e-9) break;
   }
   return result;
+}
+
+double capacity_change(double motor, double hand, double seen_motor, double seen_hand) {
+  const auto at = [](double d, double big) { return grip(std::min(d, big), std::max(d, big)); };
+  return motor / seen_motor * at(motor, hand) / at(seen_motor, seen_hand);
 }
 
 double most_pull(double tension_sum, double friction, double wrap, double groove_angle) {

@@ -56,6 +56,9 @@ inline constexpr double kLoadShare = 1, kLoadShareSd = 0.25;
 /// depart by these parts of themselves (ours).
 inline constexpr double kOtherMotorLoss = 0.1, kOtherMotorSlip = 0.1;
 
+/// What a slip check says of the largest torque: the belt slides in it, warm, at speed (ours).
+inline constexpr double kCapacitySd = 0.1;
+
 /// A belt that was seen somewhere, asked about elsewhere.
 struct BeltLaw {
   BeltSight seen;
@@ -67,6 +70,7 @@ struct BeltLaw {
 /// The belt on one pair of pulleys: slip = slip + creep·(N·m carried at the motor shaft).
 struct BeltState {
   Propagated loss, slip, creep;
+  std::optional<Propagated> capacity;  ///< N·m at the motor shaft
 };
 BeltState belt_on(const BeltLaw& law, const Propagated& motor_diameter);
 
@@ -96,6 +100,12 @@ enum class BeltQuantity { kLoss, kSlip };
 /// pair, or where the quantities drown in their errors, the prior comes back.
 NarrowedExponent narrowed_exponent(BeltQuantity quantity, const std::vector<SeenQuantity>& seen,
                                    const Eigen::MatrixXd& covariance);
+
+/// Change of the largest torque at the motor shaft from pulleys of d₀, D₀ to those of d, D at one
+/// tension: by the lever, and by the wrap of the small pulley, which hardly matters in a groove.
+/// The distance of the shafts is taken as twice the hand wheel, the groove as 38°, the friction as
+/// 0.4.
+double capacity_change(double motor, double hand, double seen_motor, double seen_hand);
 
 /// Largest pull (N) of a belt whose strand tensions sum to `tension_sum` (N), over a wrap of `wrap`
 /// rad in a groove of `groove_angle` rad (π for a flat pulley) at a coefficient of friction.

@@ -51,6 +51,7 @@ BeltLaw exact(BeltLaw law) {
                         &law.seen.slip, &law.seen.torque, &law.exponents.loss, &law.exponents.slip,
                         &law.load_share, &law.hand_diameter})
     *x = x->value;
+  law.seen.capacity.reset();
   return law;
 }
 

@@ -6,6 +6,7 @@
 
 #include "db/basis/error.h"
 #include "fit/drive/answer.h"
+#include "fit/drive/slow_stitching.h"
 
 namespace loadline {
 namespace {
@@ -75,6 +76,7 @@ DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint6
     put_limits(result.what_if->lines, columns.then, false);
     put_limits(result.what_if->changes, columns.change, true);
   }
+  refine_slow_stitching(desk, result);
   result.draws = draws;
   result.seed = seed;
   if (result.draws_without_point > 0)

@@ -87,6 +87,15 @@ DriveCurve DriveCurve::with_parameter(const std::string& name, const Propagated&
   return result;
 }
 
+DriveCurve DriveCurve::with_scaled(const std::string& name, const Propagated& factor) const {
+  DriveCurve result = with_parameter(name, parameter(name) * factor);
+  if (moved_.size() == 0) return result;
+  const auto k = place(name);
+  result.parameters_[*k] = parameters_[*k] * factor.value;
+  result.moved_[*k] = moved_[*k] * factor.value;
+  return result;
+}
+
 DriveCurve DriveCurve::moved(const Eigen::VectorXd& change) const {
   DriveCurve result = *this;
   result.by_.resize(0, 0);

@@ -41,6 +41,8 @@ class DriveCurve {
   Propagated parameter(const std::string& name) const;
   /// A copy with one parameter replaced.
   DriveCurve with_parameter(const std::string& name, const Propagated& value) const;
+  /// A copy with one parameter multiplied; what a draw has moved is multiplied with it.
+  DriveCurve with_scaled(const std::string& name, const Propagated& factor) const;
   /// Exact copies whose torque is moved (a Monte Carlo draw): by a change of this curve's
   /// parameters, or by a change of all inputs that they have derivatives by.
   DriveCurve moved(const Eigen::VectorXd& change) const;

@@ -1,6 +1,7 @@
 #include "fit/drive/figures.h"
 
 #include <cmath>
+#include <limits>
 
 #include "db/basis/units.h"
 #include "fit/drive/best_ratio.h"
@@ -12,46 +13,53 @@ constexpr double kRpm = 30.0 / kPi;
 constexpr double kPercent = 100;
 
 // In the order of the enumeration.
+constexpr double kAny = std::numeric_limits<double>::infinity();
+
 constexpr std::array<FigureInfo, kFigureCount> kInfo = {{
-    {"ratio", "ratio", "", 1},
-    {"motor_speed", "motor speed", "rpm", kRpm},
-    {"handwheel_speed", "top speed of the hand wheel", "rpm", kRpm},
-    {"stitch_rate", "stitches per minute", "1/min", kRpm},
-    {"shaft_power", "power at the motor shaft", "W", 1},
-    {"motor_torque", "torque at the motor shaft", "N·m", 1},
-    {"handwheel_torque", "torque at the hand wheel", "N·m", 1},
-    {"belt_power", "power lost in the belt", "W", 1},
-    {"belt_slip", "belt slip", "%", kPercent},
-    {"belt_loss", "belt loss at the motor shaft", "N·m", 1},
-    {"peak_power", "motor's peak power", "W", 1},
-    {"peak_power_speed", "motor speed at its peak power", "rpm", kRpm},
-    {"power_share", "share of the motor's peak power in use", "%", kPercent},
-    {"standstill_torque", "standstill torque at the hand wheel", "N·m", 1},
-    {"starting_reserve", "standstill torque beyond the machine's drag", "N·m", 1},
-    {"needle_force", "needle force at mid-stroke, from standstill", "N", 1},
-    {"best_ratio", "best ratio for top speed", "", 1},
-    {"best_handwheel_speed", "top speed at the best ratio", "rpm", kRpm},
-    {"best_gain", "top speed to gain by the best ratio", "%", kPercent},
-    {"limit_share", "motor speed in per cent of its limit", "%", kPercent},
-    {"limited_best_ratio", "best ratio that keeps the motor's limit", "", 1},
-    {"limited_best_handwheel_speed", "top speed at that ratio", "rpm", kRpm},
-    {"loaded_handwheel_speed", "hand wheel speed under the sewing load", "rpm", kRpm},
-    {"loaded_motor_speed", "motor speed under the sewing load", "rpm", kRpm},
-    {"speed_loss", "speed lost under the sewing load", "%", kPercent},
-    {"wanted_low_ratio", "lower ratio for the wanted top speed", "", 1},
-    {"wanted_high_ratio", "higher ratio for the wanted top speed", "", 1},
-    {"slow_spare_torque", "torque to spare at the slow speed", "N·m", 1},
-    {"slow_best_ratio", "ratio with most torque at the slow speed", "", 1},
-    {"pedal_resistance", "pedal resistance for the slow speed", "Ω", 1},
-    {"resistance_drop", "speed drop under the seam, resistance pedal", "%", kPercent},
-    {"resistance_stall_torque", "torque as it stalls, resistance pedal", "N·m", 1},
-    {"pedal_voltage", "voltage for the slow speed, of the supply", "%", kPercent},
-    {"voltage_drop", "speed drop under the seam, voltage pedal", "%", kPercent},
-    {"voltage_stall_torque", "torque as it stalls, voltage pedal", "N·m", 1},
-    {"seen_difference", "top speed seen against the one expected", "%", kPercent},
-    {"seen_drag_scale", "drag that explains it, times the curve's", "", 1},
-    {"seen_belt_loss", "or: further belt loss at the motor shaft", "N·m", 1},
-    {"seen_slip", "or: belt slip altogether", "%", kPercent},
+    {"ratio", "ratio", "", 1, 0, kAny},
+    {"motor_speed", "motor speed", "rpm", kRpm, 0, kAny},
+    {"handwheel_speed", "top speed of the hand wheel", "rpm", kRpm, 0, kAny},
+    {"stitch_rate", "stitches per minute", "1/min", kRpm, 0, kAny},
+    {"shaft_power", "power at the motor shaft", "W", 1, 0, kAny},
+    {"motor_torque", "torque at the motor shaft", "N·m", 1, 0, kAny},
+    {"handwheel_torque", "torque at the hand wheel", "N·m", 1, 0, kAny},
+    {"belt_power", "power lost in the belt", "W", 1, -kAny, kAny},
+    {"belt_slip", "belt slip", "%", kPercent, -kAny, 1},
+    {"belt_loss", "belt loss at the motor shaft", "N·m", 1, -kAny, kAny},
+    {"belt_capacity", "torque at the hand wheel at which the belt slips", "N·m", 1, 0, kAny},
+    {"belt_use", "share of that in use at top speed", "%", kPercent, 0, kAny},
+    {"peak_power", "motor's peak power", "W", 1, 0, kAny},
+    {"peak_power_speed", "motor speed at its peak power", "rpm", kRpm, 0, kAny},
+    {"power_share", "share of the motor's peak power in use", "%", kPercent, 0, 1},
+    {"standstill_torque", "standstill torque at the hand wheel", "N·m", 1, 0, kAny},
+    {"starting_reserve", "standstill torque beyond the machine's drag", "N·m", 1, -kAny, kAny},
+    {"needle_force", "needle force at mid-stroke, from standstill", "N", 1, 0, kAny},
+    {"best_ratio", "best ratio for top speed", "", 1, 0, kAny},
+    {"best_handwheel_speed", "top speed at the best ratio", "rpm", kRpm, 0, kAny},
+    {"best_gain", "top speed to gain by the best ratio", "%", kPercent, 0, kAny},
+    {"limit_share", "motor speed in per cent of its limit", "%", kPercent, 0, kAny},
+    {"limited_best_ratio", "best ratio that keeps the motor's limit", "", 1, 0, kAny},
+    {"limited_best_handwheel_speed", "top speed at that ratio", "rpm", kRpm, 0, kAny},
+    {"loaded_handwheel_speed", "hand wheel speed under the sewing load", "rpm", kRpm, 0, kAny},
+    {"loaded_motor_speed", "motor speed under the sewing load", "rpm", kRpm, 0, kAny},
+    {"speed_loss", "speed lost under the sewing load", "%", kPercent, 0, 1},
+    {"wanted_low_ratio", "lower ratio for the wanted top speed", "", 1, 0, kAny},
+    {"wanted_high_ratio", "higher ratio for the wanted top speed", "", 1, 0, kAny},
+    {"slow_spare_torque", "torque to spare at the slow speed", "N·m", 1, -kAny, kAny},
+    {"slow_best_ratio", "ratio with most torque at the slow speed", "", 1, 0, kAny},
+    {"pedal_resistance", "pedal resistance for the slow speed", "Ω", 1, 0, kAny},
+    {"resistance_drop", "speed drop under the seam, resistance pedal", "%", kPercent, 0, 1},
+    {"resistance_stall_torque", "torque left as it stalls, resistance pedal", "N·m", 1, -kAny,
+     kAny},
+    {"resistance_least_speed", "lowest speed in a stitch, resistance pedal", "rpm", kRpm, 0, kAny},
+    {"pedal_voltage", "voltage for the slow speed, of the supply", "%", kPercent, 0, 1},
+    {"voltage_drop", "speed drop under the seam, voltage pedal", "%", kPercent, 0, 1},
+    {"voltage_stall_torque", "torque left as it stalls, voltage pedal", "N·m", 1, -kAny, kAny},
+    {"voltage_least_speed", "lowest speed in a stitch, voltage pedal", "rpm", kRpm, 0, kAny},
+    {"seen_difference", "top speed seen against the one expected", "%", kPercent, -1, kAny},
+    {"seen_drag_scale", "drag that explains it, times the curve's", "", 1, -kAny, kAny},
+    {"seen_belt_loss", "or: further belt loss at the motor shaft", "N·m", 1, -kAny, kAny},
+    {"seen_slip", "or: belt slip altogether", "%", kPercent, -kAny, 1},
 }};
 
 void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
@@ -69,6 +77,8 @@ void add_operating_point(const DriveSetup& setup, const DriveQuestion& question,
   f[Figure::kMotorTorque] = torque;
   f[Figure::kShaftPower] = torque * motor_speed;
   f[Figure::kHandwheelTorque] = setup.machine.torque(wheel_speed);
+  if (setup.line.capacity)
+    f[Figure::kBeltUse] = *f[Figure::kHandwheelTorque] / (*setup.line.capacity * setup.line.ratio);
   if (const Propagated slip = slip_at(setup.line, torque - setup.line.belt_loss); slip.value != 0)
     f[Figure::kBeltSlip] = slip;
   if (f[Figure::kBeltSlip] || setup.line.belt_loss.value != 0)
@@ -81,10 +91,14 @@ void add_standstill(const DriveSetup& setup, const DriveQuestion& question, Figu
   const Propagated rest(0);
   f[Figure::kStandstillTorque] =
       setup.line.ratio * (setup.motor.torque(rest) - setup.line.belt_loss);
-  if (question.stroke_m)
-    f[Figure::kNeedleForce] = *f[Figure::kStandstillTorque] / (*question.stroke_m / 2);
+  const Propagated drag =
+      setup.machine.torque(Propagated(setup.machine.extrapolates() ? 0 : setup.machine.low()));
+  if (question.stroke_m) {
+    const Propagated left = pull_at_rest(setup.line, setup.motor) - drag;
+    f[Figure::kNeedleForce] = left.value > 0 ? left / (*question.stroke_m / 2) : Propagated(0);
+  }
   if (setup.machine.extrapolates())
-    f[Figure::kStartingReserve] = *f[Figure::kStandstillTorque] - setup.machine.torque(rest);
+    f[Figure::kStartingReserve] = *f[Figure::kStandstillTorque] - drag;
 }
 
 void add_loaded(const DriveSetup& setup, const DriveQuestion& question, DriveFindings& findings) {
@@ -157,19 +171,7 @@ void add_slow(const DriveSetup& setup, const DriveQuestion& question,
   f[Figure::kSlowBestRatio] =
       ratio_of_most_torque(setup.motor, setup.machine, setup.line, slow, peak);
 
-  const Steadiness resistance = slow_steadiness(setup.motor, setup.machine, setup.line,
-                                                Pedal::kResistance, slow, question.seam_nm);
-  findings.with_resistance = resistance.running;
-  if (resistance.setting) f[Figure::kPedalResistance] = ohms(setup.motor, *resistance.setting);
-  f[Figure::kResistanceDrop] = resistance.drop;
-  f[Figure::kResistanceStallTorque] = resistance.stall_torque;
-
-  const Steadiness voltage = slow_steadiness(setup.motor, setup.machine, setup.line,
-                                             Pedal::kVoltage, slow, question.seam_nm);
-  findings.with_voltage = voltage.running;
-  f[Figure::kPedalVoltage] = voltage.setting;
-  f[Figure::kVoltageDrop] = voltage.drop;
-  f[Figure::kVoltageStallTorque] = voltage.stall_torque;
+  find_slow(setup, question, findings);
 }
 
 // Which drag, belt loss or slip would make the expected top speed the one that was seen.
@@ -207,6 +209,27 @@ constexpr std::array kOfTheRatio = {Figure::kRatio,
 
 }  // namespace
 
+void find_slow(const DriveSetup& setup, const DriveQuestion& question, DriveFindings& findings) {
+  if (!question.slow_speed) return;
+  Figures& f = findings.figures;
+  const double slow = *question.slow_speed;
+  const Steadiness resistance = slow_steadiness(setup.motor, setup.machine, setup.line,
+                                                Pedal::kResistance, slow, question.seam_nm);
+  findings.with_resistance = resistance.running;
+  if (resistance.setting) findings.resistance_setting = resistance.setting->value;
+  if (resistance.setting) f[Figure::kPedalResistance] = ohms(setup.motor, *resistance.setting);
+  f[Figure::kResistanceDrop] = resistance.drop;
+  f[Figure::kResistanceStallTorque] = resistance.stall_torque;
+
+  const Steadiness voltage = slow_steadiness(setup.motor, setup.machine, setup.line,
+                                             Pedal::kVoltage, slow, question.seam_nm);
+  findings.with_voltage = voltage.running;
+  if (voltage.setting) findings.voltage_setting = voltage.setting->value;
+  f[Figure::kPedalVoltage] = voltage.setting;
+  f[Figure::kVoltageDrop] = voltage.drop;
+  f[Figure::kVoltageStallTorque] = voltage.stall_torque;
+}
+
 const FigureInfo& info(Figure figure) { return kInfo[static_cast<std::size_t>(figure)]; }
 
 DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth) {
@@ -215,6 +238,8 @@ DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& questio
   if (setup.line.slip.value != 0 && setup.line.creep.value == 0)
     findings.figures[Figure::kBeltSlip] = setup.line.slip;
   if (setup.line.belt_loss.value != 0) findings.figures[Figure::kBeltLoss] = setup.line.belt_loss;
+  if (setup.line.capacity)
+    findings.figures[Figure::kBeltCapacity] = *setup.line.capacity * setup.line.ratio;
   add_operating_point(setup, question, findings);
   add_standstill(setup, question, findings.figures);
   add_loaded(setup, question, findings);

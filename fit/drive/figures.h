@@ -5,6 +5,7 @@
 #pragma once
 
 #include <array>
+#include <limits>
 #include <optional>
 #include <span>
 
@@ -25,6 +26,8 @@ enum class Figure : std::size_t {
   kBeltPower,
   kBeltSlip,
   kBeltLoss,
+  kBeltCapacity,
+  kBeltUse,
   kPeakPower,
   kPeakPowerSpeed,
   kPowerShare,
@@ -47,9 +50,11 @@ enum class Figure : std::size_t {
   kPedalResistance,
   kResistanceDrop,
   kResistanceStallTorque,
+  kResistanceLeastSpeed,
   kPedalVoltage,
   kVoltageDrop,
   kVoltageStallTorque,
+  kVoltageLeastSpeed,
   kSeenDifference,
   kSeenDragScale,
   kSeenBeltLoss,
@@ -60,10 +65,12 @@ inline constexpr std::size_t kFigureCount = static_cast<std::size_t>(Figure::kCo
 
 /// How a figure is named and shown.
 struct FigureInfo {
-  const char* key;    ///< in JSON and CSV
-  const char* words;  ///< for people
-  const char* unit;   ///< that a person reads
-  double factor;      ///< from SI to that unit
+  const char* key;                                          ///< in JSON and CSV
+  const char* words;                                        ///< for people
+  const char* unit;                                         ///< that a person reads
+  double factor;                                            ///< from SI to that unit
+  double least = -std::numeric_limits<double>::infinity();  ///< what it can be, in SI
+  double most = std::numeric_limits<double>::infinity();
 };
 const FigureInfo& info(Figure figure);
 
@@ -88,11 +95,16 @@ struct DriveFindings {
   OperatingSearch loaded_search;
   SlowRunning with_resistance = SlowRunning::kNoModel;
   SlowRunning with_voltage = SlowRunning::kNoModel;
+  /// Settings of the pedals (with_pedal) for the slow speed.
+  std::optional<double> resistance_setting, voltage_setting;
 };
 
 /// Which figures to calculate. The best ratio does not depend on today's, so a trade-off leaves it
 /// out.
 enum class Depth { kAtRatio, kWithBest };
+
+/// The figures of slow stitching with each pedal: setting, drop, torque left as it stalls.
+void find_slow(const DriveSetup& setup, const DriveQuestion& question, DriveFindings& findings);
 
 DriveFindings find_figures(const DriveSetup& setup, const DriveQuestion& question, Depth depth);
 

@@ -19,6 +19,7 @@ struct LoadLine {
   Propagated creep = 0;      ///< further fraction for each N·m carried, at the motor shaft
   Propagated belt_loss = 0;  ///< N·m at the motor shaft
   Propagated extra = 0;      ///< N·m at the hand wheel
+  std::optional<Propagated> capacity;  ///< N·m at the motor shaft: the belt carries no more
   /// What changes slip, creep and loss with the ratio; none where they are given as numbers.
   std::shared_ptr<const BeltLaw> belt;
 };
@@ -32,6 +33,7 @@ inline LoadLine at_ratio(const LoadLine& line, const Propagated& ratio) {
   result.slip = state.slip;
   result.creep = state.creep;
   result.belt_loss = state.loss;
+  result.capacity = state.capacity;
   return result;
 }
 
@@ -41,6 +43,14 @@ inline double slip_at(const LoadLine& line, double torque) {
 }
 inline Propagated slip_at(const LoadLine& line, const Propagated& torque) {
   return line.creep.value == 0 ? line.slip : line.slip + line.creep * torque;
+}
+
+/// Torque at the hand wheel (N·m) as it stands still at full voltage, before the machine's drag:
+/// what the motor gives or, where that is less, the belt carries.
+inline Propagated pull_at_rest(const LoadLine& line, const DriveCurve& motor) {
+  const Propagated given = motor.torque(Propagated(0)) - line.belt_loss;
+  const bool slips = line.capacity && line.capacity->value < given.value;
+  return line.ratio * (slips ? *line.capacity : given);
 }
 
 /// Hand-wheel speed at a motor speed, while the motor gives all that it can there.

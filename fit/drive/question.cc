@@ -86,6 +86,8 @@ void DriveDesk::add_sources() {
   places_.slip = add("belt slip", q.slip);
   places_.creep = add("belt creep", q.creep);
   places_.belt_loss = add("belt loss", q.belt_loss);
+  const double slips = q.belt_seen && q.belt_seen->creep_speed ? kCapacitySd : 0;
+  places_.capacity = add("belt capacity", q.belt_capacity.value_or(Uncertain{0, slips}));
   if (q.what_if_diameter) places_.what_if = add("new pulley", *q.what_if_diameter);
   if (q.what_if_ratio) places_.what_if = add("new ratio", *q.what_if_ratio);
   if (q.seen_top_speed) places_.seen = add("speed seen", *q.seen_top_speed);
@@ -101,6 +103,7 @@ DriveDesk::SeenPlaces DriveDesk::add_seen(const BeltSeen& seen) {
   SeenPlaces places;
   places.motor_speed = add("belt runs, motor speed", seen.motor_speed);
   places.quotient = add("belt runs, slip", seen.speed_quotient);
+  if (seen.creep_speed) places.creep_speed = add("slip checks", *seen.creep_speed);
   if (seen.ratio) places.ratio = add("belt runs, ratio", *seen.ratio);
   const auto pulley = [&](const std::optional<KnownPulley>& one) {
     if (!one) return 0;
@@ -130,7 +133,7 @@ void DriveDesk::add_law_sources() {
   places_.other_loss = sources_.add("belt loss, another motor", other ? kOtherMotorLoss : 0);
   places_.other_slip = sources_.add("belt slip, another motor", other ? kOtherMotorSlip : 0);
   for (const BeltSeen& seen : question_.belt_elsewhere) {
-    constexpr int kOfItsOwn = 4;  // two speeds, two pulleys
+    constexpr int kOfItsOwn = 5;  // three speeds, two pulleys
     const auto curve = seen.motor ? seen.motor->parameters.size() : 0;
     if (sources_.size() + kOfItsOwn + static_cast<int>(curve) > Sources::kMost) break;
     places_.elsewhere.push_back(add_seen(seen));
@@ -181,6 +184,8 @@ void DriveDesk::lay_line(DriveSetup& setup, Input input) const {
   setup.line.slip = input(question_.slip.value, places_.slip);
   setup.line.creep = input(question_.creep.value, places_.creep);
   setup.line.belt_loss = input(question_.belt_loss.value, places_.belt_loss);
+  if (question_.belt_capacity)
+    setup.line.capacity = input(question_.belt_capacity->value, places_.capacity);
   if (!places_.hand_diameter) {
     setup.line.ratio = input(question_.ratio.value, places_.ratio);
   } else {
@@ -219,18 +224,24 @@ BeltSight DriveDesk::sight_of(const BeltSeen& seen, const SeenPlaces& places,
   const DriveCurve motor =
       moves ? with_voltage(as_fitted, *seen.supply_v / *as_fitted.supply_v()) : as_fitted;
   sight.loss = motor.torque(motor_speed) - sight.torque;
+  if (seen.creep_speed)
+    sight.capacity = motor.torque(input(seen.creep_speed->value, places.creep_speed)) - sight.loss;
   return sight;
 }
 
 template <class Input>
 void DriveDesk::lay_belt(DriveSetup& setup, const BeltSight& sight, const BeltExponents& exponents,
                          Input input) const {
+  std::optional<Propagated> capacity;
+  if (sight.capacity) capacity = *sight.capacity * input(1, places_.capacity);
   if (!has_law()) {
     setup.line.slip = sight.slip;
     if (question_.belt_seen->with_loss) setup.line.belt_loss = sight.loss;
+    setup.line.capacity = capacity;
     return;
   }
   BeltLaw law{sight, exponents, input(kLoadShare, places_.load_share), sight.hand_diameter};
+  law.seen.capacity = capacity;
   law.seen.loss = sight.loss * input(1, places_.other_loss);
   law.seen.slip = sight.slip * input(1, places_.other_slip);
   if (places_.hand_diameter)

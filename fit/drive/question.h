@@ -42,6 +42,9 @@ struct BeltSeen {
   std::optional<KnownPulley> motor_pulley, hand_pulley;
   const Curve* motor = nullptr;    ///< of the runs; nullptr: the question's
   std::optional<double> supply_v;  ///< mean supply of the runs
+  /// rad/s of the motor while the belt slips with the hand wheel held, at that supply: what the
+  /// motor gives there is what the belt carries at most.
+  std::optional<Uncertain> creep_speed;
   bool with_loss = false;  ///< the motor's curve is known, and the machine is the question's
 };
 
@@ -57,6 +60,7 @@ struct DriveQuestion {
   /// Fraction, further fraction per N·m carried, N·m at the motor shaft. Scatter of a good belt's
   /// runs can put them below 0.
   Uncertain slip, creep, belt_loss;
+  std::optional<Uncertain> belt_capacity;  ///< N·m at the motor shaft, beyond which it slips
   /// Slip and belt loss as seen; they take the places of the three above.
   std::optional<BeltSeen> belt_seen;
   /// The belt's runs on further pulleys: they tell how loss and slip go with the pulley.
@@ -72,6 +76,12 @@ struct DriveQuestion {
   double seam_nm = kDefaultSeam;       ///< extra torque of a thick seam, N·m at the hand wheel
   /// "What if": another motor pulley, or another ratio.
   std::optional<Uncertain> what_if_diameter, what_if_ratio;
+  /// Inertia of the machine at the hand wheel and of the rotor, kg·m²; what carries it through a
+  /// seam.
+  std::optional<Uncertain> machine_inertia;
+  double rotor_inertia = 0;
+  /// The foot control chops the supply (phase angle, half wave): no pedal of ours stands for it.
+  bool pedal_electronic = false;
   /// A top speed that was seen, to be explained: rad/s at the hand wheel.
   std::optional<Uncertain> seen_top_speed;
   SupplyWish supply;
@@ -113,10 +123,11 @@ class DriveDesk {
  private:
   struct SeenPlaces {
     int motor_speed = 0, quotient = 0, ratio = 0, motor_pulley = 0, hand_pulley = 0, motor = 0;
+    int creep_speed = 0;
   };
   struct Places {
-    int motor = 0, machine = 0, ratio = 0, slip = 0, creep = 0, belt_loss = 0, what_if = 0,
-        seen = 0;
+    int motor = 0, machine = 0, ratio = 0, slip = 0, creep = 0, belt_loss = 0, capacity = 0,
+        what_if = 0, seen = 0;
     int loss_exponent = 0, slip_exponent = 0, load_share = 0, other_loss = 0, other_slip = 0;
     std::optional<int> motor_diameter, hand_diameter;
     SeenPlaces belt;

@@ -70,7 +70,8 @@ Steadiness slow_steadiness(const DriveCurve& motor, const DriveCurve& machine, c
   if (!(spare_torque_slope(pedalled, machine, line, motor_speed.value) < 0)) return result;
 
   if (motor.extrapolates())
-    result.stall_torque = line.ratio * (pedalled.torque(Propagated(0)) - line.belt_loss);
+    result.stall_torque = pull_at_rest(line, pedalled) -
+                          machine.torque(Propagated(machine.extrapolates() ? 0 : machine.low()));
   LoadLine loaded = line;
   loaded.extra = line.extra + seam;
   const auto slowed = speed_under(pedalled, machine, loaded, motor_speed.value);

@@ -13,11 +13,12 @@
 namespace loadline {
 
 enum class SlowRunning {
-  kSteady,    ///< setting and drop are known
-  kStalls,    ///< the setting is known, but the seam stops the machine
-  kUnsteady,  ///< no stable running at that speed with this pedal: the speed runs off
-  kTooSlow,   ///< even the full supply does not reach the wanted speed
-  kNoModel,   ///< the motor's model does not say what this pedal does
+  kSteady,       ///< setting and drop are known
+  kStalls,       ///< the setting is known, but the seam stops the machine
+  kUnsteady,     ///< no stable running at that speed with this pedal: the speed runs off
+  kTooSlow,      ///< even the full supply does not reach the wanted speed
+  kNoModel,      ///< the motor's model does not say what this pedal does
+  kNotAnswered,  ///< the foot control chops the supply: no setting stands for it
 };
 
 struct Steadiness {
@@ -25,7 +26,8 @@ struct Steadiness {
   std::optional<Propagated> setting;  ///< see with_pedal
   std::optional<Propagated> drop;     ///< fraction of the speed lost under the seam
   std::optional<Propagated>
-      stall_torque;  ///< N·m: at the hand wheel as it stands still, pedal held
+      stall_torque;  ///< N·m: left for the needle at the hand wheel as it stands still, pedal
+                     ///< held, net of the machine's own drag there
 };
 
 /// `slow_speed` in rad/s at the hand wheel, `seam` in N·m at the hand wheel.

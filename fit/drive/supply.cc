@@ -27,8 +27,7 @@ DriveCurve scaled(const DriveCurve& motor, int MotorParameter::*by, const Propag
   DriveCurve moved = motor;
   for (const MotorParameter& parameter : equation_of(motor)->parameters)
     if (parameter.*by != 0)
-      moved = moved.with_parameter(parameter.name,
-                                   moved.parameter(parameter.name) * power(factor, parameter.*by));
+      moved = moved.with_scaled(parameter.name, power(factor, parameter.*by));
   return moved;
 }
 

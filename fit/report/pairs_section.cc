@@ -308,6 +308,7 @@ const char* reason_of(SlowRunning running) {
       return "its slow speed runs off";
     case SlowRunning::kTooSlow:
       return "it does not reach the slow speed";
+    case SlowRunning::kNotAnswered:
     case SlowRunning::kNoModel:
       return "its curve does not say what such a pedal does";
     case SlowRunning::kSteady:

@@ -139,6 +139,14 @@ void put_options(const Arguments& arguments, const Part& motor, const Part& mach
   if (arguments.has("explain-top-speed"))
     question.seen_top_speed = Uncertain{positive(arguments, "explain-top-speed", 1) * rpm,
                                         not_negative(arguments, "explain-sd-rpm", 0) * rpm};
+  question.rotor_inertia = motor.number("inertia-kgm2").value_or(0);
+  const std::string pedal = arguments.text("pedal").value_or("");
+  question.pedal_electronic = pedal == "electronic";
+  if (!pedal.empty() && pedal != "electronic" && pedal != "resistor" && pedal != "transformer")
+    throw Error(Fault::kInput,
+                "--pedal is resistor, transformer or electronic (phase angle, half wave).");
+  if (!pedal.empty() && !question.slow_speed)
+    throw Error(Fault::kInput, "--pedal is about slow stitching: give --slow-spm or --slow-rpm.");
   question.supply.volts = optional_positive(arguments, "supply-v", 1);
   question.supply.hertz = optional_positive(arguments, "supply-hz", 1);
   if (const auto rated = motor.number("rated-hz"); rated && *rated > 0)
@@ -247,6 +255,7 @@ DriveCase read_case(const Book& book, const Arguments& arguments) {
   const Part machine = book.get(PartKind::kMachine, *arguments.text("machine"));
   DriveCase drive =
       case_of(arguments, motor, machine, curve_for(book, motor), curve_for(book, machine));
+  drive.question.machine_inertia = inertia_of(book, machine);
   const std::optional<Part> belt = named_belt(book, arguments);
   if (!arguments.has("ratio"))
     put_pulleys(book, arguments, belt, motor, machine, drive);

@@ -125,8 +125,8 @@ void warn_all(const std::vector<std::string>& warnings) {
 std::string belt_left_out(const Arguments& arguments) {
   if (arguments.has("belt") || arguments.has("slip-percent") || arguments.has("belt-loss-nm"))
     return "";
-  return "No belt slip and no belt loss is in these speeds: name a belt with --belt (measured), or "
-         "give --slip-percent and --belt-loss-nm.";
+  return "No belt slip and no belt loss is in these speeds, nor in the force what a belt carries: "
+         "name a belt with --belt (measured), or give --slip-percent and --belt-loss-nm.";
 }
 
 // What the belt's own runs could not tell, each sentence once.
@@ -249,6 +249,8 @@ void add_what_is_asked(po::options_description& options) {
       "slow-rpm", number()->value_name("N"), "steadiness at this slow speed of the hand wheel")(
       "slow-spm", number()->value_name("N"), "the same in stitches per minute")(
       "seam-nm", number()->value_name("T"), "extra torque of a thick seam there (else 0.05 N·m)")(
+      "pedal", text()->value_name("KIND"),
+      "what slows it: resistor, transformer or electronic (else the first two)")(
       "stroke-mm", number()->value_name("S"), "stroke of the needle bar (else the machine's)")(
       "max-rpm", number()->value_name("N"), "the motor's limit (else the motor's)")(
       "explain-top-speed", number()->value_name("RPM"),

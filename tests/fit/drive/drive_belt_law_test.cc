@@ -250,6 +250,35 @@ TEST_CASE("A belt seen with one motor serves another, with more doubt") {
   CHECK(half_width(lent, Figure::kHandwheelSpeed) > 1.5 * half_width(own, Figure::kHandwheelSpeed));
 }
 
+TEST_CASE("From standstill the needle gets no more than the belt carries in its slip check") {
+  const Seen bench;
+  DriveQuestion question = bench.question(Seen::kSmall, 1);
+  const double creep = 500;
+  question.belt_seen->creep_speed = Uncertain{creep, 10};
+  const auto found = answer(DriveDesk(question));
+  // Held, the belt carries what the motor gives at its creep speed less the loss.
+  const double most = 5.5 * (bench.motor.torque(creep) - Seen::kLoss);
+  CHECK(value_of(found, Figure::kBeltCapacity) == doctest::Approx(most).epsilon(1e-6));
+  CHECK(value_of(found, Figure::kNeedleForce) ==
+        doctest::Approx((most - 0.10) / 0.015).epsilon(1e-6));
+  CHECK(value_of(found, Figure::kStandstillTorque) ==
+        doctest::Approx(5.5 * (bench.motor.torque(0) - Seen::kLoss)).epsilon(1e-6));
+  // On a smaller pulley at the same tension the hand wheel gets as much, but for the wrap.
+  question.motor_diameter = Uncertain{0.014, 3e-5};
+  question.motor_pulley = 2;
+  CHECK(value_of(answer(DriveDesk(question)), Figure::kBeltCapacity) ==
+        doctest::Approx(most).epsilon(0.02));
+  // A belt that slips at less than the machine takes at its top speed is told of.
+  question = bench.question(Seen::kSmall, 1);
+  question.belt_seen->creep_speed = Uncertain{1.1 * question.belt_seen->motor_speed.value, 1};
+  const auto slips = answer(DriveDesk(question));
+  CHECK(value_of(slips, Figure::kBeltUse) > 100);
+  bool told = false;
+  for (const std::string& warning : slips.warnings)
+    told = told || warning.find("slip") != std::string::npos;
+  CHECK(told);
+}
+
 TEST_CASE("The largest pull is the capstan's, summed up along the wrap") {
   // dT = µ/sin(β/2)·T·dθ in a hundred thousand steps; T₁ − T₂ for T₁ + T₂ = 30 N.
   const double friction = 0.35, wrap = 2.6, angle = 36 * std::numbers::pi / 180;

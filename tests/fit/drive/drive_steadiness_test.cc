@@ -52,7 +52,7 @@ TEST_CASE("The drop under a seam is the one of the equation, and a seam too thic
   REQUIRE(slowed_by(0.02) > 0);
   REQUIRE(steady.running == SlowRunning::kSteady);
   CHECK(steady.drop->value == doctest::Approx(1 - slowed_by(0.02) / (i * slow)).epsilon(1e-9));
-  const double stall = i * a / ((w0 + rho) * (w0 + rho) + wx * wx);
+  const double stall = i * a / ((w0 + rho) * (w0 + rho) + wx * wx) - c0;
   CHECK(steady.stall_torque->value == doctest::Approx(stall).epsilon(1e-10));
   REQUIRE(slowed_by(0.2) < 0);
   CHECK(slow_steadiness(motor, machine, plain_line(i), Pedal::kResistance, slow, 0.2).running ==

@@ -124,7 +124,7 @@ def settle(motor, machine, belt, small, large):
     for _ in range(45):
         middle = (low + high) / 2
         low, high = (middle, high) if spare(middle) > 0 else (low, middle)
-    return low, low * (1 - slip) / ratio, ratio * (motor.torque(0.0) - loss) / HALF_STROKE
+    return low, low * (1 - slip) / ratio, (ratio * (motor.torque(0.0) - loss) - machine.drag(0.0)) / HALF_STROKE
 
 
 def brake_rows(motor, rng):
