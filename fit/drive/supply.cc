@@ -26,8 +26,7 @@ Propagated power(const Propagated& base, int exponent) {
 DriveCurve scaled(const DriveCurve& motor, int MotorParameter::*by, const Propagated& factor) {
   DriveCurve moved = motor;
   for (const MotorParameter& parameter : equation_of(motor)->parameters)
-    if (parameter.*by != 0)
-      moved = moved.with_scaled(parameter.name, power(factor, parameter.*by));
+    if (parameter.*by != 0) moved = moved.with_scaled(parameter.name, power(factor, parameter.*by));
   return moved;
 }
 
