@@ -225,15 +225,16 @@ class Words {
       return seen.motor != drawer_.motors[one.candidate.motor].part.id ||
              seen.pulleys.motor != drawer_.pulleys[mounting.motor_pulley].id;
     };
-    std::string remark = "Every belt was measured";
-    if (std::any_of(choice_.choices.begin(), choice_.choices.end(), elsewhere))
-      remark +=
-          "; with another motor or pulley it is taken to waste more the smaller the pulley, as is "
-          "published, with doubt";
+    const bool any_elsewhere =
+        std::any_of(choice_.choices.begin(), choice_.choices.end(), elsewhere);
+    std::string remark =
+        any_elsewhere ? "Every belt was measured; with another motor or pulley it is taken to "
+                        "waste more the smaller the pulley, as is published, with doubt."
+                      : "Every belt was measured.";
     const auto slips = [](const Choice& one) { return one.prediction.belt_slips_first; };
     if (std::any_of(choice_.choices.begin(), choice_.choices.end(), slips))
-      remark += ". The needle's force is what the belts carry before they slip, by their checks";
-    return remark + ".";
+      remark += " The needle's force is what the belts carry before they slip, by their checks.";
+    return remark;
   }
 
   std::string evenings_remark() const {

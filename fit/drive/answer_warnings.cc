@@ -116,13 +116,12 @@ void warn_of_speed_seen(DriveAnswer& answer) {
 // The seam as a push in its turn, and foot controls that no pedal here stands for.
 void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
   const auto say = [&](const std::optional<double>& share, SlowRunning running, const char* pedal) {
-    constexpr double kLikely = 0.5, kPossible = 0.025;
-    if (!share || *share <= kPossible) return;
-    if (*share > kLikely && running == SlowRunning::kStalls) return;  // said already
+    constexpr double kPossible = 0.025;
+    if (!share || *share <= kPossible || running == SlowRunning::kStalls) return;
     answer.warnings.push_back(fmt::format(
-        "with the {} pedal held for the slow speed, the needle's push in the seam {} the machine "
-        "(in {:.0f} of 100 possible cases).",
-        pedal, *share > kLikely ? "stops" : "may stop", 100 * *share));
+        "with the {} pedal held for the slow speed, the needle's push in the seam may stop the "
+        "machine (in {:.0f} of 100 possible cases).",
+        pedal, 100 * *share));
   };
   say(answer.stalls_with_resistance, answer.with_resistance, "resistance");
   say(answer.stalls_with_voltage, answer.with_voltage, "voltage");
@@ -133,11 +132,10 @@ void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
         "together as a motor of its own ('loadline-db add motor'), record its brake run through "
         "the "
         "control held there, and ask drive about that.");
-  else if (answer.stalls_with_voltage || answer.with_voltage == SlowRunning::kSteady)
-    if (!question.rotor_inertia && answer.stalls_with_voltage)
-      answer.warnings.push_back(
-          "the rotor's inertia is not known and not counted; 'loadline-db set motor NAME "
-          "--inertia-kgm2 J' lets it help the machine through the seam.");
+  else if (!question.rotor_inertia && answer.stalls_with_voltage)
+    answer.warnings.push_back(
+        "the rotor's inertia is not known and not counted; 'loadline-db set motor NAME "
+        "--inertia-kgm2 J' lets it help the machine through the seam.");
 }
 
 void warn_of_wishes(const DriveQuestion& question, DriveAnswer& answer) {
