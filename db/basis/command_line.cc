@@ -1,5 +1,7 @@
 #include "db/basis/command_line.h"
 
+#include <unistd.h>
+
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
@@ -13,6 +15,7 @@
 #include "db/basis/command_help.h"
 #include "db/basis/near_words.h"
 #include "db/basis/option_error.h"
+#include "db/basis/terminal.h"
 
 namespace loadline {
 namespace {
@@ -239,12 +242,15 @@ void print_json(const Json& document) {
 }
 
 void say(const Arguments& arguments, const std::string& text) {
-  (arguments.json() ? std::cerr : std::cout) << without_controls(text) << "\n";
+  const std::size_t width = terminal_width(arguments.json() ? STDERR_FILENO : STDOUT_FILENO);
+  (arguments.json() ? std::cerr : std::cout) << folded(without_controls(text), width) << "\n";
 }
 
 void warn(const std::string& sentence) {
   std::cout.flush();
-  std::cerr << g_program_name << ": warning: " << without_controls(sentence) << "\n";
+  std::cerr << folded(g_program_name + ": warning: " + without_controls(sentence),
+                      terminal_width(STDERR_FILENO))
+            << "\n";
 }
 
 const std::string& program_name() { return g_program_name; }

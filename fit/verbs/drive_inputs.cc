@@ -189,17 +189,18 @@ struct Curved {
   std::shared_ptr<const Curve> curve;
 };
 
-// The parts of a kind that have curves: one when it is named, else all.
+// The parts of a kind that have curves: those that are named, else all.
 std::vector<Curved> curved_parts(const Book& book, PartKind kind,
-                                 const std::optional<std::string>& name,
+                                 const std::vector<std::string>& names,
                                  std::vector<std::string>& skipped) {
   std::vector<Curved> found;
-  const std::vector<Part> parts =
-      name ? std::vector<Part>{book.get(kind, *name)} : book.parts(kind);
+  std::vector<Part> parts;
+  for (const std::string& name : names) parts.push_back(book.get(kind, name));
+  if (names.empty()) parts = book.parts(kind);
   for (const Part& part : parts) try {
       found.push_back({part, curve_for(book, part)});
     } catch (const Error& error) {
-      if (error.fault() != Fault::kInput || name) throw;
+      if (error.fault() != Fault::kInput || !names.empty()) throw;
       skipped.push_back(error.what());
     }
   return found;
@@ -246,12 +247,9 @@ std::optional<double> diameter_sd(const Arguments& arguments) {
   return m_from_mm(not_negative(arguments, "diameter-sd-mm", 0));
 }
 
-DriveCase read_case(const Book& book, const Arguments& arguments) {
-  require_motor_and_machine(arguments);
-  refuse_double_ratio(arguments);
-  refuse_idle_options(arguments);
-  check_exclusive_belt_options(arguments);
-  const Part motor = book.get(PartKind::kMotor, *arguments.text("motor"));
+namespace {
+
+DriveCase read_case(const Book& book, const Arguments& arguments, const Part& motor) {
   const Part machine = book.get(PartKind::kMachine, *arguments.text("machine"));
   DriveCase drive =
       case_of(arguments, motor, machine, curve_for(book, motor), curve_for(book, machine));
@@ -267,14 +265,29 @@ DriveCase read_case(const Book& book, const Arguments& arguments) {
   return drive;
 }
 
+}  // namespace
+
+std::vector<DriveCase> read_cases(const Book& book, const Arguments& arguments) {
+  require_motor_and_machine(arguments);
+  refuse_double_ratio(arguments);
+  refuse_idle_options(arguments);
+  check_exclusive_belt_options(arguments);
+  std::vector<DriveCase> cases;
+  for (const std::string& name : arguments.texts("motor"))
+    cases.push_back(read_case(book, arguments, book.get(PartKind::kMotor, name)));
+  return cases;
+}
+
 std::vector<DriveCase> read_all_cases(const Book& book, const Arguments& arguments,
                                       std::vector<std::string>& skipped) {
   refuse_idle_options(arguments);
   check_exclusive_belt_options(arguments);
   const std::optional<Part> belt = named_belt(book, arguments);
   const auto sd = diameter_sd(arguments);
-  const auto motors = curved_parts(book, PartKind::kMotor, arguments.text("motor"), skipped);
-  const auto machines = curved_parts(book, PartKind::kMachine, arguments.text("machine"), skipped);
+  const auto motors = curved_parts(book, PartKind::kMotor, arguments.texts("motor"), skipped);
+  std::vector<std::string> one_machine;
+  if (const auto name = arguments.text("machine")) one_machine.push_back(*name);
+  const auto machines = curved_parts(book, PartKind::kMachine, one_machine, skipped);
   std::vector<PulleyPair> pairs;
   if (!arguments.has("ratio")) pairs = pulley_pairs(book, belt, sd, skipped);
   if (motors.empty() || machines.empty())

@@ -22,8 +22,8 @@ struct DriveCase {
   std::vector<std::string> warnings;
 };
 
-/// What --motor, --machine, --ratio or the pulleys, and the other options ask.
-DriveCase read_case(const Book& book, const Arguments& arguments);
+/// What --machine, --ratio or the pulleys, and the other options ask of each --motor.
+std::vector<DriveCase> read_cases(const Book& book, const Arguments& arguments);
 
 /// Every motor with a curve on every machine with a curve, at --ratio or at every pulley pair of
 /// the book. `skipped` receives a sentence for each part without a curve.

@@ -9,6 +9,7 @@
 #include "db/basis/error.h"
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
+#include "fit/report/curve_plots.h"
 
 namespace loadline {
 namespace {
@@ -98,6 +99,15 @@ const char* column_head(Figure figure) {
   }
 }
 
+// A sentence and a blank; the motor is named where there are several.
+std::string crossing_words(const CrossingPicture& picture, const std::string& motor) {
+  const std::string torque = motor.empty() ? "The motor's torque" : "The torque of " + motor;
+  return picture.crossing_speed
+             ? fmt::format("{} meets the load line at {} rpm of the motor. ", torque,
+                           significant(rpm_from_rad_per_s(*picture.crossing_speed), 4))
+             : torque + " and the load line do not cross. ";
+}
+
 std::size_t widest_line(const std::string& text) {
   std::size_t widest = 0;
   for (std::size_t at = 0; at <= text.size();) {
@@ -175,37 +185,43 @@ Json trade_off_json(const std::vector<TradeOffRow>& rows) {
   return list;
 }
 
-Plot crossing_plot(const DriveDesk& desk) {
-  const CrossingPicture picture = crossing_picture(desk, kPicturePoints);
+Plot crossing_plot(const std::vector<DriveDesk>& desks) {
   const double rpm = rpm_from_rad_per_s(1);
+  const DriveDesk& first = desks.front();
   Plot plot;
   plot.id = "crossing";
-  plot.title = fmt::format("Motor {} and machine {} at ratio {:.4g}", desk.question().motor_name,
-                           desk.question().machine_name, desk.setup().line.ratio.value);
-  plot.words = picture.crossing_speed
-                   ? fmt::format("The motor's torque meets the load line at {} rpm of the motor.",
-                                 significant(*picture.crossing_speed * rpm, 4))
-                   : "The motor's torque and the load line do not cross.";
-  plot.x = {"Motor speed", "rpm", {}, {}, true, {}};
-  plot.y = {"Torque at the motor shaft", "N·m", {}, {}, true, {}};
-  plot.series.push_back(line_of(picture.motor, "torque of motor " + desk.question().motor_name, 1,
-                                Series::Dash::kSolid));
-  plot.series.back().measured_from = picture.motor_low * rpm;
-  plot.series.back().measured_to = picture.motor_high * rpm;
-  plot.series.push_back(line_of(picture.load,
-                                "load line of machine " + desk.question().machine_name, 2,
-                                Series::Dash::kDashed));
-  plot.series.back().measured_from = picture.machine_low * rpm;
-  plot.series.back().measured_to = picture.machine_high * rpm;
-  if (picture.crossing_speed) {
-    Series mark;
-    mark.name = "where they settle";
+  std::string motors;
+  std::vector<Series> marks;
+  std::optional<CrossingPicture> longest;
+  for (std::size_t i = 0; i < desks.size(); ++i) {
+    const CrossingPicture picture = crossing_picture(desks[i], kPicturePoints);
+    const std::string& name = desks[i].question().motor_name;
+    motors += (i == 0 ? "" : i + 1 == desks.size() ? " and " : ", ") + name;
+    plot.series.push_back(
+        line_of(picture.motor, "torque of motor " + name, motor_colour(i), motor_dash(i)));
+    plot.series.back().measured_from = picture.motor_low * rpm;
+    plot.series.back().measured_to = picture.motor_high * rpm;
+    plot.words += crossing_words(picture, desks.size() > 1 ? name : "");
+    if (!longest || picture.load.speed.back() > longest->load.speed.back()) longest = picture;
+    if (!picture.crossing_speed) continue;
+    Series& mark = marks.emplace_back();
+    mark.name = marks.size() == 1 ? "where they settle" : "";
     mark.look = Series::Look::kMark;
-    mark.colour = 3;
+    mark.colour = desks.size() == 1 ? 3 : motor_colour(i);
     mark.x = {*picture.crossing_speed * rpm};
     mark.y = {*picture.crossing_torque};
-    plot.series.push_back(std::move(mark));
   }
+  plot.words.pop_back();
+  plot.title = fmt::format("Motor{} {} and machine {} at ratio {:.4g}", desks.size() > 1 ? "s" : "",
+                           motors, first.question().machine_name, first.setup().line.ratio.value);
+  plot.x = {"Motor speed", "rpm", {}, {}, true, {}};
+  plot.y = {"Torque at the motor shaft", "N·m", 0.0, {}, true, {}};
+  plot.series.push_back(line_of(longest->load,
+                                "load line of machine " + first.question().machine_name, 2,
+                                Series::Dash::kDashed));
+  plot.series.back().measured_from = longest->machine_low * rpm;
+  plot.series.back().measured_to = longest->machine_high * rpm;
+  for (Series& mark : marks) plot.series.push_back(std::move(mark));
   return plot;
 }
 

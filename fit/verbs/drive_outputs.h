@@ -18,8 +18,9 @@ Table trade_off_table(const DriveDesk& desk, const std::vector<TradeOffRow>& row
 std::string trade_off_text(const DriveDesk& desk, const std::vector<TradeOffRow>& rows);
 Json trade_off_json(const std::vector<TradeOffRow>& rows);
 
-/// The motor's curve and the load line, crossing.
-Plot crossing_plot(const DriveDesk& desk);
+/// The motors' curves and their machine's load line, crossing; each motor's desk asks for the same
+/// machine at the same ratio. At most four are told apart.
+Plot crossing_plot(const std::vector<DriveDesk>& desks);
 
 /// One drive of --all.
 struct RankedDrive {

@@ -1,16 +1,20 @@
 #include "fit/verbs/drive_verb.h"
 
 #include <fmt/format.h>
+#include <unistd.h>
 #include <nlohmann/json.hpp>
 
 #include <algorithm>
 #include <charconv>
 
 #include "db/basis/new_file.h"
+#include "db/basis/terminal.h"
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/book.h"
 #include "fit/drive/two_stage.h"
+#include "fit/report/curve_plots.h"
+#include "fit/report/terminal_picture.h"
 #include "fit/verbs/drive_outputs.h"
 
 namespace loadline {
@@ -169,11 +173,73 @@ int run_all(const Book& book, const Arguments& arguments) {
   return 0;
 }
 
-int run_one(const Book& book, const Arguments& arguments) {
-  const DriveCase drive = read_case(book, arguments);
-  const DriveDesk desk(drive.question);
+DriveAnswer answered_case(const DriveCase& drive, const DriveDesk& desk,
+                          const Arguments& arguments) {
   DriveAnswer found = answered(desk, arguments);
   found.warnings.insert(found.warnings.begin(), drive.warnings.begin(), drive.warnings.end());
+  return found;
+}
+
+// The crossing where the terminal can show it, never in a pipe.
+void show_picture(const Arguments& arguments, const std::vector<DriveDesk>& desks) {
+  if (!shows_blocks()) return;
+  const std::string picture = terminal_picture(crossing_plot(desks), terminal_width(STDOUT_FILENO));
+  if (!picture.empty()) say(arguments, picture);
+}
+
+std::string answer_text(const DriveAnswer& found, const Arguments& arguments) {
+  return arguments.flag("details") ? details_text(found) : to_text(found);
+}
+
+Json json_of(const DriveCase& drive, const DriveAnswer& found) {
+  Json json = to_json(found);
+  if (drive.motor_pulley) json["motor_pulley"] = *drive.motor_pulley;
+  if (drive.hand_pulley) json["hand_pulley"] = *drive.hand_pulley;
+  if (drive.belt) json["belt"] = *drive.belt;
+  return json;
+}
+
+// Several motors on one machine at one ratio.
+int run_several(const std::vector<DriveCase>& cases, const Arguments& arguments) {
+  if (cases.size() > kMotorsOfPlot)
+    throw Error(Fault::kInput,
+                fmt::format("one chart takes at most {} motors; name fewer with --motor, or rank "
+                            "all with --all.",
+                            kMotorsOfPlot));
+  for (const char* option : {"ratios", "csv", "smallest-pulley-mm"})
+    if (arguments.has(option))
+      throw Error(Fault::kInput, fmt::format("--{} takes one motor; name one --motor.", option));
+  std::vector<DriveDesk> desks;
+  std::vector<DriveAnswer> answers;
+  for (const DriveCase& drive : cases) {
+    desks.emplace_back(drive.question);
+    answers.push_back(answered_case(drive, desks.back(), arguments));
+  }
+  if (const auto path = arguments.text("svg"))
+    write_file(*path, to_svg(crossing_plot(desks), true));
+  if (arguments.json()) {
+    Json json{{"drives", Json::array()}};
+    for (std::size_t i = 0; i < cases.size(); ++i)
+      json["drives"].push_back(json_of(cases[i], answers[i]));
+    print_json(json);
+  } else {
+    for (const DriveAnswer& found : answers) say(arguments, answer_text(found, arguments));
+    if (const std::string words = belt_left_out(arguments); !words.empty())
+      say(arguments, wrapped(words));
+    show_picture(arguments, desks);
+  }
+  bool runs = false;
+  for (const DriveAnswer& found : answers) {
+    for (const std::string& warning : found.warnings) warn(found.motor + ": " + warning);
+    runs = runs || found.runs();
+  }
+  return runs ? 0 : static_cast<int>(Fault::kAnswerNo);
+}
+
+int run_one(const Book& book, const DriveCase& drive, const Arguments& arguments) {
+  const std::vector<DriveDesk> desks{DriveDesk(drive.question)};
+  const DriveDesk& desk = desks.front();
+  const DriveAnswer found = answered_case(drive, desk, arguments);
   std::vector<TradeOffRow> rows;
   if (const auto words = arguments.text("ratios")) {
     const RatioSweep sweep = sweep_from(*words);
@@ -183,22 +249,21 @@ int run_one(const Book& book, const Arguments& arguments) {
     if (rows.empty()) throw Error(Fault::kInput, "--csv needs --ratios LOW:HIGH:NUMBER.");
     write_file(*path, to_csv(trade_off_table(desk, rows)));
   }
-  if (const auto path = arguments.text("svg")) write_file(*path, to_svg(crossing_plot(desk), true));
+  if (const auto path = arguments.text("svg"))
+    write_file(*path, to_svg(crossing_plot(desks), true));
   const auto reduction = reduction_for(book, arguments, desk, found);
   if (arguments.json()) {
-    Json json = to_json(found);
-    if (drive.motor_pulley) json["motor_pulley"] = *drive.motor_pulley;
-    if (drive.hand_pulley) json["hand_pulley"] = *drive.hand_pulley;
-    if (drive.belt) json["belt"] = *drive.belt;
+    Json json = json_of(drive, found);
     if (reduction) json["reduction"] = to_json(*reduction);
     if (!rows.empty()) json["trade_off"] = trade_off_json(rows);
     print_json(json);
   } else {
-    say(arguments, arguments.flag("details") ? details_text(found) : to_text(found));
+    say(arguments, answer_text(found, arguments));
     if (const std::string words = belt_left_out(arguments); !words.empty())
       say(arguments, wrapped(words));
     if (!rows.empty()) say(arguments, trade_off_text(desk, rows));
     if (reduction) say(arguments, wrapped(to_text(*reduction)));
+    show_picture(arguments, desks);
   }
   warn_all(found.warnings);
   return found.runs() ? 0 : static_cast<int>(Fault::kAnswerNo);
@@ -206,13 +271,17 @@ int run_one(const Book& book, const Arguments& arguments) {
 
 int run(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
-  return arguments.flag("all") ? run_all(book, arguments) : run_one(book, arguments);
+  if (arguments.flag("all")) return run_all(book, arguments);
+  const std::vector<DriveCase> cases = read_cases(book, arguments);
+  return cases.size() == 1 ? run_one(book, cases.front(), arguments)
+                           : run_several(cases, arguments);
 }
 
 void add_what_is_mounted(po::options_description& options) {
   const auto text = [] { return po::value<std::string>(); };
   const auto number = [] { return po::value<double>(); };
-  options.add_options()("motor", text()->value_name("NAME"), "the motor; its curve must be fitted")(
+  options.add_options()("motor", po::value<std::vector<std::string>>()->value_name("NAME"),
+                        "the motor; its curve must be fitted; several are shown on one chart")(
       "machine", text()->value_name("NAME"), "the machine; its drag must be fitted")(
       "ratio", number()->value_name("I"), "motor speed over hand-wheel speed without slip")(
       "ratio-sd", number()->value_name("U"), "its standard uncertainty (else 0)")(
@@ -279,7 +348,8 @@ Verb drive_verb() {
       "verdict,\n"
       "and with --details every figure, all with 95 % intervals from both curves, the ratio and "
       "the\n"
-      "belt. Exit status 1 when there is no operating point.\n"
+      "belt. A terminal shows the crossing too, in block characters. Exit status 1 when there is\n"
+      "no operating point.\n"
       "\n"
       "A held rotor overheats in seconds: standstill torque is for starting, not for holding.";
   verb.example =
@@ -288,6 +358,7 @@ Verb drive_verb() {
       "--what-if-pulley P15\n"
       "loadline-fit drive --motor M1 --machine K1 --ratio 7.5 --ratios 4:12:33 --csv trade-off.csv "
       "--svg crossing.svg\n"
+      "loadline-fit drive --motor M1 --motor M2 --machine K1 --ratio 7.5 --svg both.svg\n"
       "loadline-fit drive --all --machine K1";
   verb.most_names = 0;
   add_what_is_mounted(verb.options);
