@@ -10,99 +10,99 @@ namespace loadline::brake_chosen {
 
 /// Drift of the zero over a run. Converters of such cells drift by some ten counts a minute; judged
 /// on the simulated bench's cell.
-CHOSEN(kDriftShare, 0.01);
+CHOSEN("brake", kDriftShare, 0.01);
 /// A zero does not wander in a straight line: bow beside the slope, share of its size. Chosen.
-CHOSEN(kBowShare, 0.15);
+CHOSEN("brake", kBowShare, 0.15);
 /// Growth of the winding's resistance in a run: 0.39 % per kelvin (IEC 60028), 15 K.
-CHOSEN(kHeatSd, 0.06);
+CHOSEN("brake", kHeatSd, 0.06);
 /// From run to run the winding's warmth differs by more than within one, by this factor. Chosen.
-CHOSEN(kWarmShare, 2);
+CHOSEN("brake", kWarmShare, 2);
 /// kg·m², when nobody says what turns with the shaft: small motors' rotors and drums lie below.
-CHOSEN(kUnknownInertiaSd, 2e-4);
+CHOSEN("brake", kUnknownInertiaSd, 2e-4);
 /// Relative, of an inertia that is given without an uncertainty. Chosen.
-CHOSEN(kGivenInertiaSd, 0.02);
+CHOSEN("brake", kGivenInertiaSd, 0.02);
 /// Turns of the shaft that the speeds of a file are late by, mean and standard deviation: up to
 /// half a turn and a pulse (reciprocal counting), or none.
-CHOSEN(kTurnsLate, 0.2);
-CHOSEN(kTurnsLateSd, 0.3);
+CHOSEN("brake", kTurnsLate, 0.2);
+CHOSEN("brake", kTurnsLateSd, 0.3);
 /// Of what an even mean would spread. Chosen.
-CHOSEN(kSpreadDoubt, 0.6);
+CHOSEN("brake", kSpreadDoubt, 0.6);
 
 // ---- noise --------------------------------------------------------------------------------------
 
 /// What alignment and the digits of a file leave even of perfect data.
-CHOSEN(kNoiseFloor, 2e-4);
+CHOSEN("brake", kNoiseFloor, 2e-4);
 /// Nothing smaller than some of these is called an outlier.
-CHOSEN(kOutlierFloor, 1e-3);
+CHOSEN("brake", kOutlierFloor, 1e-3);
 /// Most correlation factor while the noise is below kCleanNoise times the floor: in data this clean
 /// the pattern is the alignment's.
-CHOSEN(kCleanFactor, 20);
-CHOSEN(kCleanNoise, 5);
+CHOSEN("brake", kCleanFactor, 20);
+CHOSEN("brake", kCleanNoise, 5);
 /// Noise at the first search, before any residual.
-CHOSEN(kFirstNoise, 0.003);
+CHOSEN("brake", kFirstNoise, 0.003);
 /// A value that stands out from its neighbours by so many standard deviations of their differences
 /// is bridged where the fit gave it no weight.
-CHOSEN(kStandsOut, 4);
+CHOSEN("brake", kStandsOut, 4);
 
 // ---- windows of the torque balance (torque_balance.h)
 // --------------------------------------------
 
 /// Half width of a window over the time between torque values, and over the cell's lag: so wide
 /// that what instruments average is small against it.
-CHOSEN(kValuesWide, 4);
-CHOSEN(kLagsWide, 3);
+CHOSEN("brake", kValuesWide, 4);
+CHOSEN("brake", kLagsWide, 3);
 /// s, at least: longer than a brake's chatter.
-CHOSEN(kLeastHalfWidth, 0.35);
+CHOSEN("brake", kLeastHalfWidth, 0.35);
 /// s between torque values that still show a course.
-CHOSEN(kLongestStep, 0.3);
+CHOSEN("brake", kLongestStep, 0.3);
 /// Half widths in a run: fewer, and single values are fitted; more, and windows widen.
-CHOSEN(kLeastRuns, 12);
-CHOSEN(kMostRuns, 120);
+CHOSEN("brake", kLeastRuns, 12);
+CHOSEN("brake", kMostRuns, 120);
 /// Of a half width, between values in a window.
-CHOSEN(kLongestGap, 0.4);
+CHOSEN("brake", kLongestGap, 0.4);
 
 // ---- alignment
 // ------------------------------------------------------------------------------------
 
 /// A run is aligned anew when its lag moved by this share of the time between torques, or its
 /// turns by kSameTurns.
-CHOSEN(kSameLag, 0.05);
-CHOSEN(kSameTurns, 0.01);
+CHOSEN("brake", kSameLag, 0.05);
+CHOSEN("brake", kSameTurns, 0.01);
 /// s of a motor's start that are left out at most.
-CHOSEN(kLongestRunUp, 1.2);
+CHOSEN("brake", kLongestRunUp, 1.2);
 /// s either way over which a supply channel is averaged: the mains move slowly, its last digit
 /// does not.
-CHOSEN(kSupplyReach, 0.25);
+CHOSEN("brake", kSupplyReach, 0.25);
 
 // ---- gates: what an interval of a per cent or two cannot leave unsaid
 // ------------------------------ Set on sound sessions (none may be refused) and on the spoilt ones
 // of bench_faults_test.cc and awkward_tables_test.py.
 
 /// Torque that is off where it should be nothing.
-CHOSEN(kSmall, 0.01);
+CHOSEN("brake", kSmall, 0.01);
 /// Structure of the residuals over speed, or between the halves of a run.
-CHOSEN(kMisfit, 0.03);
+CHOSEN("brake", kMisfit, 0.03);
 /// Of a run's values, that belong to no curve.
-CHOSEN(kMostAside, 0.2);
+CHOSEN("brake", kMostAside, 0.2);
 /// A torque that stands still for so many seconds, and so many values, while the speed moves by
 /// kMovedShare of the top speed.
-CHOSEN(kLongestStand_s, 1);
-CHOSEN(kStandRows, 12);
-CHOSEN(kMovedShare, 0.1);
+CHOSEN("brake", kLongestStand_s, 1);
+CHOSEN("brake", kStandRows, 12);
+CHOSEN("brake", kMovedShare, 0.1);
 /// Of the values that are exactly the greatest: the converter is at its end.
-CHOSEN(kLeastAtEnd, 0.03);
+CHOSEN("brake", kLeastAtEnd, 0.03);
 /// Of the values that are exactly 0 between two above kLoaded.
-CHOSEN(kDroppedOut, 0.01);
-CHOSEN(kLoaded, 0.05);
+CHOSEN("brake", kDroppedOut, 0.01);
+CHOSEN("brake", kLoaded, 0.05);
 /// A jump of the speed by this share of it that needs so many times the greatest torque.
-CHOSEN(kJump, 0.15);
-CHOSEN(kMostPush, 2.5);
+CHOSEN("brake", kJump, 0.15);
+CHOSEN("brake", kMostPush, 2.5);
 /// Torque of the second half over the first at the same speed, as drift and warming make it: a
 /// winding that warms takes torque away, and not the better part of it.
-CHOSEN(kMostRise, 0.05);
-CHOSEN(kMostFall, 0.25);
+CHOSEN("brake", kMostRise, 0.05);
+CHOSEN("brake", kMostFall, 0.25);
 /// Standard deviations of the drift, and of the warmth (one is 6 %, so that 8 are 120 K).
-CHOSEN(kFarOff, 4);
-CHOSEN(kTooWarm, 8);
+CHOSEN("brake", kFarOff, 4);
+CHOSEN("brake", kTooWarm, 8);
 
 }  // namespace loadline::brake_chosen

@@ -10,7 +10,8 @@ namespace loadline {
 /// The movable number behind a name; registered once per program.
 double& chosen(const char* name, double value);
 }  // namespace loadline
-#define CHOSEN(name, value) inline double& name = ::loadline::chosen(#name, value)
+#define CHOSEN(subject, name, value) \
+  inline double& name = ::loadline::chosen(subject "." #name, value)
 #else
-#define CHOSEN(name, value) inline constexpr double name = value
+#define CHOSEN(subject, name, value) inline constexpr double name = value
 #endif
