@@ -27,7 +27,7 @@ std::string field_words(const Part& part) {
     out += field.name;
     out += " ";
     out += field.type == PartField::Type::kNumber
-               ? fmt::format("{:g}", std::get<double>(found->second))
+               ? fmt::format("{}", std::get<double>(found->second))
                : std::get<std::string>(found->second);
   }
   return out;

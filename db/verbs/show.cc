@@ -14,7 +14,7 @@ using Rows = std::vector<std::vector<std::string>>;
 
 std::string value_words(const Json& value) {
   if (value.is_string()) return value.get<std::string>();
-  if (value.is_number_float()) return fmt::format("{:g}", value.get<double>());
+  if (value.is_number_float()) return fmt::format("{}", value.get<double>());
   return value.dump();
 }
 

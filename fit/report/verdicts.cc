@@ -9,8 +9,9 @@
 namespace loadline {
 namespace {
 
-// Only motors that the report is about.
+// Only motors that the report is about; all of the book when it names none.
 void keep_motors(Drawer& drawer, const Subjects& subjects) {
+  if (subjects.motors.empty()) return;
   std::erase_if(drawer.candidates, [&](const Candidate& candidate) {
     const std::int64_t id = drawer.motors[candidate.motor].part.id;
     return std::none_of(subjects.motors.begin(), subjects.motors.end(),
@@ -26,10 +27,14 @@ std::vector<std::string> missing_for(const Book& book, const Subjects& subjects,
         fmt::format("the drag of {} is not known yet: record or import how it coasts "
                     "down, then fit it",
                     machine.part.name));
-  if (subjects.motors.empty())
-    missing.emplace_back("this report is about no motor");
-  else if (std::none_of(subjects.motors.begin(), subjects.motors.end(),
-                        [](const Subject& motor) { return motor.curve.has_value(); }))
+  const auto is_fitted = [](const Subject& motor) { return motor.curve.has_value(); };
+  const std::vector<Part> motors = book.parts(PartKind::kMotor);
+  const bool fitted =
+      subjects.motors.empty()
+          ? std::any_of(motors.begin(), motors.end(),
+                        [&](const Part& motor) { return book.latest_curve(false, motor.id); })
+          : std::any_of(subjects.motors.begin(), subjects.motors.end(), is_fitted);
+  if (!fitted)
     missing.emplace_back(
         "no motor has a curve yet: record or import one against the brake, then fit it");
   if (book.parts(PartKind::kPulley).empty()) missing.emplace_back("no pulley is in the book yet");

@@ -20,7 +20,8 @@ struct Verdict {
   bool chosen() const { return drawer && !choice.choices.empty(); }
 };
 
-/// One verdict for each machine, in their order, among the motors that the report is about. No aims
+/// One verdict for each machine, in their order, among the motors that the report is about, or all
+/// of the book where it names machines only. No aims
 /// are asked for: the fastest that keeps the limits recorded in the book.
 std::vector<Verdict> find_verdicts(const Book& book, const Subjects& subjects);
 

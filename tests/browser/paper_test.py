@@ -155,6 +155,16 @@ class OnPaper(unittest.TestCase):
         for page_text in pages:
             self.assertGreater(len(page_text.split()), ALONE, page_text)
 
+    def test_a_report_of_a_machine_alone_chooses_among_all_motors(self):
+        page = self.demo / "wren.html"
+        subprocess.run([FIT, "report", "--machine", "Wren", "-o", page, "--book",
+                        self.demo / "evening.book"], capture_output=True, check=True,
+                       env=self.environment)
+        self.browser.open(page.as_uri())
+        verdict = self.browser.run("return document.querySelector('.verdict').textContent")
+        self.browser.open(self.page.as_uri())
+        self.assertIn(self.best()["motor"], verdict)
+
     def test_nothing_is_blank_without_a_reason(self):
         """A line that begins or ends within the frame of a plot over the ratio has its reason."""
         said = self.browser.run("""

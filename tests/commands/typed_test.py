@@ -50,6 +50,13 @@ class Typed(unittest.TestCase):
         self.assertTrue(json.loads(self.db("show", "run", "1", "--json").stdout)["steady"])
         self.assertEqual(self.db("export", "run", "1").stdout, "handwheel_rpm\n1340\n1342\n1344\n")
 
+    def test_sizes_are_shown_as_they_were_entered(self):
+        self.db("add", "rig", "Bench", "--tick-hz", "2000000", "--supply-v-per-count", "0.0010375")
+        for words in (("show", "rig", "Bench"), ("list", "rigs")):
+            shown = self.db(*words).stdout
+            self.assertRegex(shown, r"tick.hz +2000000\b")
+            self.assertRegex(shown, r"supply.v.per.count +0\.0010375\b")
+
     def test_what_looks_odd_is_asked_about_and_kept_only_when_meant(self):
         words = ("import", "-", "--kind", "brake")
         status, shown = at_terminal("9000 120\n8000 150\n7000 200\n\n\n", *words)

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Drawers with a known truth, measured, entered and chosen from: how often is the choice right?
 
-Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes] [--test]
+Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes] [--test] [--svg FILE]
 
 Each drawer has three motors, three motor pulleys, a hand wheel, two belts and a machine, made by chance.
 Its runs are made from the equations below and imported through the project's own programs, fitted, and
@@ -422,6 +422,38 @@ def brier(pairs, bins=10):
     return score, reliability, resolution, rate * (1 - rate), rows
 
 
+def wilson(met, n):
+    """95 % limits of a share (Wilson 1927, from memory)."""
+    z = 1.959964
+    middle, half = met / n + z * z / (2 * n), z * math.sqrt(met / n * (1 - met / n) / n + z * z / (4 * n * n))
+    return (middle - half) / (1 + z * z / n), (middle + half) / (1 + z * z / n)
+
+
+def reliability_svg(pairs, words):
+    """Share that met over the chance said, by tenths, with its 95 % limits; on the diagonal it is what was said."""
+    score, reliability, resolution, uncertainty, rows = brier(pairs)
+    x, y = (lambda p: 70 + 400 * p), (lambda p: 420 - 400 * p)
+    said = (f"Brier score {score:.4f}: reliability {reliability:.4f}, resolution {resolution:.4f}, "
+            f"uncertainty {uncertainty:.4f}")
+    out = [f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 500" role="img"><title>{words}</title>'
+           f'<desc>{said}</desc><style>svg{{background:#fff;font:12px sans-serif}}text{{fill:#1d2326}}'
+           '.grid{stroke:#d8dcdc}.said{stroke:#55606a;stroke-dasharray:6 4}.limits{stroke:#0a6a74;stroke-width:2}'
+           'circle{fill:#0a6a74}</style>']
+    for k in range(0, 11, 2):
+        out.append(f'<path class="grid" d="M{x(k / 10)} {y(0)}V{y(1)}M{x(0)} {y(k / 10)}H{x(1)}"/>'
+                   f'<text x="{x(k / 10)}" y="{y(0) + 18}" text-anchor="middle">{k / 10}</text>'
+                   f'<text x="{x(0) - 8}" y="{y(k / 10) + 4}" text-anchor="end">{k / 10}</text>')
+    out.append(f'<path class="said" d="M{x(0)} {y(0)}L{x(1)} {y(1)}"/>')
+    for _, _, n, p, met in rows:
+        low, high = wilson(met * n, n)
+        out.append(f'<path class="limits" d="M{x(p):.1f} {y(low):.1f}V{y(high):.1f}"/><circle cx="{x(p):.1f}" '
+                   f'cy="{y(met):.1f}" r="4"/><text x="{min(x(p) + 7, 478):.1f}" y="{y(met) + 4:.1f}">{n}</text>')
+    out.append(f'<text x="270" y="458" text-anchor="middle">chance said; beside each mark the candidates</text>'
+               f'<text transform="translate(18 220) rotate(-90)" text-anchor="middle">share that met, 95 %</text>'
+               f'<text x="14" y="484" font-size="11">{said}</text></svg>\n')
+    return "\n".join(out)
+
+
 def share(part):
     part = list(part)
     return f"{sum(part)} of {len(part)}" + (f" ({100 * sum(part) / len(part):.1f} %)" if part else "")
@@ -444,6 +476,11 @@ def tell(results, declined):
     print(f"of those said to with 5 % or less: {share(never)} do not")
     print(f"settled drawers: {share(r['settled'] for r in results)}; their first is right in "
           f"{share(r['first'][3] for r in results if r['settled'])}")
+    firsts = [r["first"][1] for r in results if r["settled"]]
+    if firsts:  # settled is 95 % or more, so that more than 95 % must be right: the mean of what was said
+        print(f"they were said to be right with {sum(firsts) / len(firsts):.3f} in the mean: "
+              f"{sum(firsts):.1f} ± {math.sqrt(sum(p * (1 - p) for p in firsts)):.1f} of {len(firsts)}; with 0.95 to 0.97 "
+              f"{share(r['first'][3] for r in results if r['settled'] and r['first'][1] < 0.97)}")
     rights = [p for r in results for p in r["rights"]]
     print(f"right said with 0.5 to 0.95: mean {mean([p for p, _ in rights if 0.5 <= p < 0.95])}, true "
           f"{share(o for p, o in rights if 0.5 <= p < 0.95)}")
@@ -493,6 +530,7 @@ def main():
     parser.add_argument("--curves", action="store_true")
     parser.add_argument("--minutes", action="store_true")
     parser.add_argument("--test", action="store_true")
+    parser.add_argument("--svg", help="also draw the chances against what came of them")
     asked = parser.parse_args()
     db, fit = (str(pathlib.Path(p).resolve()) for p in (asked.db, asked.fit))
     if asked.minutes:
@@ -507,6 +545,11 @@ def main():
             declined += 1
             print(f"drawer {asked.seed + k}: {error}", file=sys.stderr)
     tell(results, declined)
+    if asked.svg:
+        words = (f"Chances of {len(results)} drawers {'of curves' if asked.curves else 'measured'}, seed "
+                 f"{asked.seed}")
+        pathlib.Path(asked.svg).write_text(
+            reliability_svg([p for r in results for p in r["pairs"]], words), encoding="utf-8")
     if not asked.test:
         return 0
     wrong = fails(results)
