@@ -7,9 +7,9 @@
 #include <vector>
 
 #include "db/basis/units.h"
+#include "fit/readings/holds.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/speed.h"
-#include "fit/readings/standing.h"
 
 namespace loadline {
 namespace {
@@ -18,30 +18,30 @@ namespace {
 struct NewValue {
   double seen_s = 0, since_s = 0, speed = 0;
   std::size_t rows = 1;  ///< that it took to come
-  bool steady = false;   ///< stood from `since_s` before until `seen_s`, too long to be old
+  bool steady = false;   ///< held from `since_s` before until `seen_s`, too long to be old
 };
 
 std::vector<NewValue> new_values(std::span<const double> time_s, std::span<const double> rpm) {
-  const Standing standing = Standing::in(time_s, rpm);
+  const Holds holds = Holds::in(time_s, rpm);
   std::vector<NewValue> values;
   values.reserve(rpm.size());
-  std::size_t last = rpm.size(), stood = rpm.size();  // rows of the last new value and its repeat
+  std::size_t last = rpm.size(), held = rpm.size();  // rows of the last new value and its repeat
   for (std::size_t i = 0; i < rpm.size(); ++i) {
     if (std::isnan(rpm[i])) continue;
     if (last < rpm.size() && rpm[i] == rpm[last]) {
-      stood = i;
+      held = i;
       continue;
     }
     if (last < rpm.size()) {
-      if (stood > last && standing.is_steady(time_s[i] - time_s[last], rpm[i])) {
-        values.push_back({time_s[stood], time_s[stood] - time_s[last],
-                          rad_per_s_from_rpm(rpm[last]), stood - last, true});
-        last = stood;
+      if (held > last && holds.is_steady(time_s[i] - time_s[last], rpm[i])) {
+        values.push_back({time_s[held], time_s[held] - time_s[last], rad_per_s_from_rpm(rpm[last]),
+                          held - last, true});
+        last = held;
       }
       values.push_back(
           {time_s[i], time_s[i] - time_s[last], rad_per_s_from_rpm(rpm[i]), i - last, false});
     }
-    last = stood = i;
+    last = held = i;
   }
   return values;
 }

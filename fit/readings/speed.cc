@@ -7,8 +7,8 @@
 #include <numeric>
 
 #include "db/basis/units.h"
+#include "fit/readings/holds.h"
 #include "fit/readings/noise.h"
-#include "fit/readings/standing.h"
 
 namespace loadline {
 namespace {
@@ -32,36 +32,36 @@ void push(SpeedTrace& trace, double start, double end, double speed) {
 
 // Hands on the windows that rows of speed stand for, with or without taking repeated values for
 // stale ones, and returns how many were stale. The first row's own window is not known, it only
-// opens the next; a value that stands to the end says nothing.
+// opens the next; a hold to the end of the run says nothing.
 template <typename Take>
 std::size_t each_window(std::span<const double> time_s, std::span<const double> rpm, bool skip,
-                        const Standing& standing, Take take) {
-  double since = 0, stood_until = 0, value = 0;
+                        const Holds& holds, Take take) {
+  double since = 0, held_until = 0, value = 0;
   bool started = false;
-  std::size_t stale = 0, stood = 0;
+  std::size_t stale = 0, held = 0;
   for (std::size_t i = 0; i < rpm.size(); ++i) {
     if (std::isnan(rpm[i])) continue;
     if (started && skip && rpm[i] == value) {
-      ++stood;
-      stood_until = time_s[i];
+      ++held;
+      held_until = time_s[i];
       continue;
     }
-    if (stood > 0 && standing.is_steady(time_s[i] - since, rpm[i])) {
+    if (held > 0 && holds.is_steady(time_s[i] - since, rpm[i])) {
       // In windows as long as the others, but never in more than there were rows: rows may pause.
-      const double pieces = std::clamp(std::round((stood_until - since) / standing.usual_s), 1.0,
-                                       static_cast<double>(stood));
-      const double first = since, length = (stood_until - since) / pieces;
+      const double pieces = std::clamp(std::round((held_until - since) / holds.usual_s), 1.0,
+                                       static_cast<double>(held));
+      const double first = since, length = (held_until - since) / pieces;
       for (double piece = 1; piece <= pieces; ++piece) {
-        const double until = piece < pieces ? first + piece * length : stood_until;
+        const double until = piece < pieces ? first + piece * length : held_until;
         take(since, until, value);
         since = until;
       }
     } else {
-      stale += stood;
+      stale += held;
     }
     if (started) take(since, time_s[i], rpm[i]);
     started = true;
-    stood = 0;
+    held = 0;
     since = time_s[i];
     value = rpm[i];
   }
@@ -90,14 +90,14 @@ bool coarse(std::span<const double> rpm) {
 
 // Joined as they come: a long run need not stand in memory once more.
 SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> rpm, bool skip,
-                       const Standing& standing, std::size_t windows, std::size_t block) {
+                       const Holds& holds, std::size_t windows, std::size_t block) {
   SpeedTrace trace;
   for (std::vector<double>* column : {&trace.start_s, &trace.end_s, &trace.speed})
     column->reserve(windows / block + 1);
   std::vector<double> lengths;
   std::size_t seen = 0;
   double start = 0, angle = 0, time = 0;
-  each_window(time_s, rpm, skip, standing, [&](double since, double until, double value) {
+  each_window(time_s, rpm, skip, holds, [&](double since, double until, double value) {
     const double speed = rad_per_s_from_rpm(value), length = until - since;
     if (seen % stride_of(windows) == 0) lengths.push_back(length);
     if (seen % block == 0) {
@@ -142,16 +142,16 @@ std::size_t block_for(std::size_t rows, std::size_t most) {
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most, bool as_read) {
   bool skip = !as_read;
-  const Standing standing = Standing::in(time_s, rpm);
+  const Holds holds = Holds::in(time_s, rpm);
   std::size_t windows = 0;
   const auto count = [&](double, double, double) { ++windows; };
-  const std::size_t stale = each_window(time_s, rpm, skip, standing, count);
+  const std::size_t stale = each_window(time_s, rpm, skip, holds, count);
   if (windows < 3 || (stale > 3 * windows && coarse(rpm))) {
     skip = false;
     windows = 0;
-    each_window(time_s, rpm, skip, standing, count);
+    each_window(time_s, rpm, skip, holds, count);
   }
-  return joined_rows(time_s, rpm, skip, standing, windows, block_for(windows, most));
+  return joined_rows(time_s, rpm, skip, holds, windows, block_for(windows, most));
 }
 
 SpeedTrace speed_from_edges(const EdgeTrace& edges, double least_window_s) {

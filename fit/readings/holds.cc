@@ -1,4 +1,4 @@
-#include "fit/readings/standing.h"
+#include "fit/readings/holds.h"
 
 #include <cmath>
 
@@ -6,7 +6,7 @@
 
 namespace loadline {
 
-Standing Standing::in(std::span<const double> time_s, std::span<const double> rpm) {
+Holds Holds::in(std::span<const double> time_s, std::span<const double> rpm) {
   UsualStep pace(rpm.size());
   double value = std::nan("");
   for (std::size_t i = 0; i < rpm.size(); ++i) {
