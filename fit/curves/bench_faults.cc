@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 
+#include "db/basis/estimate.h"
 #include "db/basis/units.h"
 #include "fit/curves/brake_constants.h"
 #include "fit/readings/noise.h"

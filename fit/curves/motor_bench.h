@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_options.h"
 #include "fit/curves/sweep_fit.h"
 
 namespace loadline {

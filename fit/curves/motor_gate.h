@@ -4,7 +4,7 @@
 #include <string>
 
 #include "db/parts.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_findings.h"
 
 namespace loadline {
 

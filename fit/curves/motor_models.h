@@ -8,7 +8,8 @@
 #include <vector>
 
 #include "fit/curves/motor_constants.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_findings.h"
+#include "fit/curves/motor_options.h"
 #include "fit/curves/sweep_fit.h"
 
 namespace loadline {

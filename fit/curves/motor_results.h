@@ -2,7 +2,7 @@
 // covariance, and everything after is worked out from it.
 #pragma once
 
-#include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_findings.h"
 
 namespace loadline {
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include "fit/curves/motor_bench.h"
+#include "fit/curves/motor_findings.h"
 
 namespace loadline {
 

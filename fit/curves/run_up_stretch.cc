@@ -1,10 +1,10 @@
-// The stretch of a run that is a spin-up, and its supply.
+#include "fit/curves/run_up_stretch.h"
+
 #include <algorithm>
 #include <cmath>
 #include <numeric>
 
 #include "db/basis/units.h"
-#include "fit/curves/run_up.h"
 #include "fit/curves/spin_up_constants.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"

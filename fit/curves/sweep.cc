@@ -13,7 +13,6 @@ namespace {
 
 using namespace brake_chosen;
 
-constexpr double kSlowest = 0.5;  // rad/s: below, a turn is not a delay
 constexpr std::size_t kLeastMeans = 16;
 
 Prior inertia_prior(const Run& run) {
@@ -167,8 +166,6 @@ void average(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed) {
 }
 
 }  // namespace
-
-double turns_s(double turns, double speed) { return turns * 2 * kPi / std::max(speed, kSlowest); }
 
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s,
            double turns) {

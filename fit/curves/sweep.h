@@ -1,38 +1,14 @@
 // Torque values put beside the speed and acceleration of the moment that they stand for.
 #pragma once
 
-#include <array>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "fit/curves/sweep_row.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {
-
-/// One torque value with the motion `lag_s` before its time stamp; or the mean of such values under
-/// a window (fit/curves/torque_balance.h).
-struct SweepRow {
-  static constexpr int kParts = 6;
-  double time_s = 0;
-  double share = 0;         ///< of the run that has passed, 0 to 1
-  double warmth = 0;        ///< of the run's heating that has happened, less its mean over the run
-  double speed = 0;         ///< rad/s
-  double acceleration = 0;  ///< rad/s²
-  double torque = 0;        ///< N·m, as read
-  bool stray = false;       ///< of a single value
-  double volts = 0;         ///< supply; NaN when unknown
-  double jerk = 0;          ///< rad/s³; 0 of single values
-  double bend = 0;          ///< second derivative of the torque, N·m/s²; 0 of single values
-  /// Of a mean: the speeds that the window held, and the share of each; none of single values.
-  int parts = 0;
-  std::array<double, kParts> part_speed{}, part_share{};
-};
-
-/// What is known beforehand of a quantity that a run cannot fix alone: Gaussian.
-struct Prior {
-  double mean = 0, sd = 0;
-};
 
 struct Sweep {
   std::int64_t run = 0;
@@ -71,8 +47,6 @@ struct SweepOptions {
 /// Aligns at the lag known beforehand. A run whose load cell sits at the motor's cradle reads the
 /// torque on the stator, in which the rotor's inertia does not appear; `inertia` is 0 then.
 Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options);
-/// How long the shaft takes for `turns` at this speed.
-double turns_s(double turns, double speed);
 /// Aligns again at another lag, with speeds that are `turns` late besides.
 void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, double lag_s,
            double turns);

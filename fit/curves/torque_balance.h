@@ -19,7 +19,8 @@
 #include <span>
 #include <vector>
 
-#include "fit/curves/sweep.h"
+#include "fit/curves/sweep_row.h"
+#include "fit/readings/readings.h"
 
 namespace loadline {
 

@@ -11,7 +11,8 @@
 // into account.
 #pragma once
 
-#include "fit/curves/motor_fit.h"
+#include "fit/curves/motor_findings.h"
+#include "fit/curves/motor_options.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {

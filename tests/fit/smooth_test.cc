@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "db/basis/error.h"
+#include "fit/curves/curve.h"
 #include "fit/readings/noise.h"
 
 using Eigen::VectorXd;
