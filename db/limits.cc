@@ -10,6 +10,25 @@
 namespace loadline {
 namespace {
 
+/// What the trade calls otherwise; null for all else.
+const char* our_word(const PartField& field, const std::string& value) {
+  struct Word {
+    const char *field, *theirs, *ours;
+  };
+  static constexpr Word kWords[] = {
+      {"type", "universal", "series"},        {"type", "commutator", "series"},
+      {"type", "ac-series", "series"},        {"type", "dc", "permanent-magnet"},
+      {"type", "pm", "permanent-magnet"},     {"type", "pmdc", "permanent-magnet"},
+      {"type", "asynchronous", "induction"},  {"type", "shaded-pole", "induction"},
+      {"type", "squirrel-cage", "induction"}, {"section", "vee", "v"},
+      {"section", "o-ring", "round"},         {"role", "machine", "hand"},
+      {"role", "handwheel", "hand"},
+  };
+  for (const Word& word : kWords)
+    if (word.field == std::string(field.name) && word.theirs == value) return word.ours;
+  return nullptr;
+}
+
 bool is_choice(const std::string& value, const std::string& choices) {
   return !value.empty() && value.find('|') == std::string::npos &&
          ("|" + choices + "|").find("|" + value + "|") != std::string::npos;
@@ -33,6 +52,9 @@ std::string choice_words(std::string choices) {
 
 void require_text(const PartField& field, const std::string& value) {
   constexpr std::size_t kLongest = 1000;
+  if (const char* ours = our_word(field, value))
+    throw Error(Fault::kInput, fmt::format("--{} cannot be '{}': here that is called '{}'.",
+                                           field.name, value, ours));
   if (field.choices && !is_choice(value, field.choices))
     throw Error(Fault::kInput, fmt::format("--{} cannot be '{}'; choose {}.", field.name, value,
                                            choice_words(field.choices)));

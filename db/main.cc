@@ -1,3 +1,4 @@
+#include "db/evening_words.h"
 #include "db/verbs/verbs.h"
 
 int main(int argc, char** argv) {
@@ -10,6 +11,7 @@ int main(int argc, char** argv) {
       "SQLite program can read them (view 'reading').",
       "",
       {init_verb(), add_verb(), set_verb(), join_verb(), list_verb(), show_verb(), import_verb(),
-       export_verb(), merge_verb(), backup_verb(), check_verb()}};
+       export_verb(), merge_verb(), backup_verb(), check_verb()},
+      evening_of_usual_book};
   return run_program(program, argc, argv);
 }

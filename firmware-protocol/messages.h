@@ -19,7 +19,8 @@ extern "C" {
 /* Frame types. Host to rig below 0x80, rig to host from 0x80 on. */
 enum {
   kWireWhoAreYou = 0x01, /* no payload; answered by identity, then status */
-  kWireStart = 0x02,     /* no payload; sample numbers begin at 0; answered by status */
+  kWireStart = 0x02,     /* to a rig that acts: text of what is wanted; sample numbers begin at 0;
+                            answered by status */
   kWireStop = 0x03,      /* no payload; answered by status */
   kWireIdentity = 0x81,
   kWireStatus = 0x82,
@@ -34,7 +35,8 @@ enum {
   kWireHandwheelTach = 0x04,
   kWireSupply = 0x08,
   kWireTemperature = 0x10,
-  kWireAllChannels = 0x1F
+  kWireAllChannels = 0x1F,
+  kWireActs = 0x80 /* of the identity only: the rig itself moves what start tells it of */
 };
 
 /* Where the load cell sits: the torque of the brake's reaction, or of the motor's cradle. */

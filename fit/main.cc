@@ -1,5 +1,6 @@
 // loadline-fit: from the book to an answer.
 #include "db/basis/command_line.h"
+#include "db/evening_words.h"
 #include "fit/verbs/belt_verbs.h"
 #include "fit/verbs/drive_verb.h"
 #include "fit/verbs/verbs.h"
@@ -26,5 +27,6 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::tension_verb());
   program.verbs.push_back(loadline::history_verb());
   program.verbs.push_back(loadline::report_verb());
+  program.bare = loadline::evening_of_usual_book;
   return loadline::run_program(program, argc, argv);
 }

@@ -9,6 +9,7 @@
 #include <random>
 #include <tuple>
 
+#include "db/basis/shell_word.h"
 #include "logger/mounting.h"
 
 namespace loadline {

@@ -7,6 +7,7 @@
 #include <fstream>
 
 #include "db/basis/error.h"
+#include "db/basis/quantity.h"
 
 namespace loadline {
 namespace {
@@ -67,7 +68,7 @@ Columns read_header(const std::string& line, const std::string& path) {
 OrderedPoint read_ordered_point(const std::string& text) {
   const auto equals = text.find('=');
   OrderedPoint point;
-  const auto mass = number(text.substr(0, equals));
+  const auto mass = read_quantity(text.substr(0, equals), "g");
   if (!mass || *mass < 0)
     throw Error(Fault::kInput, fmt::format("--point {}: the mass must be a number of grams, 0 or "
                                            "more.",

@@ -12,7 +12,7 @@ namespace {
 bool sensible(const WireIdentity& identity) {
   const auto finite = [](float value) { return std::isfinite(value) && std::abs(value) < 1e6F; };
   return identity.tick_hz >= 1000 && identity.channels != 0 &&
-         (identity.channels & ~kWireAllChannels) == 0 &&
+         (identity.channels & ~(kWireAllChannels | kWireActs)) == 0 &&
          identity.cell_position <= kWireCellOnMotor && identity.motor_pulses_per_turn <= 10'000 &&
          identity.handwheel_pulses_per_turn <= 10'000 && finite(identity.supply_v_per_count) &&
          finite(identity.temperature_c_per_count) && finite(identity.temperature_c_offset);
@@ -165,9 +165,12 @@ LineCounts FrameReader::counts() const {
   return counts;
 }
 
-std::vector<std::uint8_t> command_frame(std::uint8_t type, std::uint8_t sequence) {
+std::vector<std::uint8_t> command_frame(std::uint8_t type, std::uint8_t sequence,
+                                        const std::string& text) {
   std::vector<std::uint8_t> frame(kWireMaxFrame);
-  frame.resize(wire_frame_encode(type, sequence, nullptr, 0, frame.data(), frame.size()));
+  const auto size = static_cast<std::uint8_t>(std::min<std::size_t>(text.size(), kWireMaxPayload));
+  frame.resize(wire_frame_encode(type, sequence, reinterpret_cast<const std::uint8_t*>(text.data()),
+                                 size, frame.data(), frame.size()));
   return frame;
 }
 

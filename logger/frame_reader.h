@@ -43,7 +43,8 @@ class FrameReader : public LineReader {
 };
 
 /// A command frame (who-are-you, start, stop) ready to be written.
-std::vector<std::uint8_t> command_frame(std::uint8_t type, std::uint8_t sequence);
+std::vector<std::uint8_t> command_frame(std::uint8_t type, std::uint8_t sequence,
+                                        const std::string& text = {});
 
 /// An identity as a frame: the first bytes of a capture that must be readable by itself.
 std::vector<std::uint8_t> identity_frame(const WireIdentity& identity);

@@ -41,9 +41,14 @@ double Intake::since(nanoseconds then) const {
   return std::chrono::duration<double>(clock_.now() - then).count();
 }
 
-void Intake::command(std::uint8_t type) {
-  const auto frame = command_frame(type, sequence_++);
+void Intake::command(std::uint8_t type, const std::string& text) {
+  const auto frame = command_frame(type, sequence_++, text);
   port_.write(frame);
+}
+
+void Intake::start_rig() {
+  const auto& rig = reader_.identity();
+  command(kWireStart, rig && (rig->channels & kWireActs) ? options_.wish : "");
 }
 
 void Intake::introduce() {
@@ -97,7 +102,7 @@ void Intake::run() {
   try {
     if (two_way()) {
       reader_.begin_run();
-      command(kWireStart);
+      start_rig();
     }
     last_sign_ = last_question_ = clock_.now();
     if (!introduction_.empty()) {
@@ -224,10 +229,10 @@ void Intake::look_after_rig() {
   if (!two_way()) return;
   if (reader_.rig_waits_for_start() && since(last_question_) > 0.2) {
     last_question_ = clock_.now();
-    command(kWireStart);
+    start_rig();
   } else if (since(last_sign_) > kAskAgainS && since(last_question_) > kAskAgainS) {
     last_question_ = clock_.now();
-    command(flowing() ? kWireWhoAreYou : kWireStart);
+    flowing() ? command(kWireWhoAreYou) : start_rig();
   }
 }
 

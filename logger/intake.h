@@ -28,6 +28,8 @@ struct IntakeOptions {
   double pipe_patience_s = 60;
   /// How long an unplugged rig is waited for.
   double replug_s = 10;
+  /// What is about to be recorded, for a rig that acts (wire.md); others are not told.
+  std::string wish;
   /// How long the rig may take to stop when asked.
   double stopping_s = 0.7;
 };
@@ -95,7 +97,8 @@ class Intake {
   void wait_for_replug();
   void finish(LineEnd end);
   void fail();
-  void command(std::uint8_t type);
+  void command(std::uint8_t type, const std::string& text = {});
+  void start_rig();
   bool two_way() const { return port_.two_way() && reader_.takes_commands(); }
   double since(std::chrono::nanoseconds then) const;
   void await_answer(double patience_s, const std::function<bool()>& answered);

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "db/basis/shell_word.h"
 #include "db/limits.h"
 
 namespace loadline {
@@ -97,17 +98,6 @@ Run run_of(const Book& book, RunKind kind, const Mounting& mounting, const Part&
       throw Error(Fault::kInput,
                   fmt::format("a {} run must say {}.", run_kind_name(kind), need.words));
   return run;
-}
-
-std::string shell_word(const std::string& word) {
-  const auto plain = [](char c) {
-    return std::isalnum(static_cast<unsigned char>(c)) ||
-           std::string("._-/+:,@%").find(c) != std::string::npos;
-  };
-  if (!word.empty() && word[0] != '-' && std::all_of(word.begin(), word.end(), plain)) return word;
-  std::string quoted = "'";
-  for (const char c : word) quoted += c == '\'' ? "'\\''" : std::string(1, c);
-  return quoted + "'";
 }
 
 std::string next_command(const Book& book, const Run& run) {

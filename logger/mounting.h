@@ -43,7 +43,4 @@ RunKind kind_from(const std::string& word);
 /// The next thing to type after this run: "loadline-fit motor M".
 std::string next_command(const Book& book, const Run& run);
 
-/// A word as a shell takes it, quoted where it must be.
-std::string shell_word(const std::string& word);
-
 }  // namespace loadline

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "db/basis/command_line.h"
+#include "db/basis/shell_word.h"
 
 namespace loadline {
 namespace {
@@ -35,6 +36,17 @@ void expect_usual_zero(const Book& book, const Part& rig, WriterOptions& options
   options.usual_zero_counts = zero ? zero->mean_counts : calibration->zero_counts;
   options.usual_zero_tolerance =
       kUsualZeroToleranceNm / std::abs(calibration->slope_n_per_count * calibration->arm_m);
+}
+
+/// What a rig that acts is told (wire.md); the most telling lines first, for it is cut at the end.
+std::string wish_of(const RecordOrder& order) {
+  std::string wish = fmt::format("kind={}", run_kind_name(order.kind));
+  if (order.mounting.added_inertia_kgm2)
+    wish += fmt::format("\nadded_kgm2={}", *order.mounting.added_inertia_kgm2);
+  if (order.mounting.belt) wish += "\nbelt=" + *order.mounting.belt;
+  if (order.mounting.machine) wish += "\nmachine=" + *order.mounting.machine;
+  if (order.mounting.motor) wish += "\nmotor=" + *order.mounting.motor;
+  return wish;
 }
 
 bool measures_torque(RunKind kind) { return kind == RunKind::kBrake; }
@@ -171,6 +183,7 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
   report.run = run_of(book, order.kind, order.mounting, rig);
   check_clock(book, clock.utc());
   RecordingOptions options = options_for(order, *line.port);
+  options.intake.wish = wish_of(order);
   expect_usual_zero(book, rig, options.writer);
   if (report.run.motor) options.turning.push_back(book.part(PartKind::kMotor, report.run.motor));
   if (report.run.machine)

@@ -250,7 +250,7 @@ class Judge {
       add("not to rest", Weight::kWeak, {{"rpm", last}, {"of_rpm", top}});
     else
       add("falls", Weight::kFine, {{"of_rpm", top}, {"s", seconds}});
-    if (seconds < 1) add("falls fast", Weight::kWeak, {{"s", seconds}});
+    if (seconds < 0.4) add("falls fast", Weight::kWeak, {{"s", seconds}});
   }
 
   void look_at_spin_up() {

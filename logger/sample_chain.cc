@@ -70,7 +70,7 @@ void SampleChain::expect_reset(std::string cause, Haul& into) {
 double SampleChain::pace() const { return measured_pace_s_; }
 
 bool SampleChain::sound_by_itself(const WireSample& sample) const {
-  const unsigned missing = identity_.channels & ~sample.channels;
+  const unsigned missing = identity_.channels & kWireAllChannels & ~sample.channels;
   const unsigned unknown = sample.channels & ~identity_.channels;
   if ((missing & ~unsigned{kWireLoadCell}) != 0 || unknown != 0) return false;
   return within(sample.torque_counts, bench_.converter_limit) &&

@@ -15,6 +15,7 @@
 #include "db/basis/command_help.h"
 #include "db/basis/near_words.h"
 #include "db/basis/option_error.h"
+#include "db/basis/quantity.h"
 #include "db/basis/terminal.h"
 
 namespace loadline {
@@ -42,19 +43,37 @@ std::vector<po::option> negative_number(std::vector<std::string>& rest) {
   return found;
 }
 
+/// A number that carries its unit ("1.25in") becomes one in the unit of the option.
+void take_unit(const po::options_description& options, po::option& option) {
+  const auto* known = options.find_nothrow(option.string_key, false);
+  const auto* type =
+      known ? dynamic_cast<const po::typed_value_base*>(known->semantic().get()) : nullptr;
+  if (!type || type->value_type() != typeid(double) || option.value.size() != 1) return;
+  std::string& text = option.value.front();
+  if (text.find_first_not_of("+-.0123456789eE") == std::string::npos) return;  // no unit
+  const std::string unit = unit_of_option(option.string_key);
+  if (unit.empty()) return;
+  try {
+    if (const auto value = read_quantity(text, unit)) text = fmt::format("{:.17g}", *value);
+  } catch (const Error& error) {
+    throw Error(Fault::kInput, fmt::format("--{} {}", option.string_key, error.what()));
+  }
+}
+
 po::variables_map parsed(const po::options_description& options,
                          const std::vector<std::string>& words) {
   po::positional_options_description names;
   names.add(kNames, -1);
   using namespace po::command_line_style;
   po::variables_map values;
-  po::store(po::command_line_parser(words)
-                .options(options)
-                .positional(names)
-                .style(unix_style & ~allow_guessing)
-                .extra_style_parser(negative_number)
-                .run(),
-            values);
+  po::parsed_options typed = po::command_line_parser(words)
+                                 .options(options)
+                                 .positional(names)
+                                 .style(unix_style & ~allow_guessing)
+                                 .extra_style_parser(negative_number)
+                                 .run();
+  for (po::option& option : typed.options) take_unit(options, option);
+  po::store(typed, values);
   po::notify(values);
   return values;
 }
@@ -110,6 +129,22 @@ std::vector<std::string> verb_first(const std::vector<std::string>& words) {
   return ordered;
 }
 
+// A name in a book from elsewhere, or a line that a rig printed, may hold what would move a
+// terminal's cursor or worse.
+std::string without_controls(const std::string& text) {
+  std::string out;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    const auto next = static_cast<unsigned char>(i + 1 < text.size() ? text[i + 1] : 0);
+    // U+0080 to U+009F are two bytes in UTF-8.
+    const bool is_c1 = byte == 0xC2 && next >= 0x80 && next <= 0x9F;
+    const bool is_c0 = (byte < 0x20 && byte != '\n' && byte != '\t') || byte == 0x7F;
+    out += is_c0 || is_c1 ? '?' : text[i];
+    if (is_c1) ++i;
+  }
+  return out;
+}
+
 int dispatch(const Program& program, const std::vector<std::string>& given) {
   const bool single = program.verbs.size() == 1 && program.verbs[0].name.empty();
   const std::vector<std::string> words = single ? given : verb_first(given);
@@ -122,6 +157,12 @@ int dispatch(const Program& program, const std::vector<std::string>& given) {
   if (first == "--completion") return print_completion(program), 0;
   if (is_help(first) || (!single && first == "help")) return print_program_help(program), 0;
   if (single) return run_verb(program.verbs[0], words);
+  if (words.empty() && program.bare) {
+    if (const std::string text = program.bare(); !text.empty()) {
+      std::cout << without_controls(text) << "\n";
+      return 0;
+    }
+  }
   if (words.empty())
     throw Error(Fault::kInput,
                 fmt::format("a verb is missing; '{} --help' lists them.", program.name));
@@ -178,10 +219,14 @@ const std::string& Arguments::name(std::size_t index, const std::string& what) c
   return names_[index];
 }
 
-std::string Arguments::book_path() const {
-  if (const auto given = text("book")) return *given;
+std::string usual_book_path() {
   const char* environment = std::getenv("LOADLINE_BOOK");
   return environment && *environment ? environment : "bench.book";
+}
+
+std::string Arguments::book_path() const {
+  if (const auto given = text("book")) return *given;
+  return usual_book_path();
 }
 
 void add_common_options(po::options_description& options, bool without_book) {
@@ -190,26 +235,6 @@ void add_common_options(po::options_description& options, bool without_book) {
                           "the book (else $LOADLINE_BOOK, else bench.book)");
   options.add_options()("json", po::bool_switch(), "one JSON document on standard output");
 }
-
-namespace {
-
-// A name in a book from elsewhere, or a line that a rig printed, may hold what would move a
-// terminal's cursor or worse.
-std::string without_controls(const std::string& text) {
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    const auto byte = static_cast<unsigned char>(text[i]);
-    const auto next = static_cast<unsigned char>(i + 1 < text.size() ? text[i + 1] : 0);
-    // U+0080 to U+009F are two bytes in UTF-8.
-    const bool is_c1 = byte == 0xC2 && next >= 0x80 && next <= 0x9F;
-    const bool is_c0 = (byte < 0x20 && byte != '\n' && byte != '\t') || byte == 0x7F;
-    out += is_c0 || is_c1 ? '?' : text[i];
-    if (is_c1) ++i;
-  }
-  return out;
-}
-
-}  // namespace
 
 int run_program(const Program& program, int argc, const char* const* argv) {
   g_program_name = program.name;

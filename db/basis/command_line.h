@@ -70,7 +70,13 @@ struct Program {
   std::string cautions;     ///< printed in --help and the man page; may be empty
   /// A program of one job has one verb with an empty name, and no word is taken as a verb.
   std::vector<Verb> verbs;
+  /// What it says when it is called without a word (where the evening stands); may be empty, and an
+  /// empty text means that there is nothing to say yet.
+  std::function<std::string()> bare = {};
 };
+
+/// --book's default: $LOADLINE_BOOK, else bench.book.
+std::string usual_book_path();
 
 /// Adds --json and --book (unless `without_book`) to the options of a verb.
 void add_common_options(boost::program_options::options_description& options,

@@ -137,4 +137,17 @@ Json curve_json(const StoredCurve& curve, const PartNames& names) {
           {"made_utc", curve.made_utc}};
 }
 
+Json calibration_json(const Calibration& calibration) {
+  return {{"calibration", calibration.id},
+          {"made_utc", calibration.made_utc},
+          {"slope_n_per_count", json_number(calibration.slope_n_per_count)},
+          {"slope_sd_n_per_count", json_number(calibration.slope_sd)},
+          {"curvature_n_per_count2", json_number(calibration.curvature_n_per_count2)},
+          {"zero_counts", json_number(calibration.zero_counts)},
+          {"arm_m", json_number(calibration.arm_m)},
+          {"arm_sd_m", json_number(calibration.arm_sd_m)},
+          {"residual_sd_n", json_number(calibration.residual_sd_n)},
+          {"reason", calibration.reason}};
+}
+
 }  // namespace loadline

@@ -27,6 +27,9 @@ Json part_json(const Part& part);
 /// Everything of a run's row, with names for what was mounted (null for nothing).
 Json run_json(const Run& run, const PartNames& names);
 
+/// A calibration of a rig, without its points.
+Json calibration_json(const Calibration& calibration);
+
 /// Model, parameters as estimates, range in rpm, sources.
 Json curve_json(const StoredCurve& curve, const PartNames& names);
 

@@ -141,6 +141,30 @@ int list_curves(const Book& book, const Arguments& arguments) {
   return 0;
 }
 
+int list_calibrations(const Book& book, const Arguments& arguments) {
+  Json array = Json::array();
+  std::vector<std::vector<std::string>> rows = {
+      {"calibration", "rig", "made", "N per count", "arm"}};
+  for (const Part& rig : book.parts(PartKind::kRig))
+    for (const Calibration& calibration : book.calibrations(rig.id)) {
+      if (arguments.flag("names")) say(arguments, std::to_string(calibration.id));
+      array.push_back({{"rig", rig.name}});
+      array.back().update(calibration_json(calibration));
+      rows.push_back({std::to_string(calibration.id), rig.name, calibration.made_utc,
+                      fmt::format("{:g}", calibration.slope_n_per_count),
+                      fmt::format("{:g} mm", mm_from_m(calibration.arm_m))});
+    }
+  if (arguments.flag("names")) return 0;
+  if (arguments.json())
+    print_json({{"calibrations", array}});
+  else if (rows.size() == 1)
+    say(arguments, fmt::format("No calibration in {} yet; 'loadline-logger calibrate' makes one.",
+                               book.path()));
+  else
+    say(arguments, text_table(rows));
+  return 0;
+}
+
 int list_all(const Book& book, const Arguments& arguments) {
   Json out = {{"book", book.path()}};
   std::string text = book.path() + " holds";
@@ -180,6 +204,7 @@ int run_list(const Arguments& arguments) {
   if (what == "runs" || what == "run") return list_runs(book, arguments);
   require_no_filter(arguments);
   if (what == "curves" || what == "curve") return list_curves(book, arguments);
+  if (what == "calibrations" || what == "calibration") return list_calibrations(book, arguments);
   return list_parts(book, arguments, part_kind_of(what));
 }
 
@@ -187,7 +212,7 @@ int run_list(const Arguments& arguments) {
 
 Verb list_verb() {
   Verb verb{"list",
-            "[rigs|motors|machines|pulleys|belts|runs|curves]",
+            "[rigs|motors|machines|pulleys|belts|runs|curves|calibrations]",
             "list what is in the book",
             "Without a word it counts everything. The options narrow the list of runs.",
             "loadline-db list motors\nloadline-db list runs --kind brake --motor \"Drawer 3\"",
@@ -200,9 +225,10 @@ Verb list_verb() {
       "machine", po::value<std::string>()->value_name("NAME"), "runs with this machine only")(
       "belt", po::value<std::string>()->value_name("NAME"), "runs with this belt only")(
       "rig", po::value<std::string>()->value_name("NAME"), "runs on this rig only")(
-      "names", po::bool_switch(), "names (of runs and curves: numbers) alone, one a line");
+      "names", po::bool_switch(),
+      "names (of runs, curves, calibrations: numbers) alone, one a line");
   add_common_options(verb.options);
-  verb.first_words = "rigs motors machines pulleys belts runs curves";
+  verb.first_words = "rigs motors machines pulleys belts runs curves calibrations";
   return verb;
 }
 

@@ -79,19 +79,6 @@ std::string curve_text(const StoredCurve& curve) {
   return out + "\n" + text_table(rows);
 }
 
-Json calibration_json(const Calibration& calibration) {
-  return {{"calibration", calibration.id},
-          {"made_utc", calibration.made_utc},
-          {"slope_n_per_count", json_number(calibration.slope_n_per_count)},
-          {"slope_sd_n_per_count", json_number(calibration.slope_sd)},
-          {"curvature_n_per_count2", json_number(calibration.curvature_n_per_count2)},
-          {"zero_counts", json_number(calibration.zero_counts)},
-          {"arm_m", json_number(calibration.arm_m)},
-          {"arm_sd_m", json_number(calibration.arm_sd_m)},
-          {"residual_sd_n", json_number(calibration.residual_sd_n)},
-          {"reason", calibration.reason}};
-}
-
 void show_part_events(const Book& book, const Part& part, Json& out, std::string& text) {
   Json events = Json::array(), names = Json::array();
   for (const PartEvent& event : book.part_events(part.kind, part.id)) {
@@ -140,6 +127,30 @@ int show_part(const Book& book, const Arguments& arguments, PartKind kind) {
   else
     say(arguments, text);
   return 0;
+}
+
+int show_calibration(const Book& book, const Arguments& arguments) {
+  const std::string& number = arguments.name(1, "the number of the calibration");
+  for (const Part& rig : book.parts(PartKind::kRig))
+    for (const Calibration& calibration : book.calibrations(rig.id)) {
+      if (std::to_string(calibration.id) != number) continue;
+      Json out = {{"rig", rig.name}};
+      out.update(calibration_json(calibration));
+      const Json points = Json::parse(calibration.points_json, nullptr, false);
+      out["points"] = points.is_discarded() ? Json() : points;
+      if (arguments.json()) {
+        print_json(out);
+        return 0;
+      }
+      std::string text = text_table(rows_of(out));
+      if (points.is_array())
+        for (const Json& point : points) text += "\n  " + point.dump();
+      say(arguments, text);
+      return 0;
+    }
+  throw Error(Fault::kInput, fmt::format("there is no calibration {}; 'loadline-db list "
+                                         "calibrations' shows them.",
+                                         number));
 }
 
 Json zeros_json(const std::vector<Zero>& zeros) {
@@ -218,6 +229,7 @@ int run_show(const Arguments& arguments) {
       0, "what to show (a kind of part with its name, run or curve with its number)");
   if (what == "run") return show_run(book, arguments);
   if (what == "curve") return show_curve(book, arguments);
+  if (what == "calibration") return show_calibration(book, arguments);
   return show_part(book, arguments, shown_kind(book, what));
 }
 
@@ -225,7 +237,7 @@ int run_show(const Arguments& arguments) {
 
 Verb show_verb() {
   Verb verb{"show",
-            "KIND NAME | run NUMBER | curve NUMBER",
+            "KIND NAME | run NUMBER | curve NUMBER | calibration NUMBER",
             "show one thing with all that is known of it",
             "Parameters of curves are shown with their 95 % limits, in SI units.",
             "loadline-db show motor \"Drawer 3\"\nloadline-db show run 7",
@@ -233,7 +245,7 @@ Verb show_verb() {
             boost::program_options::options_description("Options"),
             run_show};
   add_common_options(verb.options);
-  verb.first_words = "rig motor machine pulley belt run curve";
+  verb.first_words = "rig motor machine pulley belt run curve calibration";
   verb.names_from = "first word";
   return verb;
 }

@@ -19,6 +19,7 @@ WireIdentity identity_of(const Scenario& s) {
   id.board_number = wrapped(s.rig.board_number);
   id.tick_hz = wrapped(s.rig.tick_hz);
   id.channels = channels_of(s);
+  if (s.rig.acts) id.channels = static_cast<std::uint8_t>(id.channels | kWireActs);
   id.cell_position = s.cell.position == "motor" ? kWireCellOnMotor : kWireCellOnBrake;
   if (s.motor_tach.present)
     id.motor_pulses_per_turn = static_cast<std::uint16_t>(s.motor_tach.pulses);
@@ -47,7 +48,7 @@ std::uint8_t channels_of(const Scenario& s) {
   return static_cast<std::uint8_t>(channels);
 }
 
-Board::Board(const Scenario& scenario)
+Board::Board(const Scenario& scenario, std::optional<std::uint8_t> sequence)
     : scenario_(scenario),
       identity_(identity_of(scenario)),
       first_tick_(wrapped(scenario.rig.first_tick)),
@@ -55,7 +56,10 @@ Board::Board(const Scenario& scenario)
       handwheel_edges_(wrapped(scenario.rig.first_edges)) {
   wire_decoder_start(&decoder_);
   status_.reset_cause = kWirePowerOn;
-  greet();
+  if (sequence)
+    sequence_ = *sequence;
+  else
+    greet();
 }
 
 std::uint32_t Board::tick(double time_s) const {
@@ -149,7 +153,7 @@ void Board::receive(const std::uint8_t* bytes, std::size_t size) {
 }
 
 void Board::fill_sample(const Moment& moment, bool silent) {
-  sample_.channels = identity_.channels;
+  sample_.channels = static_cast<std::uint8_t>(identity_.channels & kWireAllChannels);
   if (silent) sample_.channels = static_cast<std::uint8_t>(sample_.channels & ~kWireLoadCell);
   sample_.tick = tick(moment.time_s);
   sample_.torque_counts = moment.torque_counts;

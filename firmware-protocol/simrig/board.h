@@ -4,6 +4,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <vector>
 
 #include "firmware-protocol/messages.h"
@@ -17,7 +18,8 @@ using Bytes = std::vector<std::uint8_t>;
 
 class Board {
  public:
-  explicit Board(const Scenario& scenario);
+  /// Greets as after power-on, unless it goes on as a board that has sent `sequence` frames.
+  explicit Board(const Scenario& scenario, std::optional<std::uint8_t> sequence = {});
 
   /// Bytes from the host; answers are queued.
   void receive(const std::uint8_t* bytes, std::size_t size);
@@ -34,6 +36,7 @@ class Board {
   std::vector<Bytes> frames();
 
   bool streaming() const { return streaming_; }
+  std::uint8_t sequence() const { return sequence_; }
   /// True once after each start command.
   bool was_started();
   const WireIdentity& identity() const { return identity_; }

@@ -6,6 +6,7 @@
 
 #include "db/basis/command_line.h"
 #include "db/basis/new_file.h"
+#include "firmware-protocol/simrig/evening.h"
 #include "firmware-protocol/simrig/line_player.h"
 #include "firmware-protocol/simrig/play.h"
 #include "firmware-protocol/simrig/sound.h"
@@ -14,6 +15,8 @@ namespace loadline {
 namespace {
 
 namespace po = boost::program_options;
+
+constexpr double kUsualWait = 60;  // seconds
 
 constexpr const char* kDescription =
     "Computes a bench in the time domain - motor, brake, machine, belt, load cell, tachometers - "
@@ -25,7 +28,10 @@ constexpr const char* kDescription =
     "when\n"
     "the run is over and read, when nobody starts it within --wait seconds, or when the reader "
     "has\n"
-    "been gone for that long. Same scenario and seed, same bytes.";
+    "been gone for that long. Same scenario and seed, same bytes. A file .evening is a whole "
+    "evening\n"
+    "to practise on: the rig lies idle, and plays masses and every kind of run as the page or the\n"
+    "program records them, until it is ended (Ctrl-C).";
 
 constexpr const char* kCautions =
     "Nothing here moves or is live: this is the bench to try things on. A real motor on the mains, "
@@ -52,20 +58,18 @@ bool write_files(const Arguments& arguments, const simrig::Scenario& scenario, s
   return capture || csv || truth || sound;
 }
 
-void play_on_line(const Arguments& arguments, const simrig::Scenario& scenario,
-                  std::uint64_t seed) {
+void play_on_line(const Arguments& arguments, simrig::PlayedRig& player, double wait_s) {
   simrig::LineOptions options;
   options.link = arguments.text("link").value_or("");
   refuse_book(options.link);
   options.fast = arguments.flag("fast");
-  options.wait_s = *arguments.number("wait");
+  options.wait_s = wait_s;
   options.announce = [&](const std::string& path) {
     if (arguments.json())
-      print_json({{"port", path}, {"link", options.link}, {"scenario", scenario.name}});
+      print_json({{"port", path}, {"link", options.link}, {"scenario", player.scenario().name}});
     else
       std::cout << path << std::endl;
   };
-  simrig::Player player(scenario, seed);
   switch (simrig::play_on_line(player, options)) {
     case simrig::LineEnd::kOver:
       return;
@@ -80,6 +84,16 @@ void play_on_line(const Arguments& arguments, const simrig::Scenario& scenario,
   }
 }
 
+void play_evening(const Arguments& arguments, const std::string& path, long long seed) {
+  for (const char* option : {"set", "capture", "csv", "wav", "truth"})
+    if (arguments.has(option))
+      throw Error(Fault::kInput,
+                  fmt::format("--{} is about one run; an evening is only played.", option));
+  simrig::EveningRig rig(simrig::Evening(path), static_cast<std::uint64_t>(seed));
+  constexpr double kAllNight = 86'400;
+  play_on_line(arguments, rig, arguments.number("wait").value_or(kAllNight));
+}
+
 int simrig_command(const Arguments& arguments) {
   if (arguments.flag("keys")) {
     std::cout << simrig::scenario_keys();
@@ -87,12 +101,15 @@ int simrig_command(const Arguments& arguments) {
   }
   const std::string path = arguments.name(0, "a scenario file");
   try {
-    const simrig::Scenario scenario = simrig::read_scenario(path, arguments.texts("set"));
     const auto seed = arguments.whole("seed");
     if (seed && *seed < 0)
       throw Error(Fault::kInput, "--seed must not be negative; give a whole number from 0 on.");
+    if (path.ends_with(".evening")) return play_evening(arguments, path, seed.value_or(1)), 0;
+    const simrig::Scenario scenario = simrig::read_scenario(path, arguments.texts("set"));
     const std::uint64_t use = seed ? static_cast<std::uint64_t>(*seed) : scenario.run.seed;
-    if (!write_files(arguments, scenario, use)) play_on_line(arguments, scenario, use);
+    if (write_files(arguments, scenario, use)) return 0;
+    simrig::Player player(scenario, use);
+    play_on_line(arguments, player, arguments.number("wait").value_or(kUsualWait));
   } catch (const simrig::ScenarioError& problem) {
     throw Error(Fault::kInput, problem.what());
   }
@@ -101,10 +118,11 @@ int simrig_command(const Arguments& arguments) {
 
 Program simrig_program() {
   Verb verb{"",
-            "SCENARIO.ini [--link PATH] [--fast] [--seed N]",
+            "SCENARIO.ini|FILE.evening [--link PATH] [--fast] [--seed N]",
             "play a simulated rig on a pseudo-terminal",
             kDescription,
-            "loadline-simrig sample-runs/scenarios/brake.ini --link /tmp/rig --fast",
+            "loadline-simrig sample-runs/scenarios/brake.ini --link /tmp/rig --fast\n"
+            "loadline-simrig sample-runs/practice.evening --link /tmp/rig",
             1,
             {},
             simrig_command};
@@ -115,8 +133,8 @@ Program simrig_program() {
       "of all chance; default is the scenario's run.seed")(
       "set", po::value<std::vector<std::string>>()->composing()->value_name("KEY=VALUE"),
       "section.key=value, wins over the file; may be repeated")(
-      "wait", po::value<double>()->value_name("SECONDS")->default_value(60.0),
-      "seconds to wait for a start, and for a reader that has gone")(
+      "wait", po::value<double>()->value_name("SECONDS"),
+      "how long to wait for a start, and for a reader that has gone (60; an evening waits a day)")(
       "capture", po::value<std::string>()->value_name("FILE"),
       "write the bytes of the whole run to this file, no line")(
       "csv", po::value<std::string>()->value_name("FILE.csv"),

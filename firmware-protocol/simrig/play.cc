@@ -106,8 +106,11 @@ nlohmann::ordered_json cell_json(const Scenario& s) {
 
 }  // namespace
 
-Player::Player(const Scenario& scenario, std::uint64_t seed)
-    : scenario_(scenario), bench_(scenario, seed), board_(scenario), line_(scenario.faults, seed) {
+Player::Player(const Scenario& scenario, std::uint64_t seed, std::optional<std::uint8_t> sequence)
+    : scenario_(scenario),
+      bench_(scenario, seed),
+      board_(scenario, sequence),
+      line_(scenario.faults, seed) {
   carry();
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -16,7 +17,8 @@ namespace loadline::simrig {
 /// Bench, board and line together, moved on one conversion at a time. One thread.
 class Player : public PlayedRig {
  public:
-  Player(const Scenario& scenario, std::uint64_t seed);
+  /// `sequence`: see Board.
+  Player(const Scenario& scenario, std::uint64_t seed, std::optional<std::uint8_t> sequence = {});
 
   void receive(const std::uint8_t* bytes, std::size_t size) override;
   /// A start command after the end plays on for run.tail_s more, with the bench at rest.
@@ -30,6 +32,7 @@ class Player : public PlayedRig {
   const Scenario& scenario() const override { return scenario_; }
 
   const Bench& bench() const { return bench_; }
+  std::uint8_t sequence() const { return board_.sequence(); }
 
  private:
   void carry();

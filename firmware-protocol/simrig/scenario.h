@@ -162,6 +162,7 @@ struct RigSpec {
   double first_tick = 0.0;   ///< value of the tick counter at power-on
   double first_edges = 0.0;  ///< and of the edge counters (to meet a wrap)
   bool state_arm = false;    ///< the identity states the arm
+  bool acts = false;         ///< the identity says that the rig acts by itself (set by Evening)
 };
 
 /// A sound input that hears a tachometer, the machine or both.

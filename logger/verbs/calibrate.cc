@@ -44,16 +44,53 @@ class PointReader {
   PointReader(const Arguments& arguments, const Part& rig)
       : arguments_(arguments), rig_(rig), seconds_(seconds_for(arguments, kUsualSeconds)) {}
 
-  LoadPoint read(const OrderedPoint& ordered) {
-    if (ordered.counts) return {ordered.mass_g * 1e-3, *ordered.counts, LoadDirection::kUp};
-    if (ordered.port) return from_port(ordered);
-    if (!listening_) listen();
-    ask_for(ordered.mass_g);
-    return point_from(listening_->gather(seconds_ + kSettleS), ordered.mass_g,
-                      listening_->tick_hz());
+  /// `of`: how many points there are to be, 0 when nobody knows yet.
+  LoadPoint read(const OrderedPoint& ordered, std::size_t of) {
+    const LoadPoint point =
+        ordered.counts ? LoadPoint{ordered.mass_g * 1e-3, *ordered.counts, LoadDirection::kUp}
+        : ordered.port ? from_port(ordered)
+                       : from_rig(ordered.mass_g, of);
+    taken_ += fmt::format(" --point {}={:.1f}", significant(ordered.mass_g, 9), point.counts);
+    ++count_;
+    last_g_ = ordered.mass_g;
+    return point;
   }
 
  private:
+  /// A line that drops costs the point under way and no other: it is opened anew and the point
+  /// taken again; where that cannot be, the sentence says how to go on from what was taken.
+  LoadPoint from_rig(double mass_g, std::size_t of) {
+    ask_for(mass_g, of);
+    for (;;) {
+      try {
+        if (!listening_ || acts()) listen(mass_g);
+        return point_from(listening_->gather(seconds_ + kSettleS), mass_g, listening_->tick_hz());
+      } catch (const Error& error) {
+        listening_.reset();
+        line_ = {};
+        if (error.fault() != Fault::kRig) throw;
+        const std::string kept =
+            count_ == 0 ? std::string()
+                        : fmt::format(
+                              " {} points were taken; go on from them with 'loadline-logger "
+                              "calibrate{} …'.",
+                              count_, taken_);
+        if (arguments_.flag("yes") || !at_terminal()) throw Error(Fault::kRig, error.what() + kept);
+        std::cerr << fmt::format("{}\n{} points are kept. ", error.what(), count_);
+        if (!wait_for_enter(
+                fmt::format("Plug the rig in, leave {} g on the arm, and press Enter (q "
+                            "leaves): ",
+                            significant(mass_g, 6))))
+          throw Error(Fault::kRig, error.what() + kept);
+      }
+    }
+  }
+
+  bool acts() const {
+    const auto rig = listening_->identity();
+    return rig && (rig->channels & kWireActs);
+  }
+
   LoadPoint from_port(const OrderedPoint& ordered) {
     RigLineOptions options;
     options.port = *ordered.port;
@@ -65,15 +102,21 @@ class PointReader {
     return point_from(haul, ordered.mass_g, listening.tick_hz());
   }
 
-  void listen() {
+  void listen(double mass_g) {
+    listening_.reset();
+    line_ = {};
     line_ = open_rig_line(line_options(arguments_), &rig_);
-    listening_ = std::make_unique<Listening>(clock_, line_);
+    IntakeOptions options;
+    options.replug_s = 0;  // a person answers what is to be done then
+    options.wish = fmt::format("kind=rest\nmass_g={}\ndirection={}", mass_g,
+                               last_g_ && mass_g < *last_g_ ? "down" : "up");
+    listening_ = std::make_unique<Listening>(clock_, line_, options);
   }
 
-  void ask_for(double mass_g) const {
-    const std::string what = mass_g == 0
-                                 ? std::string("Take every mass off the arm")
-                                 : fmt::format("Hang {} g on the arm", significant(mass_g, 6));
+  void ask_for(double mass_g, std::size_t of) const {
+    std::string what = mass_g == 0 ? std::string("Take every mass off the arm")
+                                   : fmt::format("Hang {} g on the arm", significant(mass_g, 6));
+    if (of > 0) what = fmt::format("Point {} of {}. {}", count_ + 1, of, what);
     if (arguments_.flag("yes")) return;
     if (!at_terminal())
       throw Error(Fault::kInput,
@@ -89,6 +132,9 @@ class PointReader {
   SystemClock clock_;
   RigLine line_;
   std::unique_ptr<Listening> listening_;
+  std::size_t count_ = 0;         // points taken so far
+  std::string taken_;             // the same as they would be typed
+  std::optional<double> last_g_;  // the mass before, for the way that it was reached
 };
 
 /// Asks for masses until an empty answer.
@@ -98,12 +144,12 @@ std::vector<LoadPoint> converse(PointReader& reader) {
       << "Hang known masses on the arm, up the scale and down again, no mass included. An empty "
          "answer ends.\n";
   for (;;) {
-    std::cerr << "Mass in grams: " << std::flush;
+    std::cerr << fmt::format("Mass in grams ({} so far): ", points.size()) << std::flush;
     std::string answer;
     if (!std::getline(std::cin, answer) || answer.empty()) return points;
     try {
       OrderedPoint ordered = read_ordered_point(answer);
-      points.push_back(reader.read(ordered));
+      points.push_back(reader.read(ordered, 0));
     } catch (const Error& error) {
       if (error.fault() != Fault::kInput) throw;
       std::cerr << error.what() << "\n";
@@ -120,7 +166,7 @@ std::vector<LoadPoint> points_from(const Arguments& arguments, const Part& rig) 
   for (const std::string& text : orders) ordered.push_back(read_ordered_point(text));
   std::vector<LoadPoint> points;
   points.reserve(ordered.size());
-  for (const OrderedPoint& point : ordered) points.push_back(reader.read(point));
+  for (const OrderedPoint& point : ordered) points.push_back(reader.read(point, ordered.size()));
   if (ordered.empty()) {
     if (!at_terminal())
       throw Error(Fault::kInput,

@@ -6,6 +6,7 @@
 #include <iostream>
 #include <random>
 
+#include "db/basis/shell_word.h"
 #include "fit/belts/repeats.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"

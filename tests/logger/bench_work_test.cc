@@ -8,6 +8,7 @@
 #include <fstream>
 #include <set>
 
+#include "db/basis/shell_word.h"
 #include "db/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/calibration_points.h"

@@ -112,5 +112,68 @@ class AtTheTerminal(unittest.TestCase):
         self.assertRegex(str(events), r"1\d\d % of its limit of 9,000 rpm")
 
 
+    def evening(self):
+        line = self.here / "rig"
+        process = subprocess.Popen([SIMRIG, f"{SCENARIOS}/../practice.evening", "--link", str(line)],
+                                   stdout=subprocess.DEVNULL)
+
+        def end():
+            process.terminate()
+            process.wait(PATIENCE)
+            line.unlink(missing_ok=True)
+        self.addCleanup(end)
+        until = time.monotonic() + PATIENCE
+        while not line.exists() and time.monotonic() < until:
+            time.sleep(0.02)
+        return line, end
+
+    def test_a_dropped_line_costs_one_point_of_a_calibration(self):
+        line, end = self.evening()
+        at = Terminal(LOGGER, "calibrate", "--port", line, "--for", "1", "--point", "0g",
+                      "--point", "100", "--point", "0.2kg", "--point", "100", "--point", "0")
+        at.until("Point 1 of 5. Take every mass off the arm")
+        at.type("\n")
+        at.until("Point 2 of 5. Hang 100.000 g on the arm")
+        end()  # unplugged
+        at.type("\n")
+        at.until("1 points are kept. Plug the rig in")
+        self.evening()
+        at.type("\n")
+        for point in (3, 4, 5):
+            at.until(f"Point {point} of 5")
+            at.type("\n")
+        at.until("Calibration of bench")
+        self.assertEqual(at.end(), 0, at.shown)
+        made = json.loads(self.db("list", "calibrations", "--json"))["calibrations"]
+        self.assertEqual(len(made), 1)
+        # The cell of the evening gives 209,300 counts per newton (workshop/bench.ini).
+        self.assertAlmostEqual(made[0]["slope_n_per_count"] * 209300, 1, delta=0.005)
+        shown = json.loads(self.db("show", "calibration", str(made[0]["calibration"]), "--json"))
+        self.assertEqual(shown["rig"], "bench")
+
+    def test_a_program_without_arguments_says_where_the_evening_stands(self):
+        for program in (LOGGER, DB):
+            at = subprocess.run([program], capture_output=True, text=True, check=False)
+            self.assertEqual(at.returncode, 0, at.stderr)
+            self.assertIn("Next: loadline-db add motor NAME", at.stdout)
+        self.db("add", "motor", "Heron 70", "--rated-v", "230V")
+        self.db("add", "machine", "Wren", "--stroke-mm", "1.2in")
+        said = subprocess.run([LOGGER], capture_output=True, text=True, check=False).stdout
+        self.assertRegex(said, r"rig +bench +not calibrated yet")
+        self.assertIn("Next: loadline-logger calibrate", said)
+        self.db("add", "belt", "ring")
+        self.db("add", "belt", "link")
+        subprocess.run([LOGGER, "plan", "belts", "spring", "--machine", "Wren", "--belt", "ring",
+                        "--belt", "link"], check=True, capture_output=True)
+        said = subprocess.run([LOGGER], capture_output=True, text=True, check=False).stdout
+        self.assertIn("plan spring for Wren: 0 of 6 steps done", said)
+
+    def test_words_of_the_trade_are_pointed_to_ours(self):
+        done = subprocess.run([DB, "add", "motor", "M", "--type", "universal"], capture_output=True,
+                              text=True, check=False)
+        self.assertEqual(done.returncode, 2)
+        self.assertIn("'series'", done.stderr)
+
+
 if __name__ == "__main__":
     unittest.main(verbosity=2)
