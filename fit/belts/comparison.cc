@@ -27,9 +27,52 @@ struct Fitted {
   LinearFit fit;
   ModelTerms terms;
   double degrees_of_freedom = 0;  // for intervals
-  Index supply_column = -1, drift_column = -1;
+  Index supply_column = -1, drift_column = -1, setting_column = -1;
   double supply_effect = 0;  // used for correction
 };
+
+// What is known beforehand of d ln(speed) / d ln(creep speed); see comparison.h.
+constexpr double kSettingEffectSd = 0.04;
+
+// A fit with the slip setting's effect beside the other columns, and its prior as one row more: 0
+// within kSettingEffectSd, in units of the scatter that the fit without it shows.
+struct MixedFit {
+  LinearFit fit;
+  Index setting_column = -1;
+  double prior_row = 0;
+};
+
+LongMatrix with_setting(const LongMatrix& x, const std::vector<double>& setting, double prior_row) {
+  LongMatrix mixed = LongMatrix::Zero(x.rows() + 1, x.cols() + 1);
+  mixed.topLeftCorner(x.rows(), x.cols()) = x;
+  mixed.col(x.cols()).head(x.rows()) = long_vector(setting);
+  mixed(x.rows(), x.cols()) = static_cast<long double>(prior_row);
+  return mixed;
+}
+
+LongVector with_zero(const LongVector& y) {
+  LongVector longer = LongVector::Zero(y.size() + 1);
+  longer.head(y.size()) = y;
+  return longer;
+}
+
+MixedFit fit_mixed(const SessionLayout& layout, const LongMatrix& x, const LongVector& y) {
+  MixedFit result{fit_linear(x, y), -1, 0};
+  const double sd = result.fit.residual_sd;
+  if (!layout.setting || !(result.fit.degrees_of_freedom >= 1) || !(sd > 0)) return result;
+  result.prior_row = sd / kSettingEffectSd;
+  result.setting_column = x.cols();
+  result.fit = fit_linear(with_setting(x, *layout.setting, result.prior_row), with_zero(y));
+  // What the runs, and not the prior, tell of the effect is taken from their freedom.
+  const double freedom = result.fit.degrees_of_freedom;
+  const double left = std::pow(result.fit.sd(result.setting_column) / kSettingEffectSd, 2);
+  const double told = std::clamp(1 - left, 0.0, 1.0);
+  if (!(freedom - told >= 1)) return result;
+  result.fit.covariance *= freedom / (freedom - told);
+  result.fit.residual_sd *= std::sqrt(freedom / (freedom - told));
+  result.fit.degrees_of_freedom -= told;
+  return result;
+}
 
 // The supply's effect from the runs themselves, or none to correct for.
 Fitted fit_free(const SessionLayout& layout, const ModelTerms& terms) {
@@ -37,7 +80,9 @@ Fitted fit_free(const SessionLayout& layout, const ModelTerms& terms) {
   Fitted fitted;
   fitted.terms = terms;
   fitted.drift_column = terms.drift ? x.cols() - 1 : -1;
-  fitted.fit = fit_linear(x, long_vector(layout.y));
+  const MixedFit mixed = fit_mixed(layout, x, long_vector(layout.y));
+  fitted.fit = mixed.fit;
+  fitted.setting_column = mixed.setting_column;
   fitted.degrees_of_freedom = fitted.fit.degrees_of_freedom;
   if (!terms.supply) return fitted;
   fitted.supply_column = x.cols() - 1 - (terms.drift ? 1 : 0);
@@ -57,8 +102,14 @@ Fitted fit_with_prior(const SessionLayout& layout, const KnownEffect& prior, boo
   fitted.terms.drift = drift;
   fitted.drift_column = drift ? x.cols() - 1 : -1;
   fitted.supply_effect = prior.value;
-  fitted.fit = fit_linear(x, y);
-  const Eigen::VectorXd m = fit_linear(x, volts).coefficients;
+  const MixedFit mixed = fit_mixed(layout, x, y);
+  fitted.fit = mixed.fit;
+  fitted.setting_column = mixed.setting_column;
+  const Eigen::VectorXd m =
+      mixed.setting_column < 0
+          ? fit_linear(x, volts).coefficients
+          : fit_linear(with_setting(x, *layout.setting, mixed.prior_row), with_zero(volts))
+                .coefficients;
   fitted.fit.covariance += prior.sd * prior.sd * m * m.transpose();
   fitted.degrees_of_freedom = fitted.fit.degrees_of_freedom;
   return fitted;
@@ -103,6 +154,27 @@ void set_supply(SessionLayout& layout, std::span<const TopSpeed> runs,
     return;
   }
   layout.supply = std::move(logs);
+}
+
+// Settings that all agree to a fiftieth move no speed that anybody measures.
+void set_setting(SessionLayout& layout, std::span<const TopSpeed> runs) {
+  constexpr double kLeastSpread = 0.02;
+  std::vector<double> settings;
+  for (const TopSpeed& run : runs)
+    if (run.setting) settings.push_back(*run.setting);
+  if (settings.size() < runs.size() || spread(settings) < kLeastSpread) return;
+  layout.setting = std::move(settings);
+}
+
+void describe_setting(const Fitted& fitted, const SessionLayout& layout, BeltComparison& result) {
+  if (fitted.setting_column < 0) return;
+  const double effect = fitted.fit.coefficients[fitted.setting_column];
+  result.setting_effect = Estimate::with_half_width(
+      effect, student_t_975(fitted.degrees_of_freedom) * fitted.fit.sd(fitted.setting_column), "");
+  result.notes.push_back(fmt::format(
+      "slip settings differed by {}: taken out, 10 % more creep speed moves the speed by {}",
+      percent(100 * std::expm1(spread(*layout.setting))),
+      to_text(result.setting_effect.scaled(10, "%"))));
 }
 
 // Whether the runs shall tell the supply's effect. Decided by the design alone, never by the
@@ -211,7 +283,9 @@ std::vector<std::vector<double>> corrected_groups(const SessionLayout& layout, c
                                                   const std::vector<std::size_t>& rank) {
   std::vector<std::vector<double>> groups(rank.size());
   for (std::size_t r = 0; r < layout.runs(); ++r) {
-    const double correction = layout.supply ? fitted.supply_effect * (*layout.supply)[r] : 0.0;
+    double correction = layout.supply ? fitted.supply_effect * (*layout.supply)[r] : 0.0;
+    if (fitted.setting_column >= 0)
+      correction += fitted.fit.coefficients[fitted.setting_column] * (*layout.setting)[r];
     const auto place = std::find(rank.begin(), rank.end(), layout.belt_of[r]) - rank.begin();
     groups[static_cast<std::size_t>(place)].push_back(layout.y[r] - correction);
   }
@@ -400,15 +474,18 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   result.repeatability = Estimate::unknown("%");
   result.drift = Estimate::unknown("%");
   result.supply_effect = Estimate::unknown("");
+  result.setting_effect = Estimate::unknown("");
   if (runs.empty()) return result;
   SessionLayout layout = lay_out(runs);
   result.blocks = layout.blocks.size();
   set_supply(layout, runs, options, result);
+  set_setting(layout, runs);
   const KnownEffect prior = options.supply_effect.value_or(
       KnownEffect{0.7, 0.5, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
   const Fitted fitted = choose_model(layout, prior, result);
   result.degrees_of_freedom = std::max(0.0, fitted.degrees_of_freedom);
   describe_supply(fitted, prior, layout, result);
+  describe_setting(fitted, layout, result);
   if (fitted.drift_column >= 0)
     result.drift = Estimate::with_half_width(
         100 * fitted.fit.coefficients[fitted.drift_column],

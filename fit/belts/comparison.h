@@ -1,16 +1,20 @@
 // Belts compared by the top speed they let a machine reach: a small designed experiment.
 //
-// Model: ln(speed) = belt + block + e·ln(V/V₀) [+ drift·order] + ε, the ε independent from run to
-// run with one variance. The run, for which the belt was set anew, is the unit; the thousands of
-// samples inside it only say how well that run's mean is known. Blocks are pulley pairs (and
-// sessions, and motors). e, the supply's effect, comes from the runs themselves where they are many
-// enough and the supply moved enough (decided by the design, not by the speeds); otherwise from
-// what is known beforehand: the motor's curve where there is one, else 0.7 ± 0.5, which spans an
-// induction motor (about 0.1) and a series motor (about 1.2). Drift over the order of the runs is
-// taken out when its term is significant at 5 %; having looked costs one degree of freedom either
-// way.
-// Differences are Tukey–Kramer simultaneous 95 % intervals, so that among all pairs of a session
-// without any true difference one is falsely found in at most one session of twenty.
+// Model: ln(speed) = belt + block + e·ln(V/V₀) + g·ln(creep/middle) [+ drift·order] + ε, the ε
+// independent from run to run with one variance. The run, for which the belt was set anew, is the
+// unit; the thousands of samples inside it only say how well that run's mean is known. Blocks are
+// pulley pairs (and sessions, and motors). e, the supply's effect, comes from the runs themselves
+// where they are many enough and the supply moved enough (decided by the design, not by the
+// speeds); otherwise from what is known beforehand: the motor's curve where there is one, else 0.7
+// ± 0.5, which spans an induction motor (about 0.1) and a series motor (about 1.2). Drift over the
+// order of the runs is taken out when its term is significant at 5 %; having looked costs one
+// degree of freedom either way. g, what the slip setting does (analysis of covariance), is 0 ± 0.04
+// beforehand: a tenth more tension costs at most some parts in a thousand of speed by the belt's
+// loss and gives back less by its slip, and creep speed swings by about as much as tension; the
+// runs move it from there by mixed estimation (Theil and Goldberger, International Economic Review
+// 2 (1961) 65, from memory), so that its doubt is in every interval. Differences are Tukey–Kramer
+// simultaneous 95 % intervals, so that among all pairs of a session without any true difference one
+// is falsely found in at most one session of twenty.
 //
 // It misleads when belts were not run in mixed order (drift then looks like a belt), when belts
 // never shared a pulley pair (then pulleys look like a belt: such pairs get no number), and when
@@ -36,6 +40,7 @@ struct TopSpeed {
   double speed = 0;                   ///< rad/s, at the hand wheel unless `at_motor`
   double speed_sd = 0;                ///< standard uncertainty within the run
   std::optional<double> supply;       ///< V, mean over the steady part
+  std::optional<double> setting;      ///< ln(creep speed of its slip check / middle of its band)
   std::optional<double> motor_speed;  ///< rad/s, mean over the steady part
   double start_s = 0, end_s = 0, turns = 0, change_percent = 0;
 };
@@ -89,6 +94,7 @@ struct BeltComparison {
   Estimate supply_effect;          ///< d ln(speed) / d ln(supply)
   Estimate drift;                  ///< % from first to last run, when taken out
   std::optional<double> supply_v;  ///< V₀
+  Estimate setting_effect;         ///< d ln(speed) / d ln(creep speed), when looked at
   std::size_t blocks = 0;
   bool at_motor = false;  ///< speeds are the motor's, as no hand-wheel speed was recorded
   /// True when at least one pair has a difference (with or without an interval).

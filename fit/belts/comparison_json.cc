@@ -53,6 +53,7 @@ Json to_json(const BeltComparison& comparison) {
   out["repeatability"] = to_json(comparison.repeatability);
   out["degrees_of_freedom"] = json_number(comparison.degrees_of_freedom);
   out["supply_effect"] = to_json(comparison.supply_effect);
+  out["setting_effect"] = to_json(comparison.setting_effect);
   out["drift"] = to_json(comparison.drift);
   out["supply_v"] = comparison.supply_v ? json_number(*comparison.supply_v) : Json();
   out["blocks"] = comparison.blocks;

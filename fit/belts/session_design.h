@@ -24,6 +24,8 @@ struct SessionLayout {
   std::vector<double> y;      ///< ln(speed)
   std::vector<double> order;  ///< place in time, from -0.5 to 0.5; 0 when all are alike
   std::optional<std::vector<double>> supply;  ///< ln(V/V₀), when it is to be corrected for
+  /// ln(creep/middle), when every run's slip setting is known and they differ.
+  std::optional<std::vector<double>> setting;
   std::size_t runs() const { return y.size(); }
 };
 

@@ -3,6 +3,7 @@
 #include <nlohmann/json.hpp>
 
 #include <algorithm>
+#include <cmath>
 #include <map>
 #include <set>
 #include <span>
@@ -128,7 +129,19 @@ void check_quantity(const Book& book, std::int64_t machine, const char* quantity
   if (known.empty()) return;
   std::vector<SlipBand> bands = slip_bands(quantity, unit, known, options.slip_band_percent);
   if (!options.slip_band_percent && std::string(quantity) == "creep speed")
-    if (const auto bench = band_of_bench(book, machine, known)) bands = {*bench};
+    if (auto bench = band_of_bench(book, machine, known)) {
+      // The bench's own band is for setting a belt anew; here the spread of the checks counts too.
+      const double part = bands.front().percent / 100;
+      bench->low = std::min(bench->low, bench->middle / (1 + part));
+      bench->high = std::max(bench->high, bench->middle * (1 + part));
+      bench->percent = 100 * (bench->high / bench->middle - 1);
+      bands = {*bench};
+    }
+  if (std::string(quantity) == "creep speed")
+    for (std::size_t i = 0; i < candidates.size(); ++i)
+      if (const SlipBand& band = band_for(bands, candidates[i].reduced.block);
+          values[i] && *values[i] > 0 && band.middle > 0 && !options.any_slip)
+        candidates[i].reduced.setting = std::log(*values[i] / band.middle);
   if (!options.any_slip) refuse_outside(bands, values, candidates);
   session.bands.insert(session.bands.end(), bands.begin(), bands.end());
 }

@@ -13,7 +13,7 @@ namespace loadline {
 namespace {
 
 constexpr std::size_t kOwnBandChecks = 3;
-constexpr double kLeastBandPercent = 12, kMostBandPercent = 20;
+constexpr double kLeastBandPercent = 25, kMostBandPercent = 60;  // upwards; as a factor downwards
 // A driven hand wheel turns at a twelfth of the motor's speed or faster; noise of a tachometer at
 // rest stays far below a fiftieth.
 constexpr double kTurningShare = 0.02;
@@ -76,15 +76,17 @@ double scatter_within(const std::map<std::string, std::vector<double>>& blocks, 
   std::vector<double> away;
   for (const auto& [block, values] : blocks) {
     const double centre = values.size() >= kOwnBandChecks ? median(values) : middle;
-    for (const double value : values) away.push_back(value / centre - 1);
+    for (const double value : values)
+      away.push_back(value > 0 && centre > 0 ? std::log(value / centre) : value / centre - 1);
   }
   return robust_sd(away);
 }
 
 SlipBand band_about(const std::string& quantity, const std::string& unit, double middle,
-                    double percent, std::size_t checks, const std::string& block) {
-  const double half = percent / 100 * std::fabs(middle);
-  return {quantity, unit, middle, middle - half, middle + half, percent, checks, block};
+                    double percent, std::size_t checks, const std::string& block, bool as_factor) {
+  const double part = percent / 100, size = std::fabs(middle);
+  const double below = as_factor ? size * part / (1 + part) : size * part;
+  return {quantity, unit, middle, middle - below, middle + size * part, percent, checks, block};
 }
 
 SlipSetting setting_of_points(const Readings& readings) {
@@ -147,13 +149,13 @@ std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string&
     blocks[value.block].push_back(value.value);
   }
   const double middle = median(all);
-  const double half = percent.value_or(
-      std::clamp(400 * scatter_within(blocks, middle), kLeastBandPercent, kMostBandPercent));
-  std::vector<SlipBand> bands{band_about(quantity, unit, middle, half, all.size(), "")};
+  const double half = percent.value_or(std::clamp(
+      100 * std::expm1(4 * scatter_within(blocks, middle)), kLeastBandPercent, kMostBandPercent));
+  std::vector<SlipBand> bands{band_about(quantity, unit, middle, half, all.size(), "", !percent)};
   for (const auto& [block, found] : blocks) {
     const double own = median(found);
     if (found.size() >= kOwnBandChecks && std::fabs(own / middle - 1) > half / 200)
-      bands.push_back(band_about(quantity, unit, own, half, found.size(), block));
+      bands.push_back(band_about(quantity, unit, own, half, found.size(), block, !percent));
   }
   return bands;
 }

@@ -48,9 +48,10 @@ struct SlipValue {
 /// The bands: one about the median of all values, and one of its own for each pulley pair of at
 /// least three checks whose median is further from that than half the band: one tension creeps at
 /// different speeds on different pulleys, and belts are compared pulley pair by pulley pair.
-/// Without `percent` the half width is four robust standard deviations of the checks about their
-/// pulley pair's median, but at least 12 % and at most 20 %: creep speed swings several times as
-/// much as tension does, so that a narrower band would refuse what a careful hand can set.
+/// Without `percent` the band reaches four robust standard deviations of the checks' logarithms to
+/// either side of their pulley pair's median, but at least a factor of 1.25 and at most one of 1.6:
+/// what a careful hand can set, and what the comparison takes out with its doubt (comparison.h);
+/// only what lies beyond the others' spread is refused.
 /// The band of the whole session comes first. `values` must not be empty.
 std::vector<SlipBand> slip_bands(const std::string& quantity, const std::string& unit,
                                  std::span<const SlipValue> values, std::optional<double> percent);

@@ -25,6 +25,7 @@ struct MotorParameter {
   int by_voltage = 0;     ///< with the supply voltage
   int by_frequency = 0;   ///< with the supply's frequency
   int by_resistance = 0;  ///< with the winding's resistance, and so with its temperature
+  int by_flux = 0;        ///< with the flux of its magnets, which falls as they warm
 };
 
 struct MotorEquation {

@@ -1,7 +1,8 @@
 // A permanent-magnet motor on direct current: T = Ts(1 − ω/ωₙ).
 //
 // Torque at standstill and speed without load go with the voltage; the current at standstill, and
-// so the torque, with 1/R. Ferrite magnets lose 0.2 % of their flux per kelvin (handbooks), and
+// so the torque, with 1/R. With the flux Φ of its magnets T₀ = kΦ·V/R and ωₙ = V/(kΦ) (any machines
+// text): a weaker magnet gives less torque and a higher free speed. Ferrite magnets lose 0.2 % of their flux per kelvin (handbooks), and
 // warm by some ten kelvin in a run.
 #include <cmath>
 
@@ -35,12 +36,14 @@ MotorEquation permanent_magnet_motor() {
                       .meaning = "torque at standstill",
                       .by_torque = 1,
                       .by_voltage = 1,
-                      .by_resistance = -1},
+                      .by_resistance = -1,
+                      .by_flux = 1},
                      {.name = "omega_n",
                       .symbol = "ωₙ",
                       .unit = "rad/s",
                       .meaning = "speed without load",
-                      .by_voltage = 1}},
+                      .by_voltage = 1,
+                      .by_flux = -1}},
       .formulas = {formula_of<PermanentMagnetEquation>("permanent-magnet", {"stall", "omega_n"})},
       .shape = shape_maker<PermanentMagnetShape>(),
       .speeds_by_voltage = 1,

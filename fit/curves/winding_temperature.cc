@@ -55,16 +55,24 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
 }
 
 void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius) {
-  const double growth = resistance(celsius) / resistance(from.celsius);
   const MotorEquation& motor = *motor_equation(curve.model);
-  curve.scale_parameters(parameter_factors(motor, curve.parameter_names.size(),
-                                           &MotorParameter::by_resistance, growth));
-  // d ln(growth) / d from
-  const double relative = kCopperPerK / resistance(from.celsius) * from.sd;
-  Eigen::VectorXd by_growth = curve.parameters;
-  for (Eigen::Index i = 0; i < by_growth.size(); ++i)
-    by_growth[i] *= motor.parameters[static_cast<std::size_t>(i)].by_resistance;
-  curve.covariance += relative * relative * by_growth * by_growth.transpose();
+  const std::size_t count = curve.parameter_names.size();
+  const double warmer = celsius - from.celsius;
+  const double growth = resistance(celsius) / resistance(from.celsius);
+  const double flux = std::max(1 + kFluxPerK * warmer, 0.1);
+  curve.scale_parameters(parameter_factors(motor, count, &MotorParameter::by_resistance, growth));
+  curve.scale_parameters(parameter_factors(motor, count, &MotorParameter::by_flux, flux));
+  // Each parameter's derivatives by the temperature that the runs had, and by what flux a kelvin
+  // costs.
+  Eigen::VectorXd by_from = curve.parameters, by_flux_per_k = curve.parameters;
+  for (Eigen::Index i = 0; i < by_from.size(); ++i) {
+    const MotorParameter& parameter = motor.parameters[static_cast<std::size_t>(i)];
+    by_from[i] *= -parameter.by_resistance * kCopperPerK / resistance(from.celsius) -
+                  parameter.by_flux * kFluxPerK / flux;
+    by_flux_per_k[i] *= parameter.by_flux * warmer / flux;
+  }
+  curve.covariance += from.sd * from.sd * by_from * by_from.transpose() +
+                      kFluxPerKSd * kFluxPerKSd * by_flux_per_k * by_flux_per_k.transpose();
 }
 
 }  // namespace loadline

@@ -6,9 +6,10 @@
 // as the winding.
 //
 // How it misleads: a series motor's brake run hardly tells its resistance from its reactance, so
-// that the step is known worse than the curve was; the covariance says so. Magnets, too, weaken
-// when warm (about 0.2 per cent for each kelvin of ferrite, common practice), which is not taken
-// into account.
+// that the step is known worse than the curve was; the covariance says so. Magnets weaken when
+// warm: ferrite by 0.2 per cent for each kelvin (handbooks, from memory). They are taken to follow
+// the winding; that they lie in a cooler case, and that other magnets lose half of that, is in the
+// doubt.
 #pragma once
 
 #include "fit/curves/motor_findings.h"
@@ -27,6 +28,9 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
                                        const RunFinding& finding);
 /// Of a spin-up: what `options` say, else Error(kInput).
 WindingTemperature winding_temperature(const MotorFitOptions& options);
+
+/// Flux that magnets lose for each kelvin that the winding warms, and its standard uncertainty.
+inline constexpr double kFluxPerK = -0.002, kFluxPerKSd = 0.0006;
 
 /// Moves parameters and covariance of `curve`, which is one of the motor equations (the spline has
 /// no resistance), from the temperature of its runs to `celsius`.

@@ -1,5 +1,6 @@
 #include <doctest/doctest.h>
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -213,4 +214,40 @@ TEST_CASE("the repeats that are called for find the difference in 19 of 20 sessi
   CHECK(found(n) > 0.94);
   CHECK(found(n) < 0.985);
   CHECK(found(n - 2) < 0.94);
+}
+
+TEST_CASE("What the slip setting does is taken out, by normal equations with its prior") {
+  // Belt B was set looser each time. ln(speed) = belt + g·x; plain least squares, then one row more
+  // that says g = 0 ± 0.04 in units of the scatter of the fit without x (mixed estimation).
+  const double x[6] = {-0.10, -0.06, -0.08, 0.12, 0.05, 0.07};
+  const double y[6] = {0.011, 0.004, 0.009, 0.002, 0.013, 0.006};
+  std::vector<TopSpeed> runs;
+  for (int r = 0; r < 6; ++r) {
+    TopSpeed run;
+    run.run = r + 1;
+    run.belt = r < 3 ? "A" : "B";
+    run.order = (r * 5) % 6;
+    run.speed = 100 * std::exp(y[r]);
+    run.setting = x[r];
+    runs.push_back(run);
+  }
+  const BeltComparison c = compare_belts(runs);
+  double squares = 0;
+  for (int from : {0, 3}) {
+    const double mean = (y[from] + y[from + 1] + y[from + 2]) / 3;
+    for (int k = 0; k < 3; ++k) squares += std::pow(y[from + k] - mean, 2);
+  }
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  for (int r = 0; r < 6; ++r) {
+    const Eigen::Vector3d row(r < 3, r >= 3, x[r]);
+    normal += row * row.transpose();
+    right += row * y[r];
+  }
+  normal(2, 2) += squares / 4 / (0.04 * 0.04);
+  const Eigen::Vector3d found = normal.ldlt().solve(right);
+  const BeltPair& pair = c.comparisons.at(0);
+  CHECK(log_of(*pair.difference_percent.value) ==
+        doctest::Approx(pair.a == "A" ? found[0] - found[1] : found[1] - found[0]).epsilon(1e-9));
+  CHECK(*c.setting_effect.value == doctest::Approx(found[2]).epsilon(1e-9));
 }

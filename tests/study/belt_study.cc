@@ -1,7 +1,7 @@
 // How often does the belt comparison err? Plays made sessions through the book, the steady-part
 // finder and the comparison, and counts.
 //
-//   belt_study [SESSIONS] [SEED]
+//   belt_study [SESSIONS] [SEED] [WORDS]     only the sessions whose name holds these words
 //
 // Columns: `any` sessions in which at least one pair without a true difference was declared real;
 // `winner` sessions in which the fastest belt was declared faster than all others though at least
@@ -25,7 +25,8 @@ using bench::SessionTruth;
 namespace {
 
 struct Counts {
-  int sessions = 0, any = 0, winner = 0, held = 0, found = 0, refused_runs = 0, runs = 0;
+  int sessions = 0, wrong = 0, wrong_refused = 0, any = 0, winner = 0, held = 0, found = 0,
+      refused_runs = 0, runs = 0;
   double half_width = 0;
   int pairs = 0;
 };
@@ -64,7 +65,13 @@ void count(const SessionTruth& truth, const BeltAnswer& answer, Counts& counts) 
   counts.winner += beaten + 1 == c.belts.size() && equals > 0 ? 1 : 0;
   counts.held += held ? 1 : 0;
   counts.found += found ? 1 : 0;
-  counts.refused_runs += static_cast<int>(c.refused.size());
+  // Runs alternate: slip check, top speed; the first top speeds have the wrong settings.
+  counts.wrong += truth.wrong_settings;
+  for (const RefusedRun& refused : c.refused) {
+    const bool wrong = refused.run <= 2 * truth.wrong_settings;
+    counts.wrong_refused += wrong ? 1 : 0;
+    counts.refused_runs += wrong ? 0 : 1;
+  }
   counts.runs += static_cast<int>(c.refused.size() + c.runs.size());
 }
 
@@ -85,9 +92,14 @@ Counts play(const SessionTruth& truth, int sessions, std::uint64_t seed) {
   return counts;
 }
 
+std::string only;
+
 void report(const char* name, const SessionTruth& truth, int sessions, std::uint64_t seed) {
+  if (std::string(name).find(only) == std::string::npos) return;
   const Counts c = play(truth, sessions, seed);
   const auto share = [&](int n) { return 100.0 * n / c.sessions; };
+  if (c.wrong > 0)
+    fmt::print("  truly wrong settings refused in the next: {} of {}\n", c.wrong_refused, c.wrong);
   fmt::print(
       "| {:<44} | {:>5} | {:>4} | {:>5.1f} | {:>6.1f} | {:>5.1f} | {:>5.1f} | {:>5.2f} | {:>4.1f} "
       "|\n",
@@ -121,6 +133,7 @@ SessionTruth planned(double percent, int belts, std::size_t pulleys) {
 int main(int argc, char** argv) {
   const int sessions = argc > 1 ? std::atoi(argv[1]) : 500;
   const std::uint64_t seed = argc > 2 ? std::strtoull(argv[2], nullptr, 10) : 1;
+  if (argc > 3) only = argv[3];
   fmt::print("{} sessions each; standard error near 5 %: {:.1f}, near 90 %: {:.1f}\n", sessions,
              100 * std::sqrt(0.05 * 0.95 / sessions), 100 * std::sqrt(0.9 * 0.1 / sessions));
   fmt::print("| {:<44} | belts | runs |   any | winner |  held | found |  ± % | ref % |\n",
@@ -149,5 +162,13 @@ int main(int argc, char** argv) {
   truth = planned(3, 3, 2);
   truth.drift = -0.04;
   report("three belts, 3 %, 4 % drift, planned", truth, sessions, seed + 900000);
+  truth = equal_belts(3);
+  truth.creep_sd = 0.10;
+  report("three belts, settings scatter by 10 %", truth, sessions, seed + 1000000);
+  truth.creep_effect = -0.05;
+  report("such settings move the speed", truth, sessions, seed + 1100000);
+  truth.repeats = 5;
+  truth.wrong_settings = 2;
+  report("such settings, five repeats, two set wrongly", truth, sessions, seed + 1200000);
   return 0;
 }

@@ -83,7 +83,7 @@ std::int64_t store(Book& book, Run run, const std::vector<ImportedReading>& rows
 
 void play_session(Book& book, const SessionTruth& truth, std::uint64_t seed) {
   std::mt19937_64 engine(seed);
-  std::normal_distribution<double> normal;
+  std::normal_distribution<double> normal, setting;
   Book::Transaction transaction(book);
   Run mounted;
   mounted.machine = part_id(book, PartKind::kMachine, "attic");
@@ -106,15 +106,18 @@ void play_session(Book& book, const SessionTruth& truth, std::uint64_t seed) {
   for (std::size_t i = 0; i < trials.size(); ++i) {
     const double along = static_cast<double>(i) / static_cast<double>(trials.size() - 1) - 0.5;
     const double supply = 230 * std::exp(truth.supply_sd * normal(engine));
+    double set = truth.creep_sd * setting(engine);
+    if (static_cast<int>(i) < truth.wrong_settings) set = i % 2 == 0 ? std::log(6) : std::log(0.4);
     const double speed = truth.top_rpm * truth.belts[trials[i].belt].factor *
                          truth.pulleys[trials[i].pulley].second *
                          std::pow(supply / 230, truth.supply_effect) *
-                         std::exp(truth.drift * along + truth.repeat_sd * normal(engine));
+                         std::exp(truth.drift * along + truth.repeat_sd * normal(engine) +
+                                  truth.creep_effect * set);
     Run run = mounted;
     run.belt = part_id(book, PartKind::kBelt, truth.belts[trials[i].belt].name);
     run.motor_pulley = part_id(book, PartKind::kPulley, truth.pulleys[trials[i].pulley].first);
     run.kind = RunKind::kSlipCheck;
-    const double creep = truth.creep_rpm * std::exp(truth.creep_sd * normal(engine));
+    const double creep = truth.creep_rpm * std::exp(set);
     run.slip_check = store(book, run, slip_rows(truth, creep, engine));
     run.kind = RunKind::kTopSpeed;
     if (!truth.supply_channel) run.supply_v = supply;
