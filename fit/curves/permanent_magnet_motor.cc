@@ -2,8 +2,8 @@
 //
 // Torque at standstill and speed without load go with the voltage; the current at standstill, and
 // so the torque, with 1/R. With the flux Φ of its magnets T₀ = kΦ·V/R and ωₙ = V/(kΦ) (any machines
-// text): a weaker magnet gives less torque and a higher free speed. Ferrite magnets lose 0.2 % of their flux per kelvin (handbooks), and
-// warm by some ten kelvin in a run.
+// text): a weaker magnet gives less torque and a higher free speed. Ferrite magnets lose 0.2 % of
+// their flux per kelvin (handbooks), and warm by some ten kelvin in a run.
 #include <cmath>
 
 #include "fit/curves/equations.h"

@@ -108,11 +108,10 @@ void play_session(Book& book, const SessionTruth& truth, std::uint64_t seed) {
     const double supply = 230 * std::exp(truth.supply_sd * normal(engine));
     double set = truth.creep_sd * setting(engine);
     if (static_cast<int>(i) < truth.wrong_settings) set = i % 2 == 0 ? std::log(6) : std::log(0.4);
-    const double speed = truth.top_rpm * truth.belts[trials[i].belt].factor *
-                         truth.pulleys[trials[i].pulley].second *
-                         std::pow(supply / 230, truth.supply_effect) *
-                         std::exp(truth.drift * along + truth.repeat_sd * normal(engine) +
-                                  truth.creep_effect * set);
+    const double speed =
+        truth.top_rpm * truth.belts[trials[i].belt].factor *
+        truth.pulleys[trials[i].pulley].second * std::pow(supply / 230, truth.supply_effect) *
+        std::exp(truth.drift * along + truth.repeat_sd * normal(engine) + truth.creep_effect * set);
     Run run = mounted;
     run.belt = part_id(book, PartKind::kBelt, truth.belts[trials[i].belt].name);
     run.motor_pulley = part_id(book, PartKind::kPulley, truth.pulleys[trials[i].pulley].first);

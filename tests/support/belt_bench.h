@@ -29,10 +29,10 @@ struct SessionTruth {
   double drift = 0;            ///< relative, over the whole session
   double ratio = 7;
   double creep_rpm = 900;
-  double creep_sd = 0.04;          ///< relative, from slip check to slip check
-  double creep_effect = 0;         ///< d ln n / d ln creep speed, which a looser belt has
-  int wrong_settings = 0;          ///< of the first runs: six times or two fifths of the creep speed
-  double noise_sd = 0.006;         ///< relative, of single readings
+  double creep_sd = 0.04;   ///< relative, from slip check to slip check
+  double creep_effect = 0;  ///< d ln n / d ln creep speed, which a looser belt has
+  int wrong_settings = 0;   ///< of the first runs: six times or two fifths of the creep speed
+  double noise_sd = 0.006;  ///< relative, of single readings
   double noise_correlation = 0.9;  ///< from reading to reading
   double ripple = 0.02;            ///< relative, twice a turn
   double run_up_s = 0.6;           ///< time constant
