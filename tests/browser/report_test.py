@@ -336,6 +336,22 @@ class ReportInBrowser(unittest.TestCase):
                                                         "whisker" in e.get("class"))]
             self.assertTrue(drawn, name)
 
+    def test_notes_of_parts_and_runs_stand_in_front(self):
+        notes = ["brushes new <b>in spring</b>", "groove worn", "the lamp flickered"]
+        for note, words in zip(notes, (("motor", MOTORS[0]), ("pulley", "small"), ("run", 1))):
+            call(DB, "set", *words, "--note", note, "--book", self.book)
+        page = self.page.with_name("notes.html")
+        call(FIT, "report", "-o", page, "--book", self.book)
+        self.browser.open(page.as_uri())
+        said = self.browser.run("""
+            return [...document.querySelectorAll('#notes li')].map((e) => e.textContent)""")
+        folded = self.browser.run("return !!document.querySelector('#notes').closest('details')")
+        self.browser.requests()  # opening the other page is no leak of this one
+        self.assertFalse(folded)
+        self.assertEqual([line.partition(": ")[2] for line in said], notes)
+        self.assertIn("Heron 70", said[0])
+        self.assertRegex(said[2], "^Run 1, brake: ")
+
     def test_german_says_it_all_too(self):
         done = json.loads(call(FIT, "report", "-o", self.page.with_name("bericht.html"), "--lang",
                                "de", "--json", "--book", self.book))
