@@ -108,6 +108,20 @@ constexpr double kStaleS = 2;  // figures that are older are no longer shown as 
 
 }  // namespace
 
+const char* LiveDesk::word(Phase phase) {
+  switch (phase) {
+    case Phase::kIdle:
+      return "idle";
+    case Phase::kRecording:
+      return "recording";
+    case Phase::kEnded:
+      return "ended";
+    case Phase::kFailed:
+      return "failed";
+  }
+  return "";
+}
+
 void LiveDesk::news() { changed_.notify_all(); }
 
 const Clock& LiveDesk::system_clock() {
@@ -134,7 +148,7 @@ void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
 void LiveDesk::rest(const std::string& trouble, const std::string& note) {
   const Lock lock(mutex_);
   rig_trouble_ = without_commands(trouble, kInstead);
-  if (phase_ == "idle") message_ = note;
+  if (phase_ == Phase::kIdle) message_ = note;
   if (!trouble.empty() || !note.empty()) view_.reading = {};
   order_.reset();
   news();
@@ -142,7 +156,7 @@ void LiveDesk::rest(const std::string& trouble, const std::string& note) {
 
 void LiveDesk::begin(const RecordOrder& order) {
   const Lock lock(mutex_);
-  phase_ = "recording";
+  phase_ = Phase::kRecording;
   message_.clear();
   order_ = order;
   stop_ = false;
@@ -161,7 +175,7 @@ void LiveDesk::show(const RecordingView& view) {
   const Lock lock(mutex_);
   if (view.reading.elapsed_s != view_.reading.elapsed_s) heard_at_ = clock_.now();
   view_ = view;
-  if (order_ || phase_ == "idle") add_point(view.reading);
+  if (order_ || phase_ == Phase::kIdle) add_point(view.reading);
   news();
 }
 
@@ -196,7 +210,7 @@ void LiveDesk::end(const RecordReport& report) {
   for (Json& warning : last_["warnings"])
     warning = without_commands(warning.get<std::string>(), kInstead);
   last_["sentence"] = report.slip ? report.slip->sentence : "";
-  phase_ = "ended";
+  phase_ = Phase::kEnded;
   message_ = without_commands(report.result.why, kInstead);
   order_.reset();
   view_.reading = {};
@@ -206,7 +220,7 @@ void LiveDesk::end(const RecordReport& report) {
 
 void LiveDesk::fail(const std::string& sentence) {
   const Lock lock(mutex_);
-  phase_ = "failed";
+  phase_ = Phase::kFailed;
   message_ = without_commands(sentence, kInstead);
   order_.reset();
   view_.reading = {};
@@ -299,7 +313,7 @@ Json LiveDesk::points_from(std::uint64_t& from, bool& anew) const {
 
 Json LiveDesk::coverage_json() const {
   const std::string kind = order_ ? run_kind_name(order_->kind) : last_.value("kind", "");
-  if (phase_ == "idle" || kind != run_kind_name(RunKind::kBrake)) return nullptr;
+  if (phase_ == Phase::kIdle || kind != run_kind_name(RunKind::kBrake)) return nullptr;
   const SpeedCoverage::Hint hint = coverage_.hint();
   return {{"highest_rpm", coverage_.highest_rpm()},
           {"counts", coverage_.counts()},
@@ -315,7 +329,7 @@ Json LiveDesk::state(std::uint64_t& from) const {
   const Json points = points_from(from, anew);
   const double silent = silent_s();
   const bool stale = silent > kStaleS;
-  Json state = {{"phase", phase_},
+  Json state = {{"phase", word(phase_)},
                 {"message", message_},
                 {"rig_trouble", rig_trouble_},
                 {"may_start", may_start_},

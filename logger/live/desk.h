@@ -59,6 +59,8 @@ class LiveDesk {
   void wait(std::chrono::milliseconds patience) const;
 
  private:
+  enum class Phase { kIdle, kRecording, kEnded, kFailed };
+  static const char* word(Phase phase);  // as the page reads it
   struct Point {
     double time_s;
     std::optional<double> motor_rpm, handwheel_rpm, torque_nm;
@@ -74,7 +76,7 @@ class LiveDesk {
   const Clock& clock_;
   mutable Mutex mutex_;
   mutable Condition changed_;
-  std::string phase_ GUARDED_BY(mutex_) = "idle";  // recording, ended, failed
+  Phase phase_ GUARDED_BY(mutex_) = Phase::kIdle;
   std::string message_ GUARDED_BY(mutex_);
   std::string rig_trouble_ GUARDED_BY(mutex_);
   std::optional<RecordOrder> order_ GUARDED_BY(mutex_);    // under way
