@@ -40,6 +40,13 @@ void LiveMeter::begin(const LiveScale& scale) {
   const Lock lock(mutex_);
   scale_ = scale;
   begun_ = true;
+  // What was read before is of another line, whose clock may have been far ahead.
+  window_.clear();
+  before_window_.reset();
+  zero_.reset();
+  zero_before_that_.reset();
+  shown_s_ = -1;
+  latest_ = {};
 }
 
 void LiveMeter::take(const Haul& haul) {

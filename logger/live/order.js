@@ -7,10 +7,10 @@ const numbers = ["for_s", "slip_check", "inertia_kgm2", "added_inertia_kgm2", "s
 let latest = null, filled = "", busyBefore = false;
 
 const fill = (id, names, text) => {
-  const select = el(id), chosen = select.value;
+  const select = el(id), chosen = select.value, first = select.options.length === 0;
   select.replaceChildren(...(text ? [] : [new Option("–", "")]), ...names.map((n) => new Option(text ? text(n) : n, n)));
   if (names.includes(chosen)) select.value = chosen;
-  else if (!text && names.length === 1) select.value = names[0];
+  else if (!text && first && names.length === 1) select.value = names[0];
 };
 const planWords = (plan) => {
   if (plan.done) return "";

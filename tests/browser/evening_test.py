@@ -137,7 +137,11 @@ class Evening(unittest.TestCase):
         self.assertAlmostEqual(float(found.group(1).replace(",", "")), 1430, delta=40)
         self.assertEqual([m for m in self.browser.console() if "favicon" not in m], [])
         runs = json.loads(page.call(page.DB, "list", "runs", "--json", "--book", self.book))["runs"]
-        self.assertEqual([run["kind"] for run in runs], ["brake", "coast-down", "coast-down"])
+        self.assertEqual([(run["kind"], run["motor"], run["machine"]) for run in runs],
+                         [("brake", "Heron 70", None), ("coast-down", None, "Wren"),
+                          ("coast-down", None, "Wren")])
+        # Between the runs the figures are live again.
+        self.until("document.getElementById('rpm').textContent === '0'", "live figures")
         self.assertNotRegex(self.browser.run("return document.body.textContent"),
                             r"loadline-|--[a-z]", "a command to type")
 

@@ -16,6 +16,7 @@
 #include "logger/live/desk.h"
 #include "logger/live/gate.h"
 #include "logger/live/plain_words.h"
+#include "logger/live_meter.h"
 #include "logger/mounting.h"
 #include "logger/run_quality.h"
 #include "logger/slip_verdict.h"
@@ -567,4 +568,24 @@ TEST_CASE("The evening names what is missing, in order, and what was set aside c
   add(book, PartKind::kBelt, "ring");
   add(book, PartKind::kBelt, "link");
   CHECK(next(Question::kBelts, &anvil) == "top-speed");
+}
+
+TEST_CASE("Figures of a line that is opened anew begin anew, however far its clock had come") {
+  LiveMeter meter;
+  LiveScale scale;
+  scale.tick_hz = 1000;
+  const auto play = [&](double from_s) {
+    meter.begin(scale);
+    for (int i = 0; i < 200; ++i) {
+      Haul haul;
+      Sample sample;
+      sample.tick = static_cast<std::int64_t>(1000 * from_s) + i * 10;
+      sample.torque_counts = 7;
+      haul.samples.push_back(sample);
+      meter.take(haul);
+    }
+    return meter.now().elapsed_s;
+  };
+  CHECK(play(5000) == doctest::Approx(5002).epsilon(1e-4));
+  CHECK(play(0) == doctest::Approx(2).epsilon(0.05));
 }
