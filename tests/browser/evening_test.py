@@ -140,6 +140,17 @@ class Evening(unittest.TestCase):
         self.assertEqual([(run["kind"], run["motor"], run["machine"]) for run in runs],
                          [("brake", "Heron 70", None), ("coast-down", None, "Wren"),
                           ("coast-down", None, "Wren")])
+        # A fit that is still at work when a run begins costs it no sample.
+        self.press("do")
+        self.until("/^Working/.test(document.getElementById('do').textContent) || "
+                   "document.getElementById('answer').dataset.number === '4'", "the fit at work")
+        started = logger.ask("POST", "/start", json.dumps({"kind": "no-load", "motor": "Heron 70"}))
+        self.assertEqual(started.status, 200, started.text)
+        self.until("document.body.dataset.phase === 'recording'", "the run begins")
+        self.until("document.body.dataset.phase === 'ended'", "its end")
+        run = logger.state()["last"]
+        self.assertEqual((run["state"], run["lost"]), ("complete", 0))
+        self.assertGreater(run["samples"], 15 * 80)  # converter_hz over lead and action
         # Between the runs the figures are live again.
         self.until("document.getElementById('rpm').textContent === '0'", "live figures")
         self.assertNotRegex(self.browser.run("return document.body.textContent"),
