@@ -1,7 +1,9 @@
 #include "logger/live/bench_state.h"
 
+#include <algorithm>
 #include <nlohmann/json.hpp>
 
+#include "db/basis/language.h"
 #include "db/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
@@ -95,15 +97,28 @@ Json evening_json(const Book& book) {
   return evening;
 }
 
+// Line by line in the language of the locale, as the rest of the page.
+std::string said(const std::string& lines, const Language& language) {
+  std::string out;
+  for (std::size_t at = 0; at < lines.size();) {
+    const std::size_t end = std::min(lines.find('\n', at), lines.size());
+    const std::size_t from = lines.compare(at, 2, "- ") == 0 ? at + 2 : at;
+    out += lines.substr(at, from - at) + language.words(lines.substr(from, end - from)) + "\n";
+    at = end + 1;
+  }
+  return out;
+}
+
 }  // namespace
 
 Json bench_state(const Book& book, const Part& rig) {
   Json kinds = Json::array();
   Json cautions = Json::object();
+  const Language language = Language::of_locale();
   for (const RunKind kind : kRunKinds) {
     kinds.push_back(run_kind_name(kind));
     if (const std::string text = cautions_before(kind); !text.empty())
-      cautions[run_kind_name(kind)] = text;
+      cautions[run_kind_name(kind)] = said(text, language);
   }
   return {{"rig", rig.name},
           {"motors", names(book, PartKind::kMotor)},

@@ -11,6 +11,7 @@
 #include <string_view>
 #include <vector>
 
+#include "db/basis/language.h"
 #include "db/basis/web.h"
 #include "logger/live/answers.h"
 #include "logger/live/gate.h"
@@ -92,6 +93,24 @@ const std::pair<const char*, const char*> kGuards[] = {
     {"Cache-Control", "no-store"},
 };
 
+}  // namespace
+
+// Written by the build from logger/live/words.*.js: the page's words in further languages.
+struct PageWords {
+  std::string_view code, text;
+};
+std::vector<PageWords> page_words();
+
+namespace {
+
+// Of the locale, as far as there are any.
+std::string_view words_here() {
+  const std::string code = Language::of_locale().code();
+  for (const PageWords& words : page_words())
+    if (words.code == code) return words.text;
+  return kWordsScript;
+}
+
 struct Sheet {
   const char* path;
   const std::string_view& text;
@@ -102,7 +121,8 @@ const Sheet kSheets[] = {
     {"/", kPageHtml, "text/html; charset=utf-8"},
     {"/page.css", kPageCss, "text/css; charset=utf-8"},
     {"/page.js", kPageScript, "text/javascript; charset=utf-8"},
-    {"/words.js", kWordsScript, "text/javascript; charset=utf-8"},
+    {"/words.js", kWordsScript, "text/javascript; charset=utf-8"},     // see words_here()
+    {"/words.en.js", kWordsScript, "text/javascript; charset=utf-8"},  // what others build on
     {"/basis.js", kBasisScript, "text/javascript; charset=utf-8"},
     {"/alarm.js", kAlarmScript, "text/javascript; charset=utf-8"},
     {"/plots.js", kPlotsScript, "text/javascript; charset=utf-8"},
@@ -124,6 +144,7 @@ struct PageServer::State {
 
   LiveDesk& desk;
   const PageOptions options;
+  const std::string_view words = words_here();
   HttpServer
       server;  // its thread calls what follows; so the destructor of PageServer ends it first
   Gate gate;
@@ -185,7 +206,7 @@ HttpReply PageServer::State::routed(const HttpRequest& request) {
     for (const Sheet& sheet : kSheets) {
       if (request.path != sheet.path) continue;
       HttpReply reply;
-      reply.lasting = sheet.text;
+      reply.lasting = request.path == "/words.js" ? words : sheet.text;
       reply.type = sheet.type;
       return reply;
     }

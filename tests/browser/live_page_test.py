@@ -23,6 +23,7 @@ import unittest
 
 from browser import Browser
 
+os.environ["LC_ALL"] = "C.UTF-8"  # the page is English unless a test says otherwise
 LOGGER, SIMRIG, DB, SCENARIOS = (str(pathlib.Path(p).resolve()) for p in sys.argv[1:5])
 # A name that breaks whatever takes it for markup.
 MOTOR = "Heron <img src=x onerror=document.title='broken'> & \"70\""
@@ -321,6 +322,22 @@ class Bench(unittest.TestCase):
         logger.end()
         self.until("document.getElementById('phase').textContent === 'No connection'", "the end")
         self.assertEqual([self.text(name) for name in ("rpm", "torque", "power")], ["–"] * 3)
+
+    def test_the_locale_makes_the_page_german_cautions_too(self):
+        self.addCleanup(os.environ.update, LC_ALL=os.environ["LC_ALL"])
+        os.environ["LC_ALL"] = "de_DE.UTF-8"
+        self.rig("brake")
+        logger = self.watch()
+        self.browser.open(logger.url)
+        self.until("document.documentElement.lang === 'de'", "German")
+        self.choose(kind="brake")
+        self.until("document.querySelector('#cautions').textContent.length > 100", "cautions")
+        seen = self.browser.run("return document.body.textContent")
+        for words in ("elektrotechnischen Vorschriften des Landes", "zugelassene", "zwei Sekunden",
+                      "Motordrehzahl", "Was möchten Sie wissen?"):
+            self.assertIn(words, seen)
+        # Words that no English sentence does without; scripts and names of the book hold none.
+        self.assertEqual(re.findall(r"\b(?:the|of|with|is|are|not|and|from|for)\b", seen), [])
 
     def test_from_the_question_to_the_answer(self):
         """A motor and what it gives: entered, recorded, judged, set aside and back, fitted."""

@@ -9,6 +9,7 @@ request leaving the machine.
 import csv
 import json
 import math
+import os
 import pathlib
 import random
 import re
@@ -20,6 +21,7 @@ import xml.etree.ElementTree
 
 from browser import Browser
 
+os.environ["LC_ALL"] = "C.UTF-8"  # English, whatever the locale of the tests
 DB, FIT = (str(pathlib.Path(p).resolve()) for p in sys.argv[1:3])
 # Names that break whatever does not quote them.
 MOTORS = ["Heron 70", "</script><script>document.title='broken'</script> \"O'Neill\" & =1+1 🧵"]

@@ -22,9 +22,14 @@ SPEAKING = [
         "curves/runs_of.cc", "drive/figures.cc", "drive/answer_warnings.cc",
         "belts/comparison.cc", "belts/session.cc", "belts/session_slip.cc", "belts/motor_view.cc",
         "belts/seat.cc", "belts/fit_check.cc", "choose/choice_words.cc", "choose/drawer.cc",
-        "history/history_words.cc"))]
+        "history/history_words.cc")),
+    SOURCE / "logger/cautions.cc"]
 # Said on a terminal only.
 TERMINAL = {
+    "Cautions: motors here run on mains voltage, machines have moving belts and needles, and a held rotor overheats in "
+    "seconds. Isolate the rig's electronics from the mains, use a residual-current device, guard what turns, and keep "
+    "the supply switch within reach. Local electrical codes and licensed practice take precedence over anything said "
+    "here. Loadline controls no mains voltage itself.",
     "(* leans on a curve where nothing was measured)",
     "Left out besides: {} more; --json lists them.",
     "Of the {} that fit together {} not sure to meet what is asked: {}.",
@@ -89,7 +94,7 @@ def is_sentence(text):
 
 
 def sentences(text):
-    return re.split(r"(?<=[.?!]) ", text)
+    return re.split(r"(?<=[.?!]) |\n", text)
 
 
 def normal(text):
@@ -132,6 +137,23 @@ class Languages(unittest.TestCase):
                     if not any(p.split(":")[0] == str(number) for p in used):
                         glued = match.group(1).isalpha() or english in MAY_DROP
                         self.assertTrue(glued, f"{path.name} drops argument {number}: {english}")
+
+    def test_the_live_page_says_everything_too(self):
+        def texts(path):
+            return dict(re.findall(r'^  "([^"]+)": "((?:\\.|[^"])*)",$',
+                                   path.read_text(encoding="utf-8"), re.M))
+        live = SOURCE / "logger/live"
+        english = texts(live / "words.js")
+        self.assertGreater(len(english), 200)
+        pages = sorted(live.glob("words.*.js"))
+        self.assertEqual([path.name for path in pages],
+                         [f"words.{path.stem}.js" for path in LANGUAGES])
+        for path in pages:
+            said = texts(path)
+            self.assertEqual(set(english) ^ set(said), set(), path.name)
+            for key, text in said.items():
+                places = [sorted(re.findall(r"{\w+}", one)) for one in (text, english[key])]
+                self.assertEqual(*places, f"{path.name}: {key}")
 
     def test_every_sentence_of_a_report_is_an_entry(self):
         known = set().union(*(entries(path) for path in LANGUAGES))
