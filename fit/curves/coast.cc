@@ -159,6 +159,9 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     }
     coast.series.window_s.push_back(end - before);
     coast.series.time_s.push_back(end);
+    // A turn ended between the row before and this one, within the time of a turn.
+    if (reads_by_turns(way_to_read(reading).over) && i > 0)
+      end -= std::min(end - rows.time_s[i - 1], 2 * kPi / std::max(rows.speed[i], 1e-6)) / 2;
     double start = window_start(reading, before, end, rows.speed[i], rows.row_s);
     if (reading == RowReading::kEdges) {
       while (edge < edges.row_s.size() && edges.row_s[edge] < rows.time_s[i]) ++edge;
@@ -180,6 +183,23 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
   return true;
 }
 
+constexpr double kFurthestTurns = 12;         // that a display which takes in turns may reach back
+constexpr std::size_t kMostOfDisplay = 1500;  // values that a display takes on in a run-down
+
+// Where turns take longer than rows, does each bring one new value? False where fewer or more come:
+// then it is not turns that the display works on.
+bool new_at_each_turn(const SpeedRows& rows, const Stretch& stretch) {
+  constexpr double kRowsInTurn = 1.5, kLeastTurns = 5, kFewest = 0.7, kMost = 1.2;
+  double turns = 0, values = 0;
+  for (std::size_t i = stretch.from + 1; i < stretch.to; ++i) {
+    const double passed = rows.speed[i] / (2 * kPi) * (rows.time_s[i] - rows.time_s[i - 1]);
+    if (passed * kRowsInTurn > 1) continue;
+    turns += passed;
+    values += rows.repeat[i] ? 0 : 1;
+  }
+  return turns < kLeastTurns || (values > kFewest * turns && values < kMost * turns + 1);
+}
+
 std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& rows,
                                    const EdgeTrace& edges, RowReading reading) {
   if (rows.size() < kLeastWindows) return std::nullopt;
@@ -190,6 +210,7 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   coast.run = readings.run.id;
   coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
   coast.from_rows = true;
+  coast.row_s = rows.row_s;
   coast.windows_exact = reading == RowReading::kEdges;
   coast.display = rows.look_s > 1.5 * rows.row_s;
   coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
@@ -199,6 +220,12 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
     coast.oldest_s = kOldest;
   if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
   if (coast.speed.size() < kLeastWindows) return std::nullopt;
+  coast.over = way.over;
+  if (reads_by_turns(way.over)) {
+    if (coast.size() > kMostOfDisplay) return std::nullopt;
+    if (!new_at_each_turn(rows, stretch)) return std::nullopt;
+    coast.oldest_s = kFurthestTurns * 2 * kPi / coast.speed.front();
+  }
   coast.origin_s = *std::min_element(coast.start_s.begin(), coast.start_s.end()) - coast.oldest_s;
   for (std::vector<double>* times : {&coast.start_s, &coast.end_s})
     for (double& time : *times) time -= coast.origin_s;

@@ -28,6 +28,8 @@ struct Coast {
   // Rows of a file: no value is older than its row by more than this; the noise of the values.
   bool from_rows = false;
   double oldest_s = 0;
+  double row_s = 0;  ///< usual time between rows
+  WayToRead::Over over = WayToRead::Over::kSinceBefore;
   bool display = false;     ///< the value is renewed every so many rows
   bool ends_known = false;  ///< windows end where they are said to: gates, edges
   /// What the repeats add to −2 ln L by this reading, beside that of the values.

@@ -123,6 +123,12 @@ double freedom(const CoastFit& fit) {
   return std::max(3.0, values - fit.problem->parameters());
 }
 
+// A value counts where it does in both.
+void keep_weights(Coast& coast, const Coast& simpler) {
+  for (std::size_t i = 0; i < coast.size(); ++i)
+    coast.weight[i] = coast.series.weight[i] *= simpler.series.weight[i];
+}
+
 }  // namespace
 
 FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options, double unit,
@@ -146,7 +152,7 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
     if (simpler) {
       coast.noise = simpler->coasts[j].noise;
       coast.noise_judged = true;
-      if (same_noise) coast.weight = coast.series.weight = simpler->coasts[j].series.weight;
+      if (same_noise) keep_weights(coast, simpler->coasts[j]);
     } else {
       coast.noise.constant = coast.noise_sd;
     }
@@ -209,14 +215,24 @@ bool is_drag(const std::array<double, 3>& drag, const std::vector<Coast>& coasts
   return true;
 }
 
+// A ripple has eight amplitudes in each run: fewer values would follow anything.
+constexpr std::size_t kLeastForRipple = 32;
+
+bool shows_ripple(const std::vector<Coast>& coasts) {
+  return std::all_of(coasts.begin(), coasts.end(), [](const Coast& coast) {
+    return !coast.from_rows || coast.size() >= kLeastForRipple;
+  });
+}
+
 }  // namespace
 
-FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, double unit,
-                                        const std::optional<Prior>& inertia,
+FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, CoastOptions without,
+                                        double unit, const std::optional<Prior>& inertia,
                                         const std::function<bool(const CoastFit&)>& hopeless) {
-  CoastOptions without{false, false};
+  without.ripple = without.stribeck = false;
   without.level_root = loose_levels(coasts, inertia);
   FittedCoasts plain = fit_coasts(coasts, without, unit, inertia, nullptr);
+  if (plain->usable && !shows_ripple(coasts)) return plain;
   if (hopeless && hopeless(*plain)) return plain;
   CoastOptions options = without;
   options.ripple = true;
@@ -232,6 +248,10 @@ FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, double
   return second_is_better(*plain, *ripple) ? std::move(ripple) : std::move(plain);
 }
 
+// By which a rise near standstill must be better, of AICc. Instruments whose delay grows as the
+// shaft slows down make rows look like one.
+constexpr double kClear = 10, kClearByRows = 150;
+
 FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
                                       std::optional<bool> stribeck, FittedCoasts straight,
                                       double unit, const std::optional<Prior>& inertia,
@@ -244,13 +264,15 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
   FittedCoasts rise =
       fit_coasts(coasts, with_rise, unit, inertia, straight->usable ? straight.get() : nullptr);
   if (stribeck) return rise->usable ? std::move(rise) : std::move(straight);
+  const bool by_rows =
+      std::any_of(coasts.begin(), coasts.end(), [](const Coast& coast) { return coast.from_rows; });
   // A bend in the upper half of the speeds is something else, whatever it is called.
   const auto near_standstill = [&] {
     return std::exp(rise->solution.parameters[5]) < coasts.front().speed_high / 2;
   };
   const bool clear = second_is_better(*straight, *rise) && straight->usable &&
-                     rise->score < straight->score - 10 && rise->solution.parameters[4] > 0 &&
-                     near_standstill();
+                     rise->score < straight->score - (by_rows ? kClearByRows : kClear) &&
+                     rise->solution.parameters[4] > 0 && near_standstill();
   choice += clear ? fmt::format("; a rise near standstill, AICc better by {:.0f}",
                                 straight->score - rise->score)
                   : "; no rise near standstill to be seen";
@@ -268,7 +290,8 @@ void settle(CoastFit& fit) {
 }
 
 double deviance_of_course(const CoastFit& fit) {
-  double sum = 2.0 * (fit.problem->common() + static_cast<double>(fit.coasts.size()));
+  const double fitted = fit.problem->common() + static_cast<double>(fit.coasts.size());
+  double sum = 0;
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const Coast& coast = fit.coasts[j];
     if (!coast.from_rows) continue;
@@ -293,7 +316,7 @@ double deviance_of_course(const CoastFit& fit) {
     const double floor = std::pow(kRowFloor * coast.speed_high, 2);
     sum += counted * std::log(squares / counted + floor);
   }
-  return sum;
+  return sum + 2 * fitted;
 }
 
 namespace {

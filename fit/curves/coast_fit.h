@@ -46,7 +46,8 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
 /// whichever describes the runs best. Without a ripple alone where `hopeless` says of that fit that
 /// no ripple could save it.
 FittedCoasts fit_with_or_without_ripple(
-    const std::vector<Coast>& coasts, double unit, const std::optional<Prior>& inertia,
+    const std::vector<Coast>& coasts, CoastOptions options, double unit,
+    const std::optional<Prior>& inertia,
     const std::function<bool(const CoastFit&)>& hopeless = nullptr);
 
 /// `straight`, or the same with a rise near standstill where that is clearly better; `choice` says

@@ -4,7 +4,9 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <span>
 
+#include "db/basis/units.h"
 #include "fit/curves/coast_solution.h"
 
 namespace loadline {
@@ -119,6 +121,34 @@ Moved moved_by(const std::array<double, kRipple>& shapes, const double* amplitud
   return moved;
 }
 
+bool is_by_turns(const Coast& coast) { return coast.from_rows && reads_by_turns(coast.over); }
+
+// A display that takes in each turn shows a sum of means over single ones. Where each of n counts
+// alike, or each further one less by the same factor, the mean M of how long ago they ended (rad)
+// and its variance hang together: (M² + 2πM)/3 and M² + 2πM, of a uniform and of a geometric
+// distribution. A few turns that keep both stand for all: `spread` of the root of M² + 2πM from M,
+// placed as by Gauss and Legendre, and by Gauss and Laguerre (Abramowitz and Stegun, tables 25.4
+// and 25.9, n = 3; from memory).
+struct TurnShown {
+  double share, spread;
+};
+
+std::span<const TurnShown> turns_shown(WayToRead::Over over) {
+  static constexpr double kLegendre = 0.7745966692414834;
+  static constexpr TurnShown kAgo[] = {{1, 0}};
+  static constexpr TurnShown kMean[] = {
+      {5.0 / 18, -kLegendre}, {8.0 / 18, 0}, {5.0 / 18, kLegendre}};
+  static constexpr TurnShown kSmoothed[] = {{0.7110930099291730, 0.4157745567834791 - 1},
+                                            {0.2785177335692408, 2.2942803602790417 - 1},
+                                            {0.0103892565015861, 6.2899450829374792 - 1}};
+  if (over == WayToRead::Over::kTurnAgo) return kAgo;
+  if (over == WayToRead::Over::kMeanOfTurns) return kMean;
+  return kSmoothed;
+}
+
+constexpr int kTurnSteps = 12;       // of Newton's, to find when an angle was passed
+constexpr double kTurnFound = 1e-9;  // rad
+
 }  // namespace
 
 CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options,
@@ -132,7 +162,10 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
   inertia_free_ = differing || inertia_.has_value();
   for (const Coast& coast : coasts_)
     with_age_ = with_age_ || (!coast.by_edges && !coast.windows_exact);
-  for (const Coast& coast : coasts_) from_rows_ = from_rows_ || coast.from_rows;
+  for (const Coast& coast : coasts_) {
+    from_rows_ = from_rows_ || coast.from_rows;
+    by_turns_ = by_turns_ || is_by_turns(coast);
+  }
   columns_ = common();
   for (const Coast& coast : coasts_) {
     column_of_.push_back(columns_);
@@ -157,6 +190,33 @@ int CoastProblem::ripple_column_of(std::size_t j) const {
   return column_of_[j] + own_columns(coasts_[j]) - kRipple;
 }
 
+// What is known of a ripple beforehand. Edges show it by themselves: a radian only bites where they
+// do not. Among the values of rows almost anything could pass for one that is too large to be: the
+// torque hardly swings by more than half of itself, marks and inertia by more than some hundredths.
+double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
+  constexpr double kByEdges = 1, kOfPlace = 0.05, kOfTorque = 0.5;
+  constexpr double kOfAge = 1.41;  // √2/h: a sawtooth over a turn has the harmonics 2/h
+  const Coast& coast = coasts_[j];
+  if (!coast.from_rows || !options_.known_drag) return kByEdges;
+  if (is_by_turns(coast)) return kOfAge / (1 + amplitude / 2);
+  if (amplitude % 4 < 2) return kOfPlace;
+  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
+  const double inertia = std::exp((*options_.known_drag)[3]) + coast.added_kgm2 / unit_;
+  const double w = coast.speed_high;
+  return kOfTorque * by_speed.torque(w) / (inertia * w * w);
+}
+
+// How fast a value changes with the age of what it shows, rad/s for each rad, by the drag that is
+// about known; less where rows are quicker than turns.
+double CoastProblem::row_age_rate(std::size_t j, double speed) const {
+  if (!options_.known_drag) return 0;
+  const Coast& coast = coasts_[j];
+  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
+  const double inertia = std::exp((*options_.known_drag)[3]) + coast.added_kgm2 / unit_;
+  const double turns_in_row = speed / (2 * kPi) * coast.row_s;
+  return by_speed.torque(speed) / inertia / speed * std::min(1.0, turns_in_row);
+}
+
 template <typename T>
 void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
                                   double* jacobian) const {
@@ -177,8 +237,22 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                   steps);
   const int age_at = drag_columns();
   const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
+  const bool by_turns = is_by_turns(coast);
   const int ripple_at = ripple_column_of(j);
   const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
+
+  // What moves with the drag, the inertia and the start speed, `by` each of them.
+  const auto add_to = [&](double* line, const auto& by) {
+    for (int c = 0; c < 4; ++c) line[c] += by(c);
+    line[first] += by(kStartSpeed);
+    if (options_.stribeck) {
+      line[4] += by(kRise);
+      line[5] += by(kKnee);
+    }
+    // A level is all torques together: Σ x ∂/∂x.
+    for (int c = 0; c < 3 && with_levels(); ++c) line[level_column_of(j)] += x[c] * by(c);
+    if (with_levels() && options_.stribeck) line[level_column_of(j)] += x[4] * by(kRise);
+  };
 
   // What the angle at t adds to a value; its derivatives go straight into `line`. Returns how fast
   // it moves there.
@@ -187,7 +261,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     const double speed = value_of(m.speed);
     value += factor * value_of(m.angle);
     Moved moved;
-    if (options_.ripple) {
+    if (options_.ripple && !by_turns) {
       const auto shapes = ripple_shapes(value_of(m.angle), speed, by_speed);
       for (std::size_t c = 0; c < kRipple; ++c) {
         const double amplitude = x[ripple_at + static_cast<int>(c)];
@@ -196,23 +270,74 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       }
       if (line) moved = moved_by(shapes, x + ripple_at, speed, by_speed);
     }
-    if (line) {
-      const auto by = [&](int variable) {
+    if (line)
+      add_to(line, [&](int variable) {
         return factor * ((1 + moved.by_angle) * derivative(m.angle, variable) +
                          moved.by_speed * derivative(m.speed, variable));
-      };
-      const auto add = [&](int column, int variable) { line[column] += by(variable); };
-      for (int c = 0; c < 4; ++c) add(c, c);
-      add(first, kStartSpeed);
-      if (options_.stribeck) {
-        add(4, kRise);
-        add(5, kKnee);
-      }
-      // A level is all torques together: Σ x ∂/∂x.
-      for (int c = 0; c < 3 && with_levels(); ++c) line[level_column_of(j)] += x[c] * by(c);
-      if (with_levels() && options_.stribeck) line[level_column_of(j)] += x[4] * by(kRise);
-    }
+      });
     return speed * (1 + moved.by_angle) + moved.by_speed * m.acceleration;
+  };
+
+  // When the solution's angle was less by `less` than at `from_s`. No ripple is in it: what one
+  // changes at the ends of a turn is added to the turn's angle, the same to first order.
+  const auto passed = [&](double from_s, double less, double speed) {
+    const double target = value_of(solution.at(from_s).angle) - less;
+    double at = from_s - less / speed;
+    for (int step = 0; step < kTurnSteps; ++step) {
+      const auto there = solution.at(at);
+      const double away = value_of(there.angle) - target;
+      if (std::fabs(away) < kTurnFound) break;
+      at -= away / std::max(value_of(there.speed), kLeastSpeed);
+    }
+    return at;
+  };
+  // Adds `factor` times the derivatives of the moment `at`, at which the angle was less than at
+  // `from_s` by some that goes with e^x[age] by `by_reach`.
+  const auto add_moment = [&](double at, double from_s, double by_reach, double factor,
+                              double* line) {
+    const auto there = solution.at(at), from = solution.at(from_s);
+    const double by_angle = factor / std::max(value_of(there.speed), kLeastSpeed);
+    add_to(line, [&](int variable) {
+      return by_angle * (derivative(from.angle, variable) - derivative(there.angle, variable));
+    });
+    line[age_at] -= by_angle * by_reach;
+  };
+  const auto add_turns = [&](double end_s, double speed, double* line, double& value) {
+    const double reach = std::exp(x[age_at]);
+    const double root = std::sqrt(reach * (reach + 2 * kPi));
+    for (const TurnShown& shown : turns_shown(coast.over)) {
+      const double ago = reach + shown.spread * root;
+      const double by_log = reach * (1 + shown.spread * (reach + kPi) / root);
+      const double last = passed(end_s, ago, speed), before = passed(end_s, ago + 2 * kPi, speed);
+      const double factor = shown.share / (last - before);
+      double mean = 0;
+      const double rate_last = add_angle(last, factor, line, mean);
+      const double rate_before = add_angle(before, -factor, line, mean);
+      value += mean;
+      if (!line) continue;
+      const double own = mean / shown.share;
+      add_moment(last, end_s, by_log, factor * (rate_last - own), line);
+      add_moment(before, end_s, by_log, factor * (own - rate_before), line);
+    }
+    value -= speed;
+    // Where rows are slower than turns, how long ago the last turn ended goes with the place of the
+    // shaft: harmonics of a sawtooth, to first order.
+    const double late = options_.ripple ? row_age_rate(j, speed) : 0;
+    if (late == 0) return;
+    const auto at_row = solution.at(end_s);
+    double by_angle = 0;
+    for (int h = 1; h <= kRipple / 2; ++h) {
+      const int column = ripple_at + 2 * (h - 1);
+      const double c = std::cos(h * value_of(at_row.angle)),
+                   s = std::sin(h * value_of(at_row.angle));
+      value += late * (x[column] * c + x[column + 1] * s);
+      by_angle += late * h * (x[column + 1] * c - x[column] * s);
+      if (!line) continue;
+      line[column] += late * c;
+      line[column + 1] += late * s;
+    }
+    if (line)
+      add_to(line, [&](int variable) { return by_angle * derivative(at_row.angle, variable); });
   };
 
   for (std::size_t i = 0; i < coast.size(); ++i) {
@@ -230,6 +355,8 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
         value += x[first + 1 + coast.slot[i]];
         if (line) line[first + 1 + coast.slot[i]] = 1;
       }
+    } else if (by_turns) {
+      add_turns(coast.end_s[i], coast.speed[i], line, value);
     } else {
       const double length = coast.end_s[i] - coast.start_s[i];
       // Through the look that follows it an edge is not older than until the next one.
@@ -292,12 +419,12 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
     if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 5] = 1 / 0.7;
     ++at;
   }
-  // A ripple moves the angle by less than about a radian; this only bites where nothing is seen of
-  // it.
   for (std::size_t j = 0; options_.ripple && j < coasts_.size(); ++j)
-    for (int c = ripple_column_of(j); c < ripple_column_of(j) + kRipple; ++c, ++at) {
-      r[at] = x[c];
-      if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
+    for (int i = 0; i < kRipple; ++i, ++at) {
+      const int c = ripple_column_of(j) + i;
+      const double ripple = ripple_sd(j, i);
+      r[at] = x[c] / ripple;
+      if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1 / ripple;
     }
   for (Eigen::Index i = 0; i < options_.level_root.rows(); ++i, ++at) {
     r[at] = 0;
@@ -360,7 +487,7 @@ Eigen::VectorXd CoastProblem::start() const {
     fits.push_back(normal.ldlt().solve(right));
   }
   Eigen::VectorXd x = Eigen::VectorXd::Zero(columns_);
-  if (with_age_ && from_rows_) x[drag_columns()] = kRowAgeAtFirst;
+  if (with_age_ && from_rows_) x[drag_columns()] = by_turns_ ? options_.log_age : kRowAgeAtFirst;
   if (inertia_) x[3] = std::log(inertia_->mean / unit_);
   // Mean decelerations with and without added inertia give J: a₁/a₂ = (J+D₂)/(J+D₁).
   const auto mean = [](const Eigen::Vector3d& f) { return f[0] + f[1] / 2 + f[2] / 3; };

@@ -6,7 +6,10 @@
 //   δθ = Σ_h (p_h + q_h/ω²) cos hθ + (r_h + s_h/ω²) sin hθ,   h = 1, 2 per turn,
 // to first order: a torque ripple of h per turn moves the angle by 1/ω² times its amplitude (energy
 // balance over a part of a turn), an uneven disc or an inertia that changes within the turn by a
-// constant amount. In runs with edge times each slot's own place on the disc is fitted besides.
+// constant amount. A display that takes in single turns shows a mean of several of them, the angle
+// of which the solution gives; what its ripple columns then hold is how long ago a turn ended when
+// a row was written, which goes with the place of the shaft. In runs with edge times each slot's
+// own place on the disc is fitted besides.
 #pragma once
 
 #include <array>
@@ -77,6 +80,8 @@ class CoastProblem final : public Residuals {
  private:
   int drag_columns() const { return options_.stribeck ? 6 : 4; }
   int own_columns(const Coast& coast) const;
+  double ripple_sd(std::size_t j, int amplitude) const;
+  double row_age_rate(std::size_t j, double speed) const;
   // `scale` > 0: in place of weight over noise. `jacobian` null: values only, in plain numbers.
   void residuals_of(std::size_t j, const double* x, double scale, double* r,
                     double* jacobian) const;
@@ -91,6 +96,7 @@ class CoastProblem final : public Residuals {
   bool inertia_free_ = false;
   bool with_age_ = false;
   bool from_rows_ = false;  // the age is then fitted as its logarithm
+  bool by_turns_ = false;   // and is how far back a display reaches that takes in turns
   std::vector<int> column_of_, row_of_;
   int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0, level_at_ = 0;
 };

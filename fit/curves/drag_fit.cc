@@ -289,7 +289,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   std::vector<RowsRead> ways = read_in_every_way(read, of_motor, unit, inertia);
   RowsRead& way = ways.front();
   const std::vector<int> sessions = sessions_of(book, part, way.coasts);
-  const Eigen::Matrix4d spread = spread_of(ways, judged_levels(*way.fit, sessions));
+  const Eigen::MatrixXd levels = judged_levels(*way.fit, sessions);
+  const Eigen::Matrix4d spread =
+      spread_of(ways, levels) + doubt_of_ends(way, unit, inertia, levels) + doubt_of_turns(way);
   FittedCoasts fitted = fit_with_or_without_rise(way.coasts, options.stribeck, std::move(way.fit),
                                                  unit, inertia, out.choice);
   if (fitted->usable) settle(*fitted);

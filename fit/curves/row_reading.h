@@ -17,6 +17,10 @@ enum class RowReading {
   kEdges,          ///< the time between two edges that the rows themselves tell
   kBetweenRows,    ///< the time since the last row, repeats included: counts in a gate
   kAtRows,         ///< the speed at the row itself, repeats included: voltages
+  // Displays that take in a value at each turn and work on the last few of them:
+  kTurnAgo,        ///< one whole turn, some turns ago: the middle one of several
+  kMeanOfTurns,    ///< some of the last turns
+  kSmoothedTurns,  ///< all turns, each further one counting less by the same factor
   // Where digits are so coarse that repeats are values like all others:
   kLastTurnAtRows,
   kAngleAgoAtRows,
@@ -24,14 +28,25 @@ enum class RowReading {
 inline constexpr std::array kRowReadings = {
     RowReading::kBetweenValues,  RowReading::kLastTurn,      RowReading::kAngleAgo,
     RowReading::kEdges,          RowReading::kBetweenRows,   RowReading::kAtRows,
+    RowReading::kTurnAgo,        RowReading::kMeanOfTurns,   RowReading::kSmoothedTurns,
     RowReading::kLastTurnAtRows, RowReading::kAngleAgoAtRows};
 
 /// What such a value is.
 struct WayToRead {
-  enum class Over { kSinceBefore, kLastTurn, kInstant } over;
+  enum class Over {
+    kSinceBefore,
+    kLastTurn,
+    kInstant,
+    kTurnAgo,
+    kMeanOfTurns,
+    kSmoothedTurns
+  } over;
   bool repeats_are_values;  ///< else a repeat is the old value once more
-  bool has_age;             ///< its end lies some angle before its row, which the fit finds
+  bool has_age;             ///< some angle of it, as far as it reaches back, is found by the fit
 };
+
+/// A display that takes in a value at each turn: how far it reaches back the fit finds.
+constexpr bool reads_by_turns(WayToRead::Over over) { return over >= WayToRead::Over::kTurnAgo; }
 
 constexpr WayToRead way_to_read(RowReading reading) {
   using Over = WayToRead::Over;
@@ -48,6 +63,12 @@ constexpr WayToRead way_to_read(RowReading reading) {
       return {Over::kSinceBefore, true, false};
     case RowReading::kAtRows:
       return {Over::kInstant, true, false};
+    case RowReading::kTurnAgo:
+      return {Over::kTurnAgo, false, true};
+    case RowReading::kMeanOfTurns:
+      return {Over::kMeanOfTurns, false, true};
+    case RowReading::kSmoothedTurns:
+      return {Over::kSmoothedTurns, false, true};
     case RowReading::kLastTurnAtRows:
       return {Over::kLastTurn, true, true};
     case RowReading::kAngleAgoAtRows:
@@ -63,6 +84,9 @@ inline double window_start(RowReading reading, double before_s, double end_s, do
   constexpr double kInstant = 1e-3;
   switch (way_to_read(reading).over) {
     case WayToRead::Over::kLastTurn:
+    case WayToRead::Over::kTurnAgo:
+    case WayToRead::Over::kMeanOfTurns:
+    case WayToRead::Over::kSmoothedTurns:
       return end_s - 2 * kPi / std::max(speed, 1e-6);
     case WayToRead::Over::kInstant:
       return end_s - kInstant * row_s;

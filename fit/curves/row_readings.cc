@@ -13,6 +13,9 @@ constexpr double kHopeless = 400;  // of a score: so far behind without a ripple
 constexpr double kWorthAges = 60;  // of a score: ways further behind are not tried at all ages
 // A score counts the course of the speed twice and more, so that its differences are worth a third.
 constexpr double kScoreCounts = 3;
+// How a display weighs its turns is drawn with one or two lines only (coast_problem.cc): what is
+// between them is much more in doubt than their scores say.
+constexpr double kTurnScoreCounts = 100;
 
 // A display that is renewed every so many rows mostly shows the mean since it was renewed.
 constexpr double kUnusualDisplay = 60;
@@ -38,16 +41,25 @@ void judge(RowsRead& read) {
 }
 
 // How old the last edge is decides much, and what is left over has several minima by it: it is
-// tried out for discs of some 3 to 90 pulses.
-constexpr double kLogAges[] = {-3.4, -2.6, -1.8, -1.0, 0.0};
+// tried out for discs of some 1 to 90 pulses.
+constexpr double kLogAges[] = {-3.4, -2.6, -1.8, -1.0, 0.0, 0.8};
 constexpr double kLogAngles[] = {-1.8, -0.9, 0.0, 0.7, 1.2, 1.8, 2.4};
 constexpr double kLogAgeSd = 0.4;
+// The turns that a display works on: from one to six or so.
+constexpr double kLogTurns[] = {1.2, 1.85, 2.5, 3.0, 3.6};
+constexpr double kUsualLogTurns = 2.5, kUsualLogTurnsSd = 0.8;
+
+std::span<const double> ages_of(RowReading reading) {
+  const WayToRead way = way_to_read(reading);
+  if (reads_by_turns(way.over)) return kLogTurns;
+  if (way.over == WayToRead::Over::kInstant) return kLogAngles;
+  return kLogAges;
+}
 
 std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
                                       const std::optional<Prior>& inertia) {
   std::vector<RowsRead> all;
-  const bool any_angle = way_to_read(best.reading).over == WayToRead::Over::kInstant;
-  for (const double log_age : any_angle ? std::span<const double>(kLogAngles) : kLogAges) {
+  for (const double log_age : ages_of(best.reading)) {
     CoastOptions options = best.fit->options;
     options.log_age = log_age;
     options.log_age_sd = kLogAgeSd;
@@ -90,16 +102,57 @@ std::vector<Coast> cut_coasts(const std::vector<Readings>& read, bool of_motor,
   return coasts;
 }
 
-std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool of_motor,
-                                        double unit, const std::optional<Prior>& inertia) {
+namespace {
+
+// Does a tachometer of this kind make such values?
+bool makes(Tachometer tachometer, RowReading reading) {
+  const WayToRead::Over over = way_to_read(reading).over;
+  switch (tachometer) {
+    case Tachometer::kReciprocal:
+      return reading == RowReading::kBetweenValues || reading == RowReading::kEdges;
+    case Tachometer::kPeriod:
+      return over == WayToRead::Over::kLastTurn || over == WayToRead::Over::kInstant;
+    case Tachometer::kGate:
+      return reading == RowReading::kBetweenRows || reading == RowReading::kBetweenValues;
+    case Tachometer::kAnalogue:
+      return reading == RowReading::kAtRows;
+    case Tachometer::kDisplay:
+      return reading != RowReading::kEdges;
+  }
+  return true;
+}
+
+// What the owner of all runs that came as files says of their tachometer; empty where nothing is
+// said or not the same of all.
+std::optional<Tachometer> stated_by_all(const std::vector<Readings>& read) {
+  std::optional<Tachometer> stated;
+  bool first = true;
+  for (const Readings& readings : read) {
+    if (readings.run.source == "rig") continue;
+    if (!first && readings.run.tachometer != stated) return std::nullopt;
+    stated = readings.run.tachometer;
+    first = false;
+  }
+  return stated;
+}
+
+std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_motor, double unit,
+                                   const std::optional<Prior>& inertia,
+                                   const std::optional<Tachometer>& stated) {
   std::vector<RowsRead> all;
   for (const RowReading reading : kRowReadings) {
+    if (stated && !makes(*stated, reading)) continue;
     std::vector<Coast> coasts = cut_coasts(read, of_motor, reading);
     if (coasts.empty()) continue;
     const bool by_rows = std::any_of(coasts.begin(), coasts.end(),
                                      [](const Coast& coast) { return coast.from_rows; });
+    CoastOptions options;
+    if (reads_by_turns(way_to_read(reading).over)) {
+      options.log_age = kUsualLogTurns;
+      options.log_age_sd = kUsualLogTurnsSd;
+    }
     FittedCoasts fit =
-        fit_with_or_without_ripple(coasts, unit, inertia, [&](const CoastFit& plain) {
+        fit_with_or_without_ripple(coasts, options, unit, inertia, [&](const CoastFit& plain) {
           return by_rows && !all.empty() && all.front().fit->usable &&
                  !(score_of(plain) < all.front().fit->score + kHopeless);
         });
@@ -124,6 +177,17 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
   return all;
 }
 
+}  // namespace
+
+std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool of_motor,
+                                        double unit, const std::optional<Prior>& inertia) {
+  const std::optional<Tachometer> stated = stated_by_all(read);
+  std::vector<RowsRead> ways = read_in_ways(read, of_motor, unit, inertia, stated);
+  const bool none = ways.empty() || !ways.front().fit->usable;
+  return stated && none ? read_in_ways(read, of_motor, unit, inertia, std::nullopt)
+                        : std::move(ways);
+}
+
 Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root) {
   if (!ways.front().fit->usable) return Eigen::Matrix4d::Zero();
   const Eigen::Vector4d best = with_levels_held(*ways.front().fit, level_root);
@@ -131,12 +195,65 @@ Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::Matrix
   double sum = 0;
   for (const RowsRead& way : ways) {
     if (!way.fit->usable) continue;
-    const double weight = std::exp(-(way.fit->score - ways.front().fit->score) / 2 / kScoreCounts);
+    const bool alike = reads_by_turns(way_to_read(way.reading).over) &&
+                       reads_by_turns(way_to_read(ways.front().reading).over);
+    const double weight = std::exp(-(way.fit->score - ways.front().fit->score) / 2 /
+                                   (alike ? kTurnScoreCounts : kScoreCounts));
     const Eigen::Vector4d away = with_levels_held(*way.fit, level_root) - best;
     spread += weight * away * away.transpose();
     sum += weight;
   }
   return sum > 0 ? Eigen::Matrix4d(spread / sum) : spread;
+}
+
+namespace {
+
+// Values above and below these shares of the top speed are left out in turn.
+constexpr double kUpperEnd = 0.8, kLowerEnd = 0.2;
+// What one difference in twenty of four parameters exceeds by chance (χ², 4 degrees of freedom).
+constexpr double kChance = 9.49;
+
+std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
+  for (Coast& coast : coasts)
+    for (std::size_t i = 0; i < coast.size(); ++i) {
+      const double share = coast.speed[i] / coast.speed_high;
+      if (upper ? share > kUpperEnd : share < kLowerEnd) coast.series.weight[i] = 0;
+    }
+  return coasts;
+}
+
+}  // namespace
+
+Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
+  // Displays in closed form (tests/fit/row_readings_test.cc) come out with up to 0.4 % of c₀ off,
+  // turned about a third of the top speed.
+  constexpr double kOff = 0.003, kTurnedAbout = 3;
+  const CoastFit& fit = *way.fit;
+  if (!fit.usable || !reads_by_turns(way_to_read(way.reading).over)) return Eigen::Matrix4d::Zero();
+  const double c0 = kOff * fit.solution.parameters[0];
+  const Eigen::Vector4d away(c0, -kTurnedAbout * c0 / way.coasts.front().speed_high, 0, 0);
+  return away * away.transpose();
+}
+
+Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
+                              const Eigen::MatrixXd& level_root) {
+  Eigen::Matrix4d doubt = Eigen::Matrix4d::Zero();
+  const CoastFit& all = *way.fit;
+  const bool by_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
+                                   [](const Coast& coast) { return coast.from_rows; });
+  if (!by_rows || !all.usable) return doubt;
+  for (const bool upper : {true, false}) {
+    const FittedCoasts part =
+        fit_coasts(without(way.coasts, upper), all.options, unit, inertia, &all, true);
+    if (!part->usable) continue;
+    const Eigen::Vector4d away =
+        with_levels_held(*part, level_root) - with_levels_held(all, level_root);
+    const Eigen::Matrix4d own = part->solution.inverse_normal.topLeftCorner<4, 4>() *
+                                std::max(1.0, unexplained_course(all));
+    const double size = away.dot(own.ldlt().solve(away));
+    if (size > kChance) doubt += (1 - kChance / size) * away * away.transpose();
+  }
+  return doubt;
 }
 
 std::string row_reading_words(RowReading reading) {
@@ -151,6 +268,12 @@ std::string row_reading_words(RowReading reading) {
       return "the speed some part of a turn, or some turns, ago";
     case RowReading::kEdges:
       return "the time between two edges, which the rows tell";
+    case RowReading::kTurnAgo:
+      return "the middle one of the last turns";
+    case RowReading::kMeanOfTurns:
+      return "the mean of the last turns";
+    case RowReading::kSmoothedTurns:
+      return "a display that smooths over the last turns";
     case RowReading::kBetweenRows:
       return "the mean since the row before, repeats included";
     case RowReading::kAtRows:

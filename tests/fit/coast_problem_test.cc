@@ -11,11 +11,11 @@ using namespace loadline;
 namespace {
 
 // Windows of mean speed of ω(t) = 170 − 60 t; nothing here needs the model to fit them.
-Coast windows(double added, bool exact) {
+Coast windows(double added, bool exact, int count = 30) {
   Coast coast;
   coast.added_kgm2 = added;
   coast.windows_exact = exact;
-  for (int i = 0; i < 30; ++i) {
+  for (int i = 0; i < count; ++i) {
     coast.start_s.push_back(0.08 * i);
     coast.end_s.push_back(0.08 * (i + 1));
     coast.speed.push_back(170 - 60 * 0.08 * (i + 0.5));
@@ -81,6 +81,31 @@ TEST_CASE("runs that have levels of their own") {
     options.level_root = root;
     check_derivatives({windows(0, false), windows(1e-3, true)}, options);
   }
+}
+
+TEST_CASE("displays that take in turns: one some turns ago, the mean of some, smoothed ones") {
+  for (const auto over :
+       {WayToRead::Over::kTurnAgo, WayToRead::Over::kMeanOfTurns, WayToRead::Over::kSmoothedTurns})
+    for (const bool stribeck : {false, true}) {
+      std::vector<Coast> coasts = {windows(0, false, 20), windows(1e-3, false, 20)};
+      for (Coast& coast : coasts) {
+        coast.from_rows = true;
+        coast.over = over;
+        coast.row_s = 0.08;
+        for (std::size_t i = 0; i < coast.size(); ++i)  // what is shown began before the first row
+          coast.start_s[i] += 0.7, coast.end_s[i] += 0.7;
+        coast.length_s += 0.7;
+        coast.series = {coast.end_s, std::vector<double>(coast.size(), 0.08),
+                        std::vector<double>(coast.size(), 0.5), coast.weight};
+        RowNoise noise;
+        noise.constant = 1;
+        coast.whitener = Whitener(coast.series, noise);
+      }
+      CoastOptions options{true, stribeck};
+      options.log_age = 2;
+      options.known_drag = {30, 0.1, 1e-3, 0};  // how fast ages tell
+      check_derivatives(coasts, options);
+    }
 }
 
 TEST_CASE("mean speeds between edges") {

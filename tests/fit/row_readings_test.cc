@@ -4,9 +4,11 @@
 // bench.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 #include <nlohmann/json.hpp>
+#include <numeric>
 
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
@@ -34,13 +36,20 @@ struct Shaft {
   }
 };
 
-using Tachometer = std::function<double(const Shaft&, double row, double row_before)>;
+using Instrument = std::function<double(const Shaft&, double row, double row_before)>;
 
 double last_edge(const Shaft& shaft, double t, double pulses, double back = 0) {
   return shaft.time_of((std::floor(shaft.angle(t) / (2 * kPi) * pulses) - back) * 2 * kPi / pulses);
 }
 
-DragFit fit_rows(const Tachometer& tachometer, double rows_hz) {
+// As a display writes it, in steps of 0.5 rpm.
+double displayed(double speed) {
+  const double step = rad_per_s_from_rpm(0.5);
+  return step * std::round(speed / step);
+}
+
+DragFit fit_rows(const Instrument& tachometer, double rows_hz,
+                 std::optional<Tachometer> stated = std::nullopt) {
   tests::ScratchBook scratch;
   const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
   for (const double added : {0.0, 2e-3}) {
@@ -48,6 +57,7 @@ DragFit fit_rows(const Tachometer& tachometer, double rows_hz) {
     Run run;
     run.kind = RunKind::kCoastDown;
     run.machine = machine.id;
+    run.tachometer = stated;
     if (added > 0) run.added_inertia_kgm2 = added;
     std::vector<ImportedReading> rows;
     for (double t = 0.3137; shaft.speed(t) > 8; t += 1 / rows_hz) {
@@ -59,6 +69,16 @@ DragFit fit_rows(const Tachometer& tachometer, double rows_hz) {
     tests::store(scratch.book(), run, rows);
   }
   return fit_drag(scratch.book(), machine, {});
+}
+
+// The speeds of the last `count` whole turns, the newest first, as a display with one mark sees
+// them.
+std::vector<double> last_turns(const Shaft& shaft, double row, int count) {
+  std::vector<double> speeds;
+  for (int back = 0; back < count; ++back)
+    speeds.push_back(2 * kPi /
+                     (last_edge(shaft, row, 1, back) - last_edge(shaft, row, 1, back + 1)));
+  return speeds;
 }
 
 void check_truth(const DragFit& fit, double share) {
@@ -99,6 +119,53 @@ TEST_CASE("the period of the last whole turn") {
   CHECK(fit.rows_read_as == "the mean over the last turn");
 }
 
+TEST_CASE("a display that shows the middle one of the last five turns") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        std::vector<double> turns = last_turns(shaft, row, 5);
+        std::sort(turns.begin(), turns.end());
+        return displayed(turns[2]);
+      },
+      25);
+  check_truth(fit, 0.03);
+}
+
+TEST_CASE("a display that shows the mean of the last eight turns") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        const std::vector<double> turns = last_turns(shaft, row, 8);
+        return displayed(std::accumulate(turns.begin(), turns.end(), 0.0) / 8);
+      },
+      25);
+  check_truth(fit, 0.03);
+}
+
+TEST_CASE("a display to which each new turn adds a quarter of what it differs by") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        double shown = 0, share = 0.25;
+        for (const double turn : last_turns(shaft, row, 40)) {
+          shown += share * turn;
+          share *= 0.75;
+        }
+        return displayed(shown / (1 - std::pow(0.75, 40)));
+      },
+      25);
+  check_truth(fit, 0.05);
+}
+
+TEST_CASE("what the owner says of a tachometer is taken") {
+  const Instrument period = [](const Shaft& shaft, double row, double) {
+    const double to = last_edge(shaft, row, 12), from = last_edge(shaft, row, 12, 12);
+    return 2 * kPi / (to - from);
+  };
+  check_truth(fit_rows(period, 50, Tachometer::kPeriod), 0.02);
+  // Told wrong it is read as told, and what that leaves over goes into the limits.
+  const DragFit wrong = fit_rows(period, 50, Tachometer::kReciprocal);
+  CHECK((wrong.rows_read_as == "the mean since the value before" ||
+         wrong.rows_read_as == "the time between two edges, which the rows tell"));
+}
+
 TEST_CASE("pulses counted in a gate") {
   const DragFit fit = fit_rows(
       [](const Shaft& shaft, double row, double before) {
@@ -111,10 +178,7 @@ TEST_CASE("pulses counted in a gate") {
 
 TEST_CASE("a voltage that follows late and is read in coarse steps") {
   const DragFit fit = fit_rows(
-      [](const Shaft& shaft, double row, double) {
-        const double step = rad_per_s_from_rpm(0.5);
-        return step * std::round(shaft.speed(row - 0.03) / step);
-      },
+      [](const Shaft& shaft, double row, double) { return displayed(shaft.speed(row - 0.03)); },
       50);
   check_truth(fit, 0.02);
 }
