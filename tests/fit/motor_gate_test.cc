@@ -1,5 +1,6 @@
 // Brake runs spoilt as benches spoil them: the curve is refused with its cause, the sound one
 // passes.
+#include "fit/curves/motor_fit.h"
 #include "fit/curves/motor_gate.h"
 
 #include <doctest/doctest.h>
