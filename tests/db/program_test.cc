@@ -123,6 +123,17 @@ TEST_CASE("with --json standard output holds one document and nothing else") {
   }
 }
 
+TEST_CASE("a program alone says where the evening stands; without a book it asks for a verb") {
+  const Bench bench;
+  const Outcome without = bench.db("");
+  CHECK(without.status == 2);
+  CHECK(has(without.err, "a verb is missing"));
+  bench.db("init");
+  const Outcome with = bench.db("");
+  CHECK(with.status == 0);
+  CHECK(has(with.out, "Next"));
+}
+
 TEST_CASE("wrong words end in one sentence and the right status") {
   struct Row {
     const char* words;
@@ -136,7 +147,6 @@ TEST_CASE("wrong words end in one sentence and the right status") {
   bench.write("sweep.csv", kSweep);
   bench.db("import sweep.csv --kind brake --motor 'Heron 90'");
   const Row table[] = {
-      {"", 2, "a verb is missing"},
       {"frobnicate", 2, "is no verb"},
       {"add", 2, "the kind of part is missing"},
       {"add spoon X", 2, "'spoon' is no kind of part"},
@@ -153,7 +163,7 @@ TEST_CASE("wrong words end in one sentence and the right status") {
       {"add motor X --shaft-mm %value%", 2, "--shaft-mm '%value%' is not a number"},
       {"add motor X --%canonical_option%", 2, "there is no option '--%canonical_option%'"},
       {"add motor X --shaft-mm", 2, "--shaft-mm needs a value after it"},
-      {"add motor X --shaft-mm 6mm", 2, "without its unit, such as 230.5"},
+      {"add motor X --shaft-mm 6kg", 2, "'kg' is no unit for it"},
       {"add motor X --shaft-m 6", 2, "did you mean '--shaft-mm'?"},
       {"add motor X --shaft-mm 6 --shaft-mm 7", 2, "--shaft-mm is given more than once"},
       {"add motor X --json=yes", 2, "--json takes no value"},
