@@ -90,8 +90,7 @@ std::string evening_words(const Book& book) {
   return text + "\nNext: " + next_command(book);
 }
 
-std::string evening_of_usual_book() {
-  const std::string path = usual_book_path();
+std::string evening_of_book(const std::string& path) {
   std::error_code failed;
   if (!std::filesystem::exists(path, failed)) return {};
   return evening_words(Book::open(path, Book::Mode::kRead));

@@ -14,7 +14,7 @@ std::string command_for(const EveningStep& step);
 /// What the book holds and what is missing, a line for each part, and the next thing to type.
 std::string evening_words(const Book& book);
 
-/// The same of the book that a program opens without --book; empty where there is none yet.
-std::string evening_of_usual_book();
+/// The same of the book at `path`; empty where there is none yet.
+std::string evening_of_book(const std::string& path);
 
 }  // namespace loadline

@@ -12,6 +12,6 @@ int main(int argc, char** argv) {
       "",
       {init_verb(), add_verb(), set_verb(), join_verb(), list_verb(), show_verb(), import_verb(),
        export_verb(), merge_verb(), backup_verb(), check_verb()},
-      evening_of_usual_book};
+      evening_of_book};
   return run_program(program, argc, argv);
 }

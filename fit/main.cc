@@ -27,6 +27,6 @@ int main(int argc, char** argv) {
   program.verbs.push_back(loadline::tension_verb());
   program.verbs.push_back(loadline::history_verb());
   program.verbs.push_back(loadline::report_verb());
-  program.bare = loadline::evening_of_usual_book;
+  program.bare = loadline::evening_of_book;
   return loadline::run_program(program, argc, argv);
 }

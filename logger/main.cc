@@ -13,11 +13,11 @@
 namespace {
 
 /// The evening, and how far its belt plans have come.
-std::string bench_words() {
+std::string bench_words(const std::string& book_path) {
   using namespace loadline;
-  std::string text = evening_of_usual_book();
+  std::string text = evening_of_book(book_path);
   if (text.empty()) return text;
-  const Book book = Book::open(usual_book_path(), Book::Mode::kRead);
+  const Book book = Book::open(book_path, Book::Mode::kRead);
   std::string plans;
   for (const std::string& document : book.document_names("plan/")) {
     const BeltPlan plan = load_plan(book, document.substr(5));

@@ -145,6 +145,16 @@ std::string without_controls(const std::string& text) {
   return out;
 }
 
+// The book where no verb is given: the usual one, or that of --book; empty where anything else is.
+std::optional<std::string> book_alone(const std::vector<std::string>& words) {
+  const std::string option = "--book";
+  if (words.empty()) return usual_book_path();
+  if (words.size() == 2 && words[0] == option) return words[1];
+  if (words.size() == 1 && words[0].starts_with(option + "="))
+    return words[0].substr(option.size() + 1);
+  return std::nullopt;
+}
+
 int dispatch(const Program& program, const std::vector<std::string>& given) {
   const bool single = program.verbs.size() == 1 && program.verbs[0].name.empty();
   const std::vector<std::string> words = single ? given : verb_first(given);
@@ -157,8 +167,9 @@ int dispatch(const Program& program, const std::vector<std::string>& given) {
   if (first == "--completion") return print_completion(program), 0;
   if (is_help(first) || (!single && first == "help")) return print_program_help(program), 0;
   if (single) return run_verb(program.verbs[0], words);
-  if (words.empty() && program.bare) {
-    if (const std::string text = program.bare(); !text.empty()) {
+  const std::optional<std::string> only_book = book_alone(words);
+  if (only_book && program.bare) {
+    if (const std::string text = program.bare(*only_book); !text.empty()) {
       std::cout << without_controls(text) << "\n";
       return 0;
     }

@@ -70,9 +70,9 @@ struct Program {
   std::string cautions;     ///< printed in --help and the man page; may be empty
   /// A program of one job has one verb with an empty name, and no word is taken as a verb.
   std::vector<Verb> verbs;
-  /// What it says when it is called without a word (where the evening stands); may be empty, and an
-  /// empty text means that there is nothing to say yet.
-  std::function<std::string()> bare = {};
+  /// What it says of the book when it is called without a word, or with --book alone (where the
+  /// evening stands); may be empty, and an empty text means that there is nothing to say yet.
+  std::function<std::string(const std::string& book_path)> bare = {};
 };
 
 /// --book's default: $LOADLINE_BOOK, else bench.book.

@@ -11,7 +11,7 @@ fillWords();
 
 // ---- figures ---------------------------------------------------------------------------------
 const wheelKinds = ["top-speed", "driven"];  // of these the hand wheel's speed is the result
-const figure = (id, text) => { show(id, text); el(id).classList.toggle("long", text.length > 6); };
+const figure = (id, text, long = text.length > 6) => { show(id, text); el(id).classList.toggle("long", long); };
 const small = (id, text) => { el(id + "-box").hidden = !text; show(id, text); };
 const ago = (utc) => {
   const minutes = Math.max(0, (Date.now() - Date.parse(utc)) / 60000);
@@ -48,7 +48,7 @@ const figures = (state) => {
   show("speed-unit", limit ? say("limit", { rpm: whole(limit) }) : "rpm");
   figure("rpm", whole(byWheel ? r.handwheel_rpm : r.motor_rpm));
   const counts = !known(r.torque_nm) && known(r.torque_counts);
-  figure("torque", counts ? whole(r.torque_counts) : digits(r.torque_nm, 3));
+  figure("torque", counts ? whole(r.torque_counts) : digits(r.torque_nm, 3), counts);
   show("torque-unit", counts ? say("torque.counts") : "N·m");
   figure("power", digits(r.power_w, known(r.power_w) && Math.abs(r.power_w) < 99.95 ? 1 : 0));
   const other = byWheel ? r.motor_rpm : r.handwheel_rpm;
