@@ -313,6 +313,24 @@ double RunSurvey::interval_s() const {
   return count_ < 2 ? std::nan("") : duration_s() / static_cast<double>(count_ - 1);
 }
 
+std::vector<std::string> odd_calibration(double heaviest_g, const Calibration& fresh,
+                                         const std::optional<Calibration>& last) {
+  std::vector<std::string> found;
+  if (heaviest_g < kLeastHeaviestG || heaviest_g > kMostHeaviestG)
+    found.push_back(fmt::format(
+        "the heaviest mass is {} g; masses are in grams, and kilograms are written with their unit "
+        "(0.5kg)",
+        few(heaviest_g)));
+  if (!last) return found;
+  const double change = std::fabs(fresh.slope_n_per_count / last->slope_n_per_count);
+  if (change > kMostSlopeChange || change < 1 / kMostSlopeChange)
+    found.push_back(fmt::format(
+        "a count is {} times the force of the calibration before; check the unit of the masses, "
+        "and keep another cell or amplifier as a rig of its own",
+        few(change)));
+  return found;
+}
+
 std::vector<std::string> odd_inertias(const Run& run) {
   std::vector<std::string> found;
   const auto look = [&](const std::optional<double>& inertia, const char* option, double most) {

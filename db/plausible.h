@@ -115,6 +115,11 @@ std::vector<std::string> oddities(const Book& book, const Run& run, const RunSur
 /// What is odd about the inertias named for a run.
 std::vector<std::string> odd_inertias(const Run& run);
 
+/// What is odd about a calibration of a rig: `heaviest_g` of its masses, and its slope against
+/// the rig's last one.
+std::vector<std::string> odd_calibration(double heaviest_g, const Calibration& fresh,
+                                         const std::optional<Calibration>& last);
+
 /// A run of the book with the same rows and the same subjects, not `run` itself; 0 for none.
 std::int64_t same_content(const Book& book, const Run& run);
 

@@ -5,7 +5,9 @@
 #include <algorithm>
 #include <iostream>
 
+#include "db/basis/ask.h"
 #include "db/basis/units.h"
+#include "db/plausible.h"
 #include "logger/calibration_points.h"
 #include "logger/console.h"
 #include "logger/listening.h"
@@ -222,6 +224,15 @@ void report(const Arguments& arguments, const LoadCellFit& fit, const Part& rig)
   say(arguments, "Older runs of this rig are read through the new calibration from now on.");
 }
 
+void require_usual(const Arguments& arguments, const std::vector<LoadPoint>& points,
+                   const Calibration& fresh, const std::optional<Calibration>& last) {
+  double heaviest_kg = 0;
+  for (const LoadPoint& point : points) heaviest_kg = std::max(heaviest_kg, point.mass_kg);
+  const std::vector<std::string> found = odd_calibration(heaviest_kg * 1e3, fresh, last);
+  if (!found.empty())
+    require_meant(arguments, fmt::format("this calibration looks odd: {}", fmt::join(found, "; ")));
+}
+
 int calibrate(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_of(book, arguments.text("rig"));
@@ -230,6 +241,7 @@ int calibrate(const Arguments& arguments) {
   const LoadCellFit fit = calibrate_load_cell(points, options);
   Calibration calibration = fit.calibration;
   calibration.rig = rig.id;
+  require_usual(arguments, points, calibration, book.latest_calibration(rig.id));
   book.add_calibration(calibration);
   report(arguments, fit, rig);
   return 0;
@@ -272,7 +284,8 @@ Verb calibrate_verb() {
                         "standard uncertainty of the set of masses, in per cent (0)");
   options.add_options()("degree", po::value<long long>()->value_name("N"),
                         "force a straight line (1) or a quadratic (2)");
-  options.add_options()("yes", po::bool_switch(), "ask nothing: the masses change by themselves");
+  options.add_options()("yes", po::bool_switch(),
+                        "ask nothing: the masses change by themselves, and odd ones are meant");
   add_common_options(options);
   verb.run = calibrate;
   return verb;

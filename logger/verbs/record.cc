@@ -5,6 +5,8 @@
 #include <cmath>
 #include <iostream>
 
+#include "db/basis/ask.h"
+#include "db/plausible.h"
 #include "logger/cautions.h"
 #include "logger/console.h"
 #include "logger/live/bench_state.h"
@@ -197,7 +199,9 @@ int record(const Arguments& arguments) {
   expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_for(book, order);
-  run_of(book, order.kind, order.mounting, rig);  // complains before the port is touched
+  const Run wanted = run_of(book, order.kind, order.mounting, rig);  // complains first
+  if (const auto odd = odd_inertias(wanted); !odd.empty())
+    require_meant(arguments, fmt::format("this run looks odd: {}", fmt::join(odd, "; ")));
   RigLine line = open_rig_line(line_wanted, &rig);
   answer_cautions(arguments, order.kind, line.port->live());
   const RecordReport report = record_watched(arguments, order, book, rig, line);

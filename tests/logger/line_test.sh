@@ -181,4 +181,17 @@ done
 counts=$(awk -F= '/^counts_per_n/{gsub(/ /,"",$2); print $2+0}' "$scenarios/rest.ini")
 jq -e --argjson truth "$counts" '1 / .slope.value / $truth | . > 0.999 and . < 1.001' \
   j.json > /dev/null || fail "calibration: $(cat j.json)"
+
+# Slips of units are asked about where they come in, and nothing of them is kept.
+if "$logger" calibrate --point 0=rest-0.capture --point 0.5=rest-500.capture \
+  --point 1=rest-1000.capture > k.out 2> k.err < /dev/null; then fail "kilograms passed for grams"; fi
+grep -q "heaviest mass is 1 g" k.err || fail "calibration in kilograms: $(cat k.err)"
+if "$logger" calibrate --point 0=rest-0.capture --point 50=rest-500.capture \
+  --point 100=rest-1000.capture > k.out 2> k.err < /dev/null; then fail "a slope ten times less"; fi
+grep -q "0.1 times the force" k.err || fail "another slope: $(cat k.err)"
+"$db" list calibrations --json > l.json || fail "list calibrations"
+[[ $(jq ".calibrations | length" l.json) == 1 ]] || fail "odd calibrations were kept"
+if "$logger" record spin-up --port rest.capture --motor heron --inertia-kgm2 3.5 > m.out 2> m.err < /dev/null
+then fail "a flywheel that no shaft carries"; fi
+grep -q "more than such a shaft carries" m.err || fail "flywheel: $(cat m.err)"
 echo "line test passed"
