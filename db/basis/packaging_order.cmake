@@ -25,7 +25,7 @@ foreach(package ${CPACK_PACKAGE_FILES})
   else()
     file(MAKE_DIRECTORY ${work})
     execute_process(COMMAND tar -xzf ${package} -C ${work} COMMAND_ERROR_IS_FATAL ANY)
-    execute_process(COMMAND sh -c "LC_ALL=C tar -C '${work}' --sort=name --owner=0 --group=0 --numeric-owner --mtime=@$ENV{SOURCE_DATE_EPOCH} --format=gnu -cf - * | gzip -9n > '${package}'"
+    execute_process(COMMAND sh -c "LC_ALL=C tar -C '${work}' --sort=name --mode=u=rwX,go=rX --owner=0 --group=0 --numeric-owner --mtime=@$ENV{SOURCE_DATE_EPOCH} --format=gnu -cf - * | gzip -9n > '${package}'"
                     WORKING_DIRECTORY ${work} COMMAND_ERROR_IS_FATAL ANY)
   endif()
   file(REMOVE_RECURSE ${work})
