@@ -256,7 +256,7 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
                                       std::optional<bool> stribeck, FittedCoasts straight,
                                       double unit, const std::optional<Prior>& inertia,
                                       std::string& choice) {
-  const bool with_ripple = straight->options.ripple;
+  const bool with_ripple = straight->options.ripple && !reads_by_turns(coasts.front().over);
   choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
   if (stribeck && !*stribeck) return straight;
   CoastOptions with_rise = straight->options;
