@@ -3,12 +3,11 @@
 #include <algorithm>
 
 namespace loadline {
-namespace {
 
 /// What the book holds, read once.
-class Holdings {
+class EveningHoldings {
  public:
-  explicit Holdings(const Book& book) : book_(book) {
+  explicit EveningHoldings(const Book& book) : book_(book) {
     for (Run& run : book.runs())
       if (is_usable(run)) runs_.push_back(std::move(run));
   }
@@ -56,6 +55,9 @@ class Holdings {
   std::vector<Run> runs_;
 };
 
+namespace {
+
+using Holdings = EveningHoldings;
 using Steps = std::vector<EveningStep>;
 
 void add_bench(const Holdings& book, Steps& steps) {
@@ -155,10 +157,13 @@ const char* question_name(Question question) {
 
 bool is_usable(const Run& run) { return run.state != RunState::kOpen && run.aside.empty(); }
 
-std::vector<EveningStep> steps_to(const Book& book, Question question, const Part* subject) {
+Evening::Evening(const Book& book) : holdings_(std::make_unique<const EveningHoldings>(book)) {}
+Evening::~Evening() = default;
+
+std::vector<EveningStep> Evening::steps_to(Question question, const Part* subject) const {
   Steps steps;
   if (!subject) return {{question == Question::kMotor ? "motor" : "machine", "", false}};
-  const Holdings holdings(book);
+  const Holdings& holdings = *holdings_;
   switch (question) {
     case Question::kMotor:
       add_motor(holdings, *subject, steps);

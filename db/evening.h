@@ -3,6 +3,7 @@
 #pragma once
 
 #include <array>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -36,9 +37,21 @@ struct EveningStep {
   bool needed = true;  ///< false: the answer can be had without, but is better with it
 };
 
-/// The steps to an answer, in the order in which they are done. Without a subject (a motor, or for
-/// the other questions a machine) only that part is missing.
-std::vector<EveningStep> steps_to(const Book& book, Question question, const Part* subject);
+/// The runs of a book, read once for all questions. The book must outlive it.
+class Evening {
+ public:
+  explicit Evening(const Book& book);
+  ~Evening();
+  Evening(const Evening&) = delete;
+  Evening& operator=(const Evening&) = delete;
+
+  /// The steps to an answer, in the order in which they are done. Without a subject (a motor, or
+  /// for the other questions a machine) only that part is missing.
+  std::vector<EveningStep> steps_to(Question question, const Part* subject) const;
+
+ private:
+  std::unique_ptr<const class EveningHoldings> holdings_;
+};
 
 /// The first step that is needed and not done; null when the question can be answered.
 const EveningStep* next_step(const std::vector<EveningStep>& steps);

@@ -15,7 +15,7 @@ namespace {
 using Rows = std::vector<std::vector<std::string>>;
 
 /// "next: coast-down", or that all is there.
-std::string standing(const Book& book, Question question, const Part& part) {
+std::string standing(const Evening& evening, Question question, const Part& part) {
   static const std::map<std::string, std::string> kWords = {
       {"rig", "the rig is to be entered"},
       {"calibration", "the load cell is to be calibrated"},
@@ -25,7 +25,7 @@ std::string standing(const Book& book, Question question, const Part& part) {
       {"motor-curve", "its curve is to be fitted"},
       {"drag-curve", "its drag is to be fitted"},
   };
-  const auto steps = steps_to(book, question, &part);
+  const auto steps = evening.steps_to(question, &part);
   const EveningStep* next = next_step(steps);
   if (!next) return "fitted from all its runs";
   const auto words = kWords.find(next->what);
@@ -33,17 +33,17 @@ std::string standing(const Book& book, Question question, const Part& part) {
 }
 
 /// The first step that is missing for the first machine that is not done, else for a motor.
-std::string next_command(const Book& book) {
+std::string next_command(const Book& book, const Evening& evening) {
   const std::vector<Part> machines = book.parts(PartKind::kMachine);
   const std::vector<Part> motors = book.parts(PartKind::kMotor);
   for (const Part& machine : machines) {
-    const auto steps = steps_to(book, Question::kChoice, &machine);
+    const auto steps = evening.steps_to(Question::kChoice, &machine);
     if (const EveningStep* next = next_step(steps)) return command_for(*next);
   }
   if (!machines.empty())
     return "loadline-fit choose --machine " + shell_word(machines.front().name);
   for (const Part& motor : motors) {
-    const auto steps = steps_to(book, Question::kMotor, &motor);
+    const auto steps = evening.steps_to(Question::kMotor, &motor);
     if (const EveningStep* next = next_step(steps)) return command_for(*next);
   }
   const bool rigless = book.parts(PartKind::kRig).empty();
@@ -72,6 +72,7 @@ std::string command_for(const EveningStep& step) {
 }
 
 std::string evening_words(const Book& book) {
+  const Evening evening(book);
   Rows rows;
   for (const Part& rig : book.parts(PartKind::kRig)) {
     const auto calibration = book.latest_calibration(rig.id);
@@ -80,14 +81,14 @@ std::string evening_words(const Book& book) {
          calibration ? "calibrated " + calibration->made_utc.substr(0, 10) : "not calibrated yet"});
   }
   for (const Part& motor : book.parts(PartKind::kMotor))
-    rows.push_back({"  motor", motor.name, standing(book, Question::kMotor, motor)});
+    rows.push_back({"  motor", motor.name, standing(evening, Question::kMotor, motor)});
   for (const Part& machine : book.parts(PartKind::kMachine))
-    rows.push_back({"  machine", machine.name, standing(book, Question::kMachine, machine)});
+    rows.push_back({"  machine", machine.name, standing(evening, Question::kMachine, machine)});
   std::string text =
       fmt::format("{}: {} runs, {} pulleys, {} belts", book.path(), book.runs().size(),
                   book.parts(PartKind::kPulley).size(), book.parts(PartKind::kBelt).size());
   if (!rows.empty()) text += "\n" + text_table(rows);
-  return text + "\nNext: " + next_command(book);
+  return text + "\nNext: " + next_command(book, evening);
 }
 
 std::string evening_of_book(const std::string& path) {

@@ -44,8 +44,7 @@ CHOSEN("brake", kFirstNoise, 0.003);
 /// is bridged where the fit gave it no weight.
 CHOSEN("brake", kStandsOut, 4);
 
-// ---- windows of the torque balance (torque_balance.h)
-// --------------------------------------------
+// ---- windows of the torque balance (torque_balance.h) -------------------------------------------
 
 /// Half width of a window over the time between torque values, and over the cell's lag: so wide
 /// that what instruments average is small against it.
@@ -61,8 +60,7 @@ CHOSEN("brake", kMostRuns, 120);
 /// Of a half width, between values in a window.
 CHOSEN("brake", kLongestGap, 0.4);
 
-// ---- alignment
-// ------------------------------------------------------------------------------------
+// ---- alignment ----------------------------------------------------------------------------------
 
 /// A run is aligned anew when its lag moved by this share of the time between torques, or its
 /// turns by kSameTurns.
@@ -74,9 +72,9 @@ CHOSEN("brake", kLongestRunUp, 1.2);
 /// does not.
 CHOSEN("brake", kSupplyReach, 0.25);
 
-// ---- gates: what an interval of a per cent or two cannot leave unsaid
-// ------------------------------ Set on sound sessions (none may be refused) and on the spoilt ones
-// of bench_faults_test.cc and awkward_tables_test.py.
+// ---- gates: what an interval of a per cent or two cannot leave unsaid ---------------------------
+// Set on sound sessions (none may be refused) and on the spoilt ones of bench_faults_test.cc and
+// awkward_tables_test.py.
 
 /// Torque that is off where it should be nothing.
 CHOSEN("brake", kSmall, 0.01);

@@ -242,6 +242,11 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
 
 }  // namespace
 
+bool any_from_rows(const std::vector<Coast>& coasts) {
+  return std::any_of(coasts.begin(), coasts.end(),
+                     [](const Coast& coast) { return coast.from_rows; });
+}
+
 std::optional<Coast> make_coast(const Readings& readings, bool of_motor, RowReading reading) {
   const bool by_motor = of_motor || readings.handwheel.empty();
   const SpeedTrace& trace = by_motor ? readings.motor : readings.handwheel;

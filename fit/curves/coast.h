@@ -42,7 +42,11 @@ struct Coast {
   double noise_sd = 1, correlation = 1;
   std::vector<double> weight;
   std::size_t size() const { return by_edges ? angle.size() : speed.size(); }
+  /// By a display that takes in a value at each turn.
+  bool by_turns() const { return reads_by_turns(over); }
 };
+
+bool any_from_rows(const std::vector<Coast>& coasts);
 
 /// Cuts the stretch out of a run's readings; empty when the shaft never slows down measurably, or
 /// when the rows of a file do not allow this reading of them. All readings of a run hold the same

@@ -256,7 +256,7 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
                                       std::optional<bool> stribeck, FittedCoasts straight,
                                       double unit, const std::optional<Prior>& inertia,
                                       std::string& choice) {
-  const bool with_ripple = straight->options.ripple && !reads_by_turns(coasts.front().over);
+  const bool with_ripple = straight->options.ripple && !coasts.front().by_turns();
   choice = with_ripple ? "ripple of the turn in the model" : "no ripple of the turn to be seen";
   if (stribeck && !*stribeck) return straight;
   CoastOptions with_rise = straight->options;
@@ -264,15 +264,14 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
   FittedCoasts rise =
       fit_coasts(coasts, with_rise, unit, inertia, straight->usable ? straight.get() : nullptr);
   if (stribeck) return rise->usable ? std::move(rise) : std::move(straight);
-  const bool by_rows =
-      std::any_of(coasts.begin(), coasts.end(), [](const Coast& coast) { return coast.from_rows; });
   // A bend in the upper half of the speeds is something else, whatever it is called.
   const auto near_standstill = [&] {
     return std::exp(rise->solution.parameters[5]) < coasts.front().speed_high / 2;
   };
-  const bool clear = second_is_better(*straight, *rise) && straight->usable &&
-                     rise->score < straight->score - (by_rows ? kClearByRows : kClear) &&
-                     rise->solution.parameters[4] > 0 && near_standstill();
+  const bool clear =
+      second_is_better(*straight, *rise) && straight->usable &&
+      rise->score < straight->score - (any_from_rows(coasts) ? kClearByRows : kClear) &&
+      rise->solution.parameters[4] > 0 && near_standstill();
   choice += clear ? fmt::format("; a rise near standstill, AICc better by {:.0f}",
                                 straight->score - rise->score)
                   : "; no rise near standstill to be seen";
@@ -290,8 +289,7 @@ void settle(CoastFit& fit) {
 }
 
 double deviance_of_course(const CoastFit& fit) {
-  const double fitted = fit.problem->common() + static_cast<double>(fit.coasts.size());
-  double sum = 0;
+  double sum = 2.0 * (fit.problem->common() + static_cast<double>(fit.coasts.size()));
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const Coast& coast = fit.coasts[j];
     if (!coast.from_rows) continue;
@@ -316,7 +314,7 @@ double deviance_of_course(const CoastFit& fit) {
     const double floor = std::pow(kRowFloor * coast.speed_high, 2);
     sum += counted * std::log(squares / counted + floor);
   }
-  return sum + 2 * fitted;
+  return sum;
 }
 
 namespace {

@@ -48,13 +48,24 @@ double derivative(const ceres::Jet<double, N>& x, int by) {
 
 // How the angle of a torque ripple goes with the speed of its run.
 struct RippleBySpeed {
-  double reference = 1;
+  RippleBySpeed(const Coast& coast, const CoastOptions& of, double unit_inertia)
+      : reference(coast.speed_high),
+        options(of),
+        inertia(of.known_drag ? std::exp((*of.known_drag)[3]) + coast.added_kgm2 / unit_inertia
+                              : 0) {}
+  double reference;
   const CoastOptions& options;
-  double added = 0;  // inertia, over the unit
+  double inertia;  // with what was added, over the unit; only where the drag is about known
 
   double torque(double w) const {
     const auto& drag = *options.known_drag;
     return drag[0] + w * (drag[1] + w * drag[2]);
+  }
+  double slowing(double w) const { return torque(w) / inertia; }  // rad/s²
+  // How fast a value changes with the age of what it shows, rad/s for each rad; less where rows are
+  // quicker than turns.
+  double by_age(double w, double row_s) const {
+    return options.known_drag ? slowing(w) / w * std::min(1.0, w / (2 * kPi) * row_s) : 0;
   }
   // Torque over ω², 1 at the reference.
   double size(double w) const {
@@ -71,8 +82,7 @@ struct RippleBySpeed {
   // δθ'' = R(ω) cos(hθ)/J by powers of ω'/ω² is this over h times the sine.
   double ahead(double w) const {
     if (!options.known_drag) return 0;
-    const double slowing = -torque(w) / (std::exp((*options.known_drag)[3]) + added);
-    return slowing * (1 + 2 * steepness(w)) / (w * w);
+    return -slowing(w) * (1 + 2 * steepness(w)) / (w * w);
   }
   double ahead_slope(double w) const {
     const double step = 1e-4 * w;
@@ -121,8 +131,6 @@ Moved moved_by(const std::array<double, kRipple>& shapes, const double* amplitud
   return moved;
 }
 
-bool is_by_turns(const Coast& coast) { return coast.from_rows && reads_by_turns(coast.over); }
-
 // A display that takes in each turn shows a sum of means over single ones. Where each of n counts
 // alike, or each further one less by the same factor, the mean M of how long ago they ended (rad)
 // and its variance hang together: (M² + 2πM)/3 and M² + 2πM, of a uniform and of a geometric
@@ -164,7 +172,7 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     with_age_ = with_age_ || (!coast.by_edges && !coast.windows_exact);
   for (const Coast& coast : coasts_) {
     from_rows_ = from_rows_ || coast.from_rows;
-    by_turns_ = by_turns_ || is_by_turns(coast);
+    by_turns_ = by_turns_ || coast.by_turns();
   }
   columns_ = common();
   for (const Coast& coast : coasts_) {
@@ -198,23 +206,10 @@ double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
   constexpr double kOfAge = 1.41;  // √2/h: a sawtooth over a turn has the harmonics 2/h
   const Coast& coast = coasts_[j];
   if (!coast.from_rows || !options_.known_drag) return kByEdges;
-  if (is_by_turns(coast)) return kOfAge / (1 + amplitude / 2);
+  if (coast.by_turns()) return kOfAge / (1 + amplitude / 2);
   if (amplitude % 4 < 2) return kOfPlace;
-  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
-  const double inertia = std::exp((*options_.known_drag)[3]) + coast.added_kgm2 / unit_;
   const double w = coast.speed_high;
-  return kOfTorque * by_speed.torque(w) / (inertia * w * w);
-}
-
-// How fast a value changes with the age of what it shows, rad/s for each rad, by the drag that is
-// about known; less where rows are quicker than turns.
-double CoastProblem::row_age_rate(std::size_t j, double speed) const {
-  if (!options_.known_drag) return 0;
-  const Coast& coast = coasts_[j];
-  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
-  const double inertia = std::exp((*options_.known_drag)[3]) + coast.added_kgm2 / unit_;
-  const double turns_in_row = speed / (2 * kPi) * coast.row_s;
-  return by_speed.torque(speed) / inertia / speed * std::min(1.0, turns_in_row);
+  return kOfTorque * RippleBySpeed(coast, options_, unit_).slowing(w) / (w * w);
 }
 
 template <typename T>
@@ -237,9 +232,8 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                   steps);
   const int age_at = drag_columns();
   const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
-  const bool by_turns = is_by_turns(coast);
   const int ripple_at = ripple_column_of(j);
-  const RippleBySpeed by_speed{coast.speed_high, options_, coast.added_kgm2 / unit_};
+  const RippleBySpeed by_speed(coast, options_, unit_);
 
   // What moves with the drag, the inertia and the start speed, `by` each of them.
   const auto add_to = [&](double* line, const auto& by) {
@@ -261,7 +255,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     const double speed = value_of(m.speed);
     value += factor * value_of(m.angle);
     Moved moved;
-    if (options_.ripple && !by_turns) {
+    if (options_.ripple && !coast.by_turns()) {
       const auto shapes = ripple_shapes(value_of(m.angle), speed, by_speed);
       for (std::size_t c = 0; c < kRipple; ++c) {
         const double amplitude = x[ripple_at + static_cast<int>(c)];
@@ -322,7 +316,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     value -= speed;
     // Where rows are slower than turns, how long ago the last turn ended goes with the place of the
     // shaft: harmonics of a sawtooth, to first order.
-    const double late = options_.ripple ? row_age_rate(j, speed) : 0;
+    const double late = options_.ripple ? by_speed.by_age(speed, coast.row_s) : 0;
     if (late == 0) return;
     const auto at_row = solution.at(end_s);
     double by_angle = 0;
@@ -355,7 +349,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
         value += x[first + 1 + coast.slot[i]];
         if (line) line[first + 1 + coast.slot[i]] = 1;
       }
-    } else if (by_turns) {
+    } else if (coast.by_turns()) {
       add_turns(coast.end_s[i], coast.speed[i], line, value);
     } else {
       const double length = coast.end_s[i] - coast.start_s[i];

@@ -81,7 +81,6 @@ class CoastProblem final : public Residuals {
   int drag_columns() const { return options_.stribeck ? 6 : 4; }
   int own_columns(const Coast& coast) const;
   double ripple_sd(std::size_t j, int amplitude) const;
-  double row_age_rate(std::size_t j, double speed) const;
   // `scale` > 0: in place of weight over noise. `jacobian` null: values only, in plain numbers.
   void residuals_of(std::size_t j, const double* x, double scale, double* r,
                     double* jacobian) const;

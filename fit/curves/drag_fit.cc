@@ -175,7 +175,7 @@ CoastFinding finding(const CoastFit& fit, std::size_t j) {
   }
   found.speed_rms = std::sqrt(squares / static_cast<double>(r.size()));
   found.ripple_nm = Estimate::unknown("N·m");
-  if (!fit.options.ripple || reads_by_turns(coast.over)) return found;
+  if (!fit.options.ripple || coast.by_turns()) return found;
   // A torque ripple of amplitude R twice a turn moves the angle by R/(4 J ω²)·cos 2θ: J dω = R sin
   // 2θ dt gives δω = −R cos 2θ/(2Jω), and δθ = −R sin 2θ/(4Jω²).
   const Eigen::Index first = fit.problem->ripple_column_of(j);

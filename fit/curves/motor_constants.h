@@ -8,8 +8,7 @@
 
 namespace loadline::motor_chosen {
 
-// ---- wide beliefs of a series motor where its data are silent
-// -----------------------------------------
+// ---- wide beliefs of a series motor where its data are silent -----------------------------------
 
 /// Corner speed ω₀ over the highest speed, and the standard deviation of its logarithm (a factor of
 /// e either way). Domestic motors lie at some tenths.
@@ -26,8 +25,7 @@ CHOSEN("motor", kSaturationSd, 0.8);
 inline constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
 inline constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 
-// ---- which equation
-// ------------------------------------------------------------------------------------
+// ---- which equation -----------------------------------------------------------------------------
 
 /// AICc by which another equation must be better than the motor's entered type, and than the usual
 /// one (e⁻⁴ : 1 by Akaike weights).
@@ -41,8 +39,7 @@ CHOSEN("motor", kLeastValues, 40);
 /// SmoothFit::rise_evidence beyond which a spline is said to rise: e⁵ : 1.
 CHOSEN("motor", kRises, 10);
 
-// ---- what the equations leave open, relative
-// ------------------------------------------------------------
+// ---- what the equations leave open, relative ----------------------------------------------------
 
 /// In every torque within the measured speeds: iron, brushes and warming winding of a real motor
 /// are richer. The place of a flat maximum feels it most.

@@ -144,8 +144,7 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
     if (stated && !makes(*stated, reading)) continue;
     std::vector<Coast> coasts = cut_coasts(read, of_motor, reading);
     if (coasts.empty()) continue;
-    const bool by_rows = std::any_of(coasts.begin(), coasts.end(),
-                                     [](const Coast& coast) { return coast.from_rows; });
+    const bool by_rows = any_from_rows(coasts);
     CoastOptions options;
     if (reads_by_turns(way_to_read(reading).over)) {
       options.log_age = kUsualLogTurns;
@@ -239,17 +238,17 @@ Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optio
                               const Eigen::MatrixXd& level_root) {
   Eigen::Matrix4d doubt = Eigen::Matrix4d::Zero();
   const CoastFit& all = *way.fit;
-  const bool by_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
-                                   [](const Coast& coast) { return coast.from_rows; });
-  if (!by_rows || !all.usable) return doubt;
+  const bool only_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
+                                     [](const Coast& coast) { return coast.from_rows; });
+  if (!only_rows || !all.usable) return doubt;
+  const Eigen::Vector4d of_all = with_levels_held(all, level_root);
+  const double inflated = std::max(1.0, unexplained_course(all));
   for (const bool upper : {true, false}) {
     const FittedCoasts part =
         fit_coasts(without(way.coasts, upper), all.options, unit, inertia, &all, true);
     if (!part->usable) continue;
-    const Eigen::Vector4d away =
-        with_levels_held(*part, level_root) - with_levels_held(all, level_root);
-    const Eigen::Matrix4d own = part->solution.inverse_normal.topLeftCorner<4, 4>() *
-                                std::max(1.0, unexplained_course(all));
+    const Eigen::Vector4d away = with_levels_held(*part, level_root) - of_all;
+    const Eigen::Matrix4d own = part->solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
     const double size = away.dot(own.ldlt().solve(away));
     if (size > kChance) doubt += (1 - kChance / size) * away * away.transpose();
   }

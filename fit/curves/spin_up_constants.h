@@ -6,8 +6,7 @@
 
 namespace loadline::spin_up_chosen {
 
-// ---- the stretch
-// ------------------------------------------------------------------------------------
+// ---- the stretch --------------------------------------------------------------------------------
 
 /// Of the usual supply: the motor is switched on.
 CHOSEN("spin-up", kOnShare, 0.95);
@@ -26,8 +25,7 @@ CHOSEN("spin-up", kOverlap, 0.75);
 CHOSEN("spin-up", kStepGain, 0.02);
 CHOSEN("spin-up", kStepShare, 1.0 / 60);
 
-// ---- what a row says
-// --------------------------------------------------------------------------------
+// ---- what a row says ----------------------------------------------------------------------------
 
 /// rad, standard deviation of an edge's place in its slot: usual, of one to some dozen slots in a
 /// turn, and the most, of a single one (π/√3).
@@ -40,8 +38,7 @@ CHOSEN("spin-up", kAgeSd, 0.8);
 /// rad that a row is late anyway: edges that come in step with the rows show no scatter. Chosen.
 CHOSEN("spin-up", kLateAnyway, 0.15);
 
-// ---- noise and score
-// --------------------------------------------------------------------------------
+// ---- noise and score ----------------------------------------------------------------------------
 
 /// Of the top speed: what digits leave of perfect data.
 CHOSEN("spin-up", kFloor, 1e-4);

@@ -81,11 +81,6 @@ double grip(double small, double large) {
 
 }  // namespace
 
-Propagated power(const Propagated& x, const Propagated& y) {
-  const double value = std::pow(x.value, y.value);
-  return chain(value, value * y.value / x.value, x, value * std::log(x.value), y);
-}
-
 Propagated loss_change(const Propagated& motor, const Propagated& hand, const BeltSight& seen,
                        const Propagated& exponent) {
   return change(loss_shape, motor, hand, seen, exponent);

@@ -26,9 +26,6 @@
 
 namespace loadline {
 
-/// x^y for x > 0.
-Propagated power(const Propagated& x, const Propagated& y);
-
 /// What a belt's runs with one motor on one pair of pulleys showed.
 struct BeltSight {
   Propagated motor_diameter, hand_diameter;  ///< effective, m

@@ -26,14 +26,6 @@ void collect(const Figures& figures, std::array<Column, kFigureCount>& columns) 
       columns[k].push_back(x->value);
 }
 
-// Quantile of sorted values by linear interpolation between order statistics.
-double quantile(const Column& sorted, double part) {
-  const double at = part * static_cast<double>(sorted.size() - 1);
-  const auto below = static_cast<std::size_t>(at);
-  const std::size_t above = std::min(below + 1, sorted.size() - 1);
-  return sorted[below] + (at - static_cast<double>(below)) * (sorted[above] - sorted[below]);
-}
-
 void put_limits(std::vector<AnswerLine>& lines, std::array<Column, kFigureCount>& columns,
                 bool in_percent) {
   for (AnswerLine& line : lines) {

@@ -76,6 +76,18 @@ Propagated sqrt(const Propagated& x) {
   return chain(root, 0.5 / root, x);
 }
 
+Propagated power(const Propagated& x, const Propagated& y) {
+  const double value = std::pow(x.value, y.value);
+  return chain(value, value * y.value / x.value, x, value * std::log(x.value), y);
+}
+
+double quantile(const std::vector<double>& sorted, double part) {
+  const double at = part * static_cast<double>(sorted.size() - 1);
+  const auto below = static_cast<std::size_t>(at);
+  const std::size_t above = std::min(below + 1, sorted.size() - 1);
+  return sorted[below] + (at - static_cast<double>(below)) * (sorted[above] - sorted[below]);
+}
+
 Propagated implicit_root(double x, const Propagated& residual, double slope) {
   return chain(x, -1 / slope, residual);
 }

@@ -41,6 +41,8 @@ Propagated operator-(const Propagated& x, const Propagated& y);
 Propagated operator*(const Propagated& x, const Propagated& y);
 Propagated operator/(const Propagated& x, const Propagated& y);
 Propagated sqrt(const Propagated& x);
+/// x^y for x > 0.
+Propagated power(const Propagated& x, const Propagated& y);
 
 /// Root x of F(x; inputs) = 0 by the implicit-function theorem: `residual` is F at x with its
 /// derivatives by the inputs while x is held; `slope` is dF/dx there, not 0.
@@ -50,6 +52,9 @@ Propagated implicit_root(double x, const Propagated& residual, double slope);
 /// expansion of Abramowitz and Stegun, 26.7.5 (off by less than 2e-7), twenty times faster; a drive
 /// answer asks for it a dozen times.
 double coverage_factor(double degrees_of_freedom);
+
+/// Quantile of sorted values by linear interpolation between order statistics; at least one value.
+double quantile(const std::vector<double>& sorted, double part);
 
 /// The uncertain inputs of one calculation, in independent groups.
 class Sources {

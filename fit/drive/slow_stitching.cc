@@ -110,13 +110,6 @@ class SlowDraws {
   std::size_t possible_ = 0;
 };
 
-double quantile(const std::vector<double>& sorted, double part) {
-  const double at = part * static_cast<double>(sorted.size() - 1);
-  const auto below = static_cast<std::size_t>(at);
-  const std::size_t above = std::min(below + 1, sorted.size() - 1);
-  return sorted[below] + (at - static_cast<double>(below)) * (sorted[above] - sorted[below]);
-}
-
 void put_limits(DriveAnswer& answer, Figure figure, std::vector<double> values, bool median) {
   const auto line = std::find_if(answer.lines.begin(), answer.lines.end(),
                                  [&](const AnswerLine& one) { return one.figure == figure; });
@@ -130,12 +123,16 @@ void put_limits(DriveAnswer& answer, Figure figure, std::vector<double> values, 
   e.high = std::max(*e.high, *e.value);
 }
 
-// In the order of Figure, like the others.
-void insert_line(DriveAnswer& answer, Figure figure, double value, const std::string& beyond) {
+// In the order of Figure, like the others; in place of one that stands there already.
+void put_line(DriveAnswer& answer, Figure figure, double value, const std::string& beyond) {
+  const AnswerLine line{figure, Estimate::exact(info(figure).factor * value, info(figure).unit),
+                        beyond};
   const auto at = std::find_if(answer.lines.begin(), answer.lines.end(),
-                               [&](const AnswerLine& one) { return one.figure > figure; });
-  answer.lines.insert(
-      at, {figure, Estimate::exact(info(figure).factor * value, info(figure).unit), beyond});
+                               [&](const AnswerLine& one) { return one.figure >= figure; });
+  if (at != answer.lines.end() && at->figure == figure)
+    *at = line;
+  else
+    answer.lines.insert(at, line);
 }
 
 }  // namespace
@@ -161,8 +158,8 @@ void refine_slow_stitching(const DriveDesk& desk, DriveAnswer& answer) {
     if (drawn.sewn < kFewest) continue;
     const SeamTurn turn = draws.expected(pedal, *setting);
     const AnswerLine* of_setting = answer.find(pedal.setting);
-    insert_line(answer, pedal.least, turn.least_speed,
-                of_setting ? of_setting->extrapolated : std::string());
+    put_line(answer, pedal.least, turn.least_speed,
+             of_setting ? of_setting->extrapolated : std::string());
     put_limits(answer, pedal.least, drawn.least, median);
     const double share = static_cast<double>(drawn.stalls) / static_cast<double>(drawn.sewn);
     (p == 0 ? answer.stalls_with_resistance : answer.stalls_with_voltage) = share;

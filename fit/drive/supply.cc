@@ -16,17 +16,12 @@ constexpr double kFarChange = 0.2;
 
 const MotorEquation* equation_of(const DriveCurve& motor) { return motor_equation(motor.model()); }
 
-Propagated power(const Propagated& base, int exponent) {
-  Propagated result(1.0);
-  for (int i = 0; i < std::abs(exponent); ++i) result = result * base;
-  return exponent < 0 ? 1.0 / result : result;
-}
-
 // Every parameter at `factor` times a condition.
 DriveCurve scaled(const DriveCurve& motor, int MotorParameter::*by, const Propagated& factor) {
   DriveCurve moved = motor;
   for (const MotorParameter& parameter : equation_of(motor)->parameters)
-    if (parameter.*by != 0) moved = moved.with_scaled(parameter.name, power(factor, parameter.*by));
+    if (parameter.*by != 0)
+      moved = moved.with_scaled(parameter.name, power(factor, Propagated(parameter.*by)));
   return moved;
 }
 

@@ -81,13 +81,14 @@ Json limits_json(const Book& book, PartKind kind) {
 
 /// For each question and each subject of it the steps to its answer.
 Json evening_json(const Book& book) {
+  const Evening all(book);
   Json evening = Json::object();
   for (const Question question : kQuestions) {
     Json& of_subjects = evening[question_name(question)] = Json::object();
     const PartKind kind = question == Question::kMotor ? PartKind::kMotor : PartKind::kMachine;
     for (const Part& part : book.parts(kind)) {
       Json& list = of_subjects[part.name] = Json::array();
-      for (const EveningStep& step : steps_to(book, question, &part))
+      for (const EveningStep& step : all.steps_to(question, &part))
         list.push_back({{"what", step.what},
                         {"subject", step.subject},
                         {"done", step.done},

@@ -525,7 +525,7 @@ TEST_CASE("The evening names what is missing, in order, and what was set aside c
   Book book = bench_book(folder);
   const Part motor = book.get(PartKind::kMotor, "grey");
   const auto next = [&](Question question, const Part* subject) {
-    const auto steps = steps_to(book, question, subject);
+    const auto steps = Evening(book).steps_to(question, subject);
     const EveningStep* step = next_step(steps);
     return step ? step->what : std::string("answer");
   };

@@ -11,6 +11,7 @@
 #include "db/basis/error.h"
 #include "db/basis/units.h"
 #include "drive_bench.h"
+#include "figure_derivatives.h"
 #include "fit/drive/trade_off.h"
 
 using namespace loadline;
@@ -138,32 +139,7 @@ TEST_CASE("The interval of a straight-line crossing is the one worked by hand") 
 TEST_CASE("Derivatives of every figure agree with finite differences") {
   const Bench bench;
   const DriveQuestion question = rich_question(bench.motor, bench.machine);
-  const DriveDesk desk(question);
-  const Figures at = find_figures(desk.setup(), question, Depth::kWithBest).figures;
-  const int inputs = desk.sources().size();
-  int compared = 0;
-  for (int k = 0; k < inputs; ++k) {
-    // Steps of a fiftieth of the input's own standard uncertainty.
-    Eigen::VectorXd unit = Eigen::VectorXd::Zero(inputs);
-    unit[k] = 1;
-    const double sd = desk.sources().sd({0, Derivatives(unit)});
-    if (sd == 0) continue;
-    const Eigen::VectorXd step = 0.02 * sd * unit;
-    const Figures up = find_figures(desk.drawn(step), question, Depth::kWithBest).figures;
-    const Figures down = find_figures(desk.drawn(-step), question, Depth::kWithBest).figures;
-    for (std::size_t f = 0; f < kFigureCount; ++f) {
-      const auto figure = static_cast<Figure>(f);
-      if (!at[figure]) continue;
-      REQUIRE(up[figure].has_value());
-      const double numeric = (up[figure]->value - down[figure]->value) / (2 * step[k]) * sd;
-      const double analytic = at[figure]->by.size() == 0 ? 0 : at[figure]->by[k] * sd;
-      INFO(std::string(info(figure).key) << " by input " << k);
-      const double whole = desk.sources().sd(*at[figure]);
-      CHECK(std::fabs(numeric - analytic) <= 2e-4 * std::fabs(analytic) + 1e-5 * whole + 1e-15);
-      ++compared;
-    }
-  }
-  CHECK(compared > 250);
+  CHECK(check_derivatives_of_figures(question, 2e-4, 1e-5) > 250);
 }
 
 TEST_CASE("Monte Carlo draws agree with the analytic limits of every figure") {

@@ -7,6 +7,7 @@
 #include <numbers>
 
 #include "drive_bench.h"
+#include "figure_derivatives.h"
 #include "fit/drive/answer.h"
 #include "fit/drive/trade_off.h"
 
@@ -192,31 +193,7 @@ TEST_CASE("With a belt's law derivatives of every figure agree with finite diffe
   question.wanted_speed = 60;
   question.slow_speed = 25;
   question.seam_nm = 0.02;
-  const DriveDesk desk(question);
-  const Figures at = find_figures(desk.setup(), question, Depth::kWithBest).figures;
-  const int inputs = desk.sources().size();
-  int compared = 0;
-  for (int k = 0; k < inputs; ++k) {
-    Eigen::VectorXd unit = Eigen::VectorXd::Zero(inputs);
-    unit[k] = 1;
-    const double sd = desk.sources().sd({0, Derivatives(unit)});
-    if (sd == 0) continue;
-    const Eigen::VectorXd step = 0.02 * sd * unit;
-    const Figures up = find_figures(desk.drawn(step), question, Depth::kWithBest).figures;
-    const Figures down = find_figures(desk.drawn(-step), question, Depth::kWithBest).figures;
-    for (std::size_t f = 0; f < kFigureCount; ++f) {
-      const auto figure = static_cast<Figure>(f);
-      if (!at[figure]) continue;
-      REQUIRE(up[figure].has_value());
-      const double numeric = (up[figure]->value - down[figure]->value) / (2 * step[k]) * sd;
-      const double analytic = at[figure]->by.size() == 0 ? 0 : at[figure]->by[k] * sd;
-      INFO(std::string(info(figure).key) << " by input " << k);
-      const double whole = desk.sources().sd(*at[figure]);
-      CHECK(std::fabs(numeric - analytic) <= 1e-3 * std::fabs(analytic) + 1e-4 * whole + 1e-15);
-      ++compared;
-    }
-  }
-  CHECK(compared > 400);
+  CHECK(check_derivatives_of_figures(question, 1e-3, 1e-4) > 400);
 }
 
 TEST_CASE("Runs on a second pair of pulleys narrow the exponent by the two doubts' weights") {

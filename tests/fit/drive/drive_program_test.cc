@@ -298,6 +298,12 @@ TEST_CASE(
   CHECK(number(plain, "voltage_least_speed") < mean);
   CHECK(number(plain, "voltage_least_speed") > 0.3 * mean);
   CHECK(plain["slow_running"]["voltage_stall_share"] == 0);
+  // Slow stitching draws by itself as well: its lines stand there once all the same.
+  const auto slow = workshop.pair("--ratio 5 --slow-spm 300 --seam-nm 0.05 --draws 400 --details");
+  const std::string line = "lowest speed in a stitch, voltage pedal";
+  const auto at = slow.out.find(line);
+  CHECK(at != std::string::npos);
+  CHECK(slow.out.find(line, at + 1) == std::string::npos);
   const auto electronic = workshop.pair("--ratio 5 --slow-spm 300 --pedal electronic --json");
   CHECK(electronic.status == 0);
   CHECK_FALSE(electronic.json().contains("pedal_voltage"));
