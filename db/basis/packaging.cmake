@@ -29,7 +29,8 @@ install(FILES logger/systemd/loadline-watch@.service DESTINATION lib/systemd/sys
 install(DIRECTORY sample-runs/ DESTINATION ${CMAKE_INSTALL_DATADIR}/loadline/sample-runs)
 # Where README.md says that they are, so that its links hold.
 foreach(page README.md DEVELOPERS.md firmware-protocol/wire.md firmware-protocol/firmware/README.md
-             sample-runs/README.md sample-runs/crossing.svg)
+             fit/limits.md logger/evening.md logger/sound/README.md sample-runs/README.md
+             sample-runs/crossing.svg)
   get_filename_component(folder ${page} DIRECTORY)
   install(FILES ${page} DESTINATION ${CMAKE_INSTALL_DOCDIR}/${folder})
 endforeach()
