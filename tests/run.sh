@@ -7,13 +7,16 @@
 #   bash tests/run.sh --part db,logger    only the tests of these folders of tests/, and what they need
 #   bash tests/run.sh --tidy              clang-tidy over every source and test besides
 #   bash tests/run.sh --fuzz 60           every fuzz target for 60 seconds besides
-#   bash tests/run.sh --long              what takes an hour besides: clang-tidy, a minute of each fuzz
-#                                         target, all tests under sanitizers, packages built twice
+#   bash tests/run.sh --arm64             instead: build for arm64 in build-arm64/, pass the tests of
+#                                         wire, book, recorder and fits under emulation, make packages
+#   bash tests/run.sh --long              what takes hours besides: clang-tidy, a minute of each fuzz
+#                                         target, all tests under sanitizers, packages built twice and
+#                                         installed in fresh systems (as root), --arm64
 #   bash tests/run.sh -R belts            further words go to ctest
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-sanitize="" part="" tidy=no fuzz=0 long=no
+sanitize="" part="" tidy=no fuzz=0 long=no arm64=no
 while [[ $# -gt 0 ]]; do
   case $1 in
     --sanitize)
@@ -28,12 +31,13 @@ while [[ $# -gt 0 ]]; do
       [[ $part =~ ^[a-z,-]+$ ]] || { echo "run.sh: --part takes names of folders in tests/." >&2; exit 2; }
       shift 2 ;;
     --tidy) tidy=yes; shift ;;
+    --arm64) arm64=yes part=firmware-protocol,db,logger,fit; shift ;;
     --long) long=yes tidy=yes fuzz=60; shift ;;
     --fuzz)
       fuzz=${2:-}
       [[ $fuzz =~ ^[1-9][0-9]*$ ]] || { echo "run.sh: --fuzz takes seconds." >&2; exit 2; }
       shift 2 ;;
-    --help) sed -n '2,12s/^# \{0,1\}//p' "$0"; exit 0 ;;
+    --help) sed -n '2,15s/^# \{0,1\}//p' "$0"; exit 0 ;;
     *) break ;;
   esac
 done
@@ -52,11 +56,22 @@ configure() {
     { cat "$into/configure.log" >&2; exit 1; }
 }
 
+cross=()
+if [[ $arm64 == yes ]]; then
+  bash tests/setup.sh arm64
+  folder=build-arm64
+  bash tests/support/arm64_root.sh "$folder/root"
+  bash tests/support/emulation.sh
+  # For programs that a test starts; CMake gives the same to those that it starts itself.
+  export QEMU_LD_PREFIX=$PWD/$folder/root
+  cross=(--toolchain "$PWD/db/basis/arm64.cmake" -DLOADLINE_ARM64_ROOT="$QEMU_LD_PREFIX")
+fi
+
 # On a build server the assertions of Eigen and of the standard library stay in.
 assertions=OFF
 [[ ${CI:-} == true ]] && assertions=ON
 configure "$folder" -DBUILD_TESTING=ON -DLOADLINE_SANITIZE="$sanitize" \
-  -DLOADLINE_ASSERTIONS=$assertions
+  -DLOADLINE_ASSERTIONS=$assertions "${cross[@]}"
 targets=() label=()
 if [[ -n $part ]]; then
   targets=(--target) label=(-L "^(${part//,/|})\$")
@@ -94,6 +109,14 @@ if [[ $long == yes ]]; then
   bash tests/run.sh --sanitize address,undefined \
     --part firmware-protocol,db,logger,fit,drive,report,reference,commands,browser "$@"
   bash tests/run.sh --sanitize thread --part firmware-protocol,db,logger,browser "$@"
-  bash tests/commands/packages_test.sh .
+  bash tests/commands/packages_test.sh . "$folder"
+  ( cd "$folder" && rm -f loadline*.deb && cpack )
+  bash tests/setup.sh releases
+  bash tests/commands/releases_test.sh "$folder"/loadline*.deb bookworm trixie
+  bash tests/run.sh --arm64
+fi
+if [[ $arm64 == yes ]]; then
+  cmake --build "$folder" -j "$jobs" --target pages firmware
+  ( cd "$folder" && cpack )
 fi
 ctest --test-dir "$folder" --output-on-failure -j "$jobs" "${label[@]}" "$@"

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Installs the Debian packages that are missing, and only those: `setup.sh [build|tests|bench]…`.
+# Installs the Debian packages that are missing, and only those: `setup.sh [build|tests|bench|arm64|releases]…`.
 # DEVELOPERS.md says what each package is for. Silent when nothing is missing.
 set -euo pipefail
 
@@ -7,8 +7,10 @@ build="g++ cmake ninja-build pkg-config libboost-dev libboost-program-options-de
 libceres-dev libeigen3-dev libfmt-dev nlohmann-json3-dev libserialport-dev libsndfile1-dev libmicrohttpd-dev libssl-dev \
 libjs-chart.js"
 tests="doctest-dev libgsl-dev sqlite3 jq clang-format clang-tidy clang gcc-avr avr-libc \
-libsimavr-dev libelf-dev python3 chromium chromium-driver poppler-utils valgrind man-db"
+libsimavr-dev libelf-dev python3 chromium chromium-driver poppler-utils valgrind man-db gpg gpg-agent"
 bench="sqlite3 python3-scipy python3-serial"
+arm64="g++-aarch64-linux-gnu qemu-user-static"
+releases="debootstrap"
 
 wanted=""
 for set in "${@:-build}"; do
@@ -16,7 +18,9 @@ for set in "${@:-build}"; do
     build) wanted+=" $build" ;;
     tests) wanted+=" $build $tests" ;;
     bench) wanted+=" $build $bench" ;;
-    *) echo "setup.sh: '$set' is no set of packages; say build, tests or bench." >&2; exit 2 ;;
+    arm64) wanted+=" $build $tests $arm64" ;;
+    releases) wanted+=" $releases" ;;
+    *) echo "setup.sh: '$set' is no set of packages; say build, tests, bench, arm64 or releases." >&2; exit 2 ;;
   esac
 done
 

@@ -47,9 +47,9 @@ install(FILES ${PROJECT_BINARY_DIR}/copyright DESTINATION ${CMAKE_INSTALL_DOCDIR
 set(CPACK_GENERATOR DEB TGZ)
 set(CPACK_PROJECT_CONFIG_FILE ${CMAKE_CURRENT_LIST_DIR}/packaging_times.cmake)
 set(CPACK_PRE_BUILD_SCRIPTS ${CMAKE_CURRENT_LIST_DIR}/packaging_times.cmake)
-set(CPACK_POST_BUILD_SCRIPTS ${CMAKE_CURRENT_LIST_DIR}/packaging_order.cmake)
+set(CPACK_POST_BUILD_SCRIPTS ${CMAKE_CURRENT_LIST_DIR}/packaging_order.cmake
+                             ${CMAKE_CURRENT_LIST_DIR}/packaging_sums.cmake)
 set(CPACK_LOADLINE_SOURCE ${PROJECT_SOURCE_DIR})
-set(CPACK_PACKAGE_CHECKSUM SHA256)
 set(CPACK_ARCHIVE_COMPONENT_INSTALL OFF)
 set(CPACK_PACKAGE_NAME loadline)
 set(CPACK_PACKAGE_VENDOR "Loadline")
@@ -59,9 +59,17 @@ set(CPACK_DEBIAN_PACKAGE_DESCRIPTION
 "Records motors, belts and machines on a home-made test bench, fits their
 torque and drag curves with honest intervals, and answers which motor, pulley
 and belt belong together. Comes with a simulated bench and sample runs.")
+set(CPACK_PACKAGE_FILE_NAME
+    loadline-${PROJECT_VERSION}-${CMAKE_SYSTEM_NAME}-${CMAKE_SYSTEM_PROCESSOR})
 set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
 set(CPACK_DEBIAN_PACKAGE_SUGGESTS "sqlite3, chromium | www-browser")
+if(LOADLINE_ARM64_ROOT)
+  set(CPACK_DEBIAN_PACKAGE_ARCHITECTURE arm64)
+  set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS_PRIVATE_DIRS
+      ${LOADLINE_ARM64_ROOT}/usr/lib/aarch64-linux-gnu)
+  set(CPACK_LOADLINE_SHLIBS ${LOADLINE_ARM64_ROOT}/shlibs)
+endif()
 set(CPACK_STRIP_FILES ON)
 include(CPack)

@@ -20,4 +20,9 @@ if(CPACK_TEMPORARY_DIRECTORY AND IS_DIRECTORY "${CPACK_TEMPORARY_DIRECTORY}")
   execute_process(
     COMMAND find ${CPACK_TEMPORARY_DIRECTORY} -exec touch -h -d @$ENV{SOURCE_DATE_EPOCH} {} +)
   execute_process(COMMAND chmod -R u=rwX,go=rX ${CPACK_TEMPORARY_DIRECTORY})
+  if(CPACK_GENERATOR STREQUAL "DEB" AND CPACK_LOADLINE_SHLIBS)
+    # Read by dpkg-shlibdeps in the place of the packages installed here, which are for another
+    # processor.
+    configure_file(${CPACK_LOADLINE_SHLIBS} ${CPACK_TEMPORARY_DIRECTORY}/debian/shlibs.local COPYONLY)
+  endif()
 endif()

@@ -31,7 +31,7 @@ def small_book(bench):
     return book
 
 
-@figure("start-of-slowest-program/sqlite3", at_most=3)
+@figure("start-of-slowest-program/sqlite3", at_most=2)
 def start(bench):
     book = small_book(bench)
 
@@ -47,7 +47,7 @@ def start(bench):
     return by_rounds(ours, peer)
 
 
-@figure("import-10-million-rows/sqlite3-import", at_least=1)
+@figure("import-10-million-rows/sqlite3-import", at_least=1.2)
 def import_csv(bench):
     rows = max(10_000, int(10_000_000 * SCALE))
     csv, book, peer_book = bench.path("big.csv"), bench.path("big.book"), bench.path("peer.db")

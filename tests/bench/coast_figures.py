@@ -1,12 +1,13 @@
 """A coast-down pair, by its differential equation, against SciPy doing the same."""
 
+import pathlib
 import sqlite3
 
 import numpy
 import scipy.integrate
 import scipy.optimize
 
-from figures import by_rounds, fastest, figure
+from figures import by_rounds, fastest, figure, seconds
 
 INERTIA, ADDED = 0.0031, 0.0021
 DRAG = (0.11, 9e-4, 5e-6)
@@ -67,4 +68,66 @@ def coast_down_pair(bench):
     """Both in a program that runs already, from reading the book to the answer."""
     book = coast_book(bench)
     return by_rounds(lambda: fastest(lambda: peer_fit(book), 3),
+                     lambda: float(bench.call("coast_pair", book, "K")))
+
+
+CAPTURES = pathlib.Path(__file__).resolve().parents[2] / "sample-runs" / "captures"
+
+
+def edge_book(bench):
+    """The pair of the sample runs, through the recorder: edges of the hand wheel with their times."""
+    book = bench.path("edges.book")
+    bench.call("loadline-db", "init", "--book", book)
+    bench.call("loadline-db", "add", "rig", "Bench", "--book", book)
+    bench.call("loadline-db", "add", "machine", "K", "--book", book)
+    for capture, added in (("wren-coast-down.raw", 0), ("wren-coast-down-disc.raw", ADDED)):
+        bench.call("loadline-logger", "record", "coast-down", "--port", CAPTURES / capture, "--rig",
+                   "Bench", "--machine", "K", "--added-inertia-kgm2", added, "--book", book)
+    return book
+
+
+def edges_of(connection, run, ticks_per_second, per_turn):
+    """Times in s and angles in rad of the last edge before each sample, each edge once."""
+    rows = numpy.array(connection.execute(
+        "SELECT tick - handwheel_edge_age_ticks, handwheel_edges FROM sample WHERE run_id = ? AND "
+        "handwheel_edges IS NOT NULL ORDER BY id", [run]).fetchall())
+    new = numpy.flatnonzero(numpy.diff(rows[:, 1]) > 0) + 1
+    times = rows[new, 0] / ticks_per_second
+    return times - times[0], (rows[new, 1] - rows[new[0], 1]) * 2 * numpy.pi / per_turn
+
+
+def edge_fit(book):
+    """J, the three drags, and of each run first speed and angle, from all edges; marks taken as even,
+    one model, no intervals."""
+    runs = []
+    with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as connection:
+        for run, added in ((1, 0), (2, ADDED)):
+            ticks, per_turn = connection.execute(
+                "SELECT tick_hz, handwheel_pulses_per_turn FROM run WHERE id = ?", [run]).fetchone()
+            runs.append((*edges_of(connection, run, ticks, per_turn), added))
+
+    def turned(times, inertia, drag, start, angle):
+        def slows(_, state):
+            w = state[1]
+            return w, -(drag[0] + drag[1] * w + drag[2] * w * w) / inertia
+        solved = scipy.integrate.solve_ivp(slows, (0, times[-1]), [angle, start], t_eval=times,
+                                           rtol=1e-8, atol=1e-8)
+        return solved.y[0]
+
+    def residuals(p):
+        return numpy.concatenate([
+            turned(times, p[0] * 1e-3 + added, p[1:4] * (0.1, 1e-3, 1e-5), *first) - angles
+            for (times, angles, added), first in zip(runs, (p[4:6], p[6:8]))])
+
+    guess = [2, 1, 1, 1]
+    for times, angles, _ in runs:
+        guess += [(angles[9] - angles[0]) / (times[9] - times[0]), 0]
+    return scipy.optimize.least_squares(residuals, guess)
+
+
+@figure("coast-down-pair-of-edges/scipy-edges", at_least=100)
+def coast_down_edges(bench):
+    """As above, of edge times: ours takes marks' own places and ripple out besides."""
+    book = edge_book(bench)
+    return by_rounds(lambda: seconds(lambda: edge_fit(book)),
                      lambda: float(bench.call("coast_pair", book, "K")))

@@ -34,7 +34,7 @@ def motor_against_scan(bench):
                      lambda: seconds(lambda: bench.call("bare_scan", book, "imported")), 7)
 
 
-@figure("motor-curve-from-a-million/scipy-curve-fit", at_least=3)
+@figure("motor-curve-from-a-million/scipy-curve-fit", at_least=5)
 def motor_against_scipy(bench):
     """The peer's interpreter and imports are not counted, our program's start is."""
     book = motor_book(bench)

@@ -87,7 +87,7 @@ def script(bench):
     return SAMPLES / took
 
 
-@figure("recording/bare-sqlite-insert-loop", at_least=0.8)
+@figure("recording/bare-sqlite-insert-loop", at_least=0.9)
 def recording(bench):
     return by_rounds(lambda: record(bench, "quick", SAMPLES), lambda: bare_rows(bench))
 
