@@ -8,6 +8,8 @@
 #include <nlohmann/json.hpp>
 #include <numeric>
 
+#include "db/store/sample_stretches.h"
+
 namespace loadline {
 namespace {
 
@@ -61,7 +63,10 @@ Course of_samples(const Book& book, const Run& run) {
         {ends_s, motor.of_piece(), wheel.of_piece(), count > 0 ? sum / count : std::nan("")});
     sum = count = 0;
   };
-  book.each_block(run.id, 4096, [&](std::span<const Sample> block) {
+  // Where samples come faster than that, a piece is judged by its first ones.
+  constexpr std::size_t kSamples = 16;
+  const auto ticks = std::max<std::int64_t>(1, std::llround(kLookS * hz));
+  each_stretch(book, run.id, ticks, kSamples, [&](std::span<const Sample> block) {
     for (const Sample& sample : block) {
       const double time_s = static_cast<double>(sample.tick) / hz;
       if (time_s >= ends_s) {

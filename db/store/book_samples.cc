@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "db/store/book_state.h"
+#include "db/store/sample_stretches.h"
 
 namespace loadline {
 namespace {
@@ -204,6 +205,11 @@ Sample read_sample(const Statement& row) {
   return sample;
 }
 
+constexpr const char* kSelectSamples =
+    "SELECT id, torque_counts, motor_edges, motor_edge_age_ticks, handwheel_edges, "
+    "handwheel_edge_age_ticks, supply_counts, temperature_counts "
+    "FROM sample WHERE id BETWEEN ? AND ? ORDER BY id";
+
 ImportedReading read_reading(const Statement& row) {
   return {row.real(0), row.real(1), row.real(2), row.real(3), row.real(4), row.real(5)};
 }
@@ -392,10 +398,7 @@ void close_open_runs(Book& book, const std::string& why) {
 
 void Book::each_block(std::int64_t run, std::size_t block,
                       const std::function<void(std::span<const Sample>)>& take) const {
-  Statement select(handle(),
-                   "SELECT id, torque_counts, motor_edges, motor_edge_age_ticks, handwheel_edges, "
-                   "handwheel_edge_age_ticks, supply_counts, temperature_counts "
-                   "FROM sample WHERE id BETWEEN ? AND ? ORDER BY id");
+  Statement select(handle(), kSelectSamples);
   select.with(row_id(run, 0), row_id(run, kTickMask));
   std::vector<Sample> rows;
   rows.reserve(block);
@@ -406,6 +409,28 @@ void Book::each_block(std::int64_t run, std::size_t block,
     rows.clear();
   }
   if (!rows.empty()) take(rows);
+}
+
+void each_stretch(const Book& book, std::int64_t run, std::int64_t ticks, std::size_t rows,
+                  const std::function<void(std::span<const Sample>)>& take) {
+  Statement some(book.handle(), std::string(kSelectSamples) + " LIMIT ?");
+  std::vector<Sample> taken;
+  std::int64_t seen = -1, next = 0;
+  while (next <= kTickMask) {
+    taken.clear();
+    some.with(row_id(run, next), row_id(run, kTickMask), static_cast<std::int64_t>(rows));
+    while (some.step()) taken.push_back(read_sample(some));
+    some.reset();
+    if (taken.empty()) break;
+    take(taken);
+    seen = taken.back().tick;
+    const std::int64_t stretch = seen / ticks;
+    const bool within_one = taken.size() == rows && taken.front().tick / ticks == stretch;
+    next = within_one ? (stretch + 1) * ticks : seen + 1;
+  }
+  Statement last(book.handle(), std::string(kSelectSamples) + " DESC LIMIT 1");
+  last.with(row_id(run, seen + 1), row_id(run, kTickMask));
+  if (seen < kTickMask && last.step()) take(std::vector<Sample>{read_sample(last)});
 }
 
 std::vector<Sample> Book::samples(std::int64_t run) const {

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "db/store/sample_stretches.h"
 #include "tests/support/scratch.h"
 
 namespace loadline {
@@ -127,6 +128,36 @@ TEST_CASE("samples come back exactly, absent channels absent") {
   CHECK(ended.sample_count == 100);
   CHECK(ended.state == RunState::kComplete);
   CHECK(ended.content_hash.size() == 64);
+}
+
+TEST_CASE("a look over a run sees the first samples of each stretch and the last of all") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  const auto ticks_seen = [&](std::int64_t apart) {
+    const std::int64_t id = book.begin_run({});
+    std::vector<Sample> samples(1000);
+    for (std::size_t i = 0; i < samples.size(); ++i)
+      samples[i].tick = 7 + apart * static_cast<std::int64_t>(i);
+    book.append(id, samples);
+    std::vector<std::int64_t> seen;
+    each_stretch(book, id, 100, 4, [&](std::span<const Sample> rows) {
+      for (const Sample& sample : rows) seen.push_back(sample.tick);
+    });
+    return seen;
+  };
+  // Ticks 7 to 1006, ten stretches and what is left of an eleventh.
+  std::vector<std::int64_t> expected = {7, 8, 9, 10};
+  for (std::int64_t stretch = 100; stretch <= 1000; stretch += 100)
+    for (std::int64_t i = 0; i < 4; ++i) expected.push_back(stretch + i);
+  expected.push_back(1006);
+  CHECK(ticks_seen(1) == expected);
+  // Three in a stretch, then one in several: every one, once.
+  for (const std::int64_t apart : {34, 950}) {
+    const std::vector<std::int64_t> all = ticks_seen(apart);
+    REQUIRE(all.size() == 1000);
+    for (std::size_t i = 0; i < all.size(); ++i)
+      CHECK(all[i] == 7 + apart * static_cast<std::int64_t>(i));
+  }
 }
 
 TEST_CASE("a block with a fault leaves nothing of itself, and the run goes on") {
