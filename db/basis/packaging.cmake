@@ -64,6 +64,8 @@ set(CPACK_PACKAGE_FILE_NAME
 set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
+# Loaded when a take is read, so that nothing sees it in the program (logger/sound/sound_library.h).
+set(CPACK_DEBIAN_PACKAGE_DEPENDS libsndfile1)
 set(CPACK_DEBIAN_PACKAGE_SUGGESTS "sqlite3, chromium | www-browser")
 if(LOADLINE_ARM64_ROOT)
   set(CPACK_DEBIAN_PACKAGE_ARCHITECTURE arm64)

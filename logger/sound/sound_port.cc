@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 #include <openssl/evp.h>
-#include <sndfile.h>
 #include <sys/stat.h>
 
 #include <algorithm>
@@ -11,6 +10,7 @@
 #include <fstream>
 
 #include "db/basis/error.h"
+#include "logger/sound/sound_library.h"
 #include "logger/sound/wav_stream.h"
 
 namespace loadline {
@@ -52,7 +52,7 @@ constexpr int kLowestRate = 8000, kHighestRate = 192000;
 constexpr float kHighest = 8;  // of full scale; files of floats may hold anything
 
 struct CloseSound {
-  void operator()(SNDFILE* file) const { sf_close(file); }
+  void operator()(SNDFILE* file) const { sound_library().close(file); }
 };
 
 bool comes_through_a_pipe(const std::string& path) {
@@ -85,9 +85,9 @@ SoundPort::SoundPort(const std::string& path, std::optional<Channel> channel)
   }
   SF_INFO info = {};
   file_ = std::make_unique<File>();
-  file_->sound.reset(sf_open(file_behind(path).c_str(), SFM_READ, &info));
+  file_->sound.reset(sound_library().open(file_behind(path).c_str(), SFM_READ, &info));
   if (!file_->sound) {
-    std::string why = sf_strerror(nullptr);
+    std::string why = sound_library().strerror(nullptr);
     while (!why.empty() && (why.back() == '.' || why.back() == '\n')) why.pop_back();
     throw Error(Fault::kInput,
                 fmt::format("'{}' is no sound that can be read ({}); give a WAV, FLAC or Ogg file, "
@@ -144,8 +144,8 @@ Port::Got SoundPort::read(std::span<std::uint8_t> into, std::chrono::millisecond
 Port::Got SoundPort::read_file(std::span<std::uint8_t> into) {
   const auto channels = static_cast<std::size_t>(channels_);
   frames_.resize(into.size() / sizeof(float) * channels);
-  const sf_count_t got = sf_readf_float(file_->sound.get(), frames_.data(),
-                                        static_cast<sf_count_t>(frames_.size() / channels));
+  const sf_count_t got = sound_library().readf_float(
+      file_->sound.get(), frames_.data(), static_cast<sf_count_t>(frames_.size() / channels));
   if (got <= 0) return {Outcome::kEnd};
   return {Outcome::kBytes,
           hand_out({frames_.data(), static_cast<std::size_t>(got) * channels}, into)};

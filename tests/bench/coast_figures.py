@@ -87,13 +87,16 @@ def edge_book(bench):
 
 
 def edges_of(connection, run, ticks_per_second, per_turn):
-    """Times in s and angles in rad of the last edge before each sample, each edge once."""
+    """Times in s and angles in rad of the last edge before each sample, each edge once, from where
+    the speed falls below 97 % of its highest for good."""
     rows = numpy.array(connection.execute(
         "SELECT tick - handwheel_edge_age_ticks, handwheel_edges FROM sample WHERE run_id = ? AND "
-        "handwheel_edges IS NOT NULL ORDER BY id", [run]).fetchall())
+        "handwheel_edge_age_ticks IS NOT NULL ORDER BY id", [run]).fetchall())
     new = numpy.flatnonzero(numpy.diff(rows[:, 1]) > 0) + 1
-    times = rows[new, 0] / ticks_per_second
-    return times - times[0], (rows[new, 1] - rows[new[0], 1]) * 2 * numpy.pi / per_turn
+    times, angles = rows[new, 0] / ticks_per_second, rows[new, 1] * 2 * numpy.pi / per_turn
+    speeds = numpy.diff(angles) / numpy.diff(times)
+    first = numpy.flatnonzero(speeds > 0.97 * numpy.percentile(speeds, 99))[-1] + 1
+    return times[first:] - times[first], angles[first:] - angles[first]
 
 
 def edge_fit(book):
@@ -108,8 +111,8 @@ def edge_fit(book):
 
     def turned(times, inertia, drag, start, angle):
         def slows(_, state):
-            w = state[1]
-            return w, -(drag[0] + drag[1] * w + drag[2] * w * w) / inertia
+            w = max(state[1], 0)  # it stays where it stopped
+            return w, -(drag[0] + drag[1] * w + drag[2] * w * w) / inertia if w else 0
         solved = scipy.integrate.solve_ivp(slows, (0, times[-1]), [angle, start], t_eval=times,
                                            rtol=1e-8, atol=1e-8)
         return solved.y[0]

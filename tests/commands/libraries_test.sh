@@ -1,10 +1,10 @@
 #!/usr/bin/env bash
 # What the programs load when they start: libraries_test.sh PROGRAM…. By name only libraries that Debian
 # 12 and the release after it carry under the same one (db/basis/linked_in.cmake; their packages stand
-# in packed_test.sh). And at no remove the libraries behind the solvers that Ceres offers and nothing here
+# in packed_test.sh); libsndfile not at the start (logger/sound/sound_library.h). And at no remove the libraries behind the solvers that Ceres offers and nothing here
 # uses (fit/solver/unused_solvers.c): they doubled the time to start and tied the package to one maker's BLAS.
 set -euo pipefail
-both='^(libc|libm|ld-linux-.*|libstdc\+\+|libgcc_s|libsqlite3|libcrypto|libserialport|libsndfile|libmicrohttpd|libglog|libgflags)\.so\.'
+both='^(libc|libm|ld-linux-.*|libstdc\+\+|libgcc_s|libsqlite3|libcrypto|libserialport|libmicrohttpd|libglog|libgflags)\.so\.'
 for program in "$@"; do
   named=$(readelf --dynamic "$program" | sed -n 's/.*(NEEDED).*\[\(.*\)\]/\1/p')
   grep -q '^libc\.so' <<< "$named" || { echo "$program: readelf shows no C library"; exit 1; }
