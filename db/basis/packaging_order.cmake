@@ -1,4 +1,4 @@
-# Read by cpack when a package is made, before it takes the checksum: packs it anew with its files in
+# Read by cpack when a package is made, before packaging_sums.cmake: packs it anew with its files in
 # order of their names. cpack takes them as the file system lists them, which differs from one to the
 # next.
 set(work ${CPACK_TEMPORARY_DIRECTORY}-in-order)
@@ -20,7 +20,8 @@ foreach(package ${CPACK_PACKAGE_FILES})
                             ${work}/DEBIAN/control)
     execute_process(COMMAND touch -d @$ENV{SOURCE_DATE_EPOCH} ${work}/DEBIAN/control
                             ${work}/DEBIAN/md5sums ${work}/DEBIAN)
-    execute_process(COMMAND dpkg-deb --root-owner-group --build ${work} ${package}
+    # Not xz: its bytes depend on how many threads there are.
+    execute_process(COMMAND dpkg-deb --root-owner-group -Zgzip -z9 --build ${work} ${package}
                     OUTPUT_QUIET COMMAND_ERROR_IS_FATAL ANY)
   else()
     file(MAKE_DIRECTORY ${work})
