@@ -10,6 +10,7 @@ import drive_figures  # noqa: F401
 import fit_figures  # noqa: F401
 import large_book_figures  # noqa: F401
 import recording_figures  # noqa: F401
+import sound_figures  # noqa: F401
 from figures import Bench, run_figures
 
 with tempfile.TemporaryDirectory(prefix="loadline-bench-") as folder:

@@ -85,4 +85,5 @@ def brake_run():
     yield status(0, 12500 * 801, 800)
 
 
-sys.stdout.buffer.write(b"".join(brake_run() if len(sys.argv) > 1 else puzzle()))
+if __name__ == "__main__":
+    sys.stdout.buffer.write(b"".join(brake_run() if len(sys.argv) > 1 else puzzle()))

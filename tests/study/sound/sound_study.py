@@ -15,7 +15,11 @@ import tempfile
 
 import numpy as np
 
-from takes import RPM, Card, CoastDown, Marks, SpinUp, Steady, machine_sound, take, write_wav
+from takes import (RPM, Card, CoastDown, Marks, SpinUp, Steady, machine_sound, mark_times, take,
+                   write_wav)
+
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../firmware-protocol"))
+import independent_encoder as wire  # noqa: E402
 
 
 class Bench:
@@ -45,6 +49,21 @@ class Bench:
         return done.returncode == 0
 
 
+    def record_wire(self, kind, times, last_s, *more):
+        """The same passages from a rig of 4 marks: a microsecond's ticks, 100 samples a second."""
+        path = os.path.join(self.folder, "rig.capture")
+        frames = [b"\0", wire.identity("written from the page", 0x04), wire.status(1, 0, 0)]
+        for n in range(int(last_s * 100)):
+            tick = 10000 * (n + 1)
+            seen = int(np.searchsorted(times, tick / 1e6, side="right"))
+            at = int(times[seen - 1] * 1e6) if seen else 0
+            frames.append(wire.sample(n, tick, 0x04, wheel=(seen, at)))
+        with open(path, "wb") as out:
+            out.write(b"".join(frames) + wire.status(0, 10000 * int(last_s * 100), int(last_s * 100)))
+        done = self.run("loadline-logger", "record", kind, "--port", path, "--yes", *more)
+        return done.returncode == 0
+
+
 def drag_of_machine(rng):
     while True:
         c0, c1, c2 = (0.09 * rng.uniform(0.7, 1.3), 1.2e-3 * rng.uniform(0.6, 1.4),
@@ -59,14 +78,20 @@ def coast_down(bench, rng, card, marks_given, sensor):
     marks = Marks(rng, **marks_given)
     bench.run("loadline-db", "init")
     bench.run("loadline-db", "add", "machine", "Anvil")
+    bench.run("loadline-db", "add", "rig", "Board", "--arm-mm", 100)
     for extra in (0, added):
         course = CoastDown(rng.uniform(900, 1200) * RPM, c0, c1, c2, inertia + extra, 1.0)
+        more = ["--added-inertia-kgm2", extra] if extra else []
+        if sensor == "wire":
+            times = mark_times(course, marks, 0.6)
+            if not bench.record_wire("coast-down", times, 1.4 + course.length, "--machine", "Anvil", *more):
+                return None
+            continue
         if sensor == "tone":
             samples = machine_sound(rng, card, course)
             bench.top_rpm = course.start / RPM * rng.uniform(0.85, 1.15)
         else:
             samples = take(rng, course, marks, card, sensor=sensor)
-        more = ["--added-inertia-kgm2", extra] if extra else []
         if not bench.record("coast-down", samples, card, marks, "--machine", "Anvil", *more):
             return None
     done = bench.run("loadline-fit", "drag", "Anvil")
@@ -138,7 +163,7 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--card", default="")
     parser.add_argument("--marks", default="count=4")
-    parser.add_argument("--sensor", default="spot", choices=["spot", "coil", "tone"])
+    parser.add_argument("--sensor", default="spot", choices=["spot", "coil", "tone", "wire"])
     parser.add_argument("--codec", default="", choices=["", "ogg", "flac"])
     parser.add_argument("--each", action="store_true")
     options = parser.parse_args()

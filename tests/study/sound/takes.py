@@ -200,23 +200,18 @@ def write_wav(path, channels, rate):
         out.writeframes((np.clip(data, -1, 1) * 32767).astype("<i2").tobytes())
 
 
-def mark_times(course, marks, before, rng=None):
+def mark_times(course, marks, before):
     """When the middle of each mark passed, by bisection on the closed angle; s from the take's start."""
     first, last = 0.3, float(course.angle(np.array([course.length]))[0]) + 0.3
-    times = []
-    for turn in range(int(first // (2 * math.pi)) - 1, int(last // (2 * math.pi)) + 2):
-        for at in marks.at:
-            wanted = turn * 2 * math.pi + at
-            if first < wanted < last:
-                low, high = 0.0, course.length
-                for _ in range(60):
-                    mid = (low + high) / 2
-                    if float(course.angle(np.array([mid]))[0]) + 0.3 < wanted:
-                        low = mid
-                    else:
-                        high = mid
-                times.append(before + low)
-    return np.array(sorted(times))
+    turns = np.arange(first // (2 * math.pi) - 1, last // (2 * math.pi) + 2)
+    wanted = np.sort((2 * math.pi * turns[:, None] + marks.at[None, :]).ravel())
+    wanted = wanted[(wanted > first) & (wanted < last)]
+    low, high = np.zeros_like(wanted), np.full_like(wanted, course.length)
+    for _ in range(60):
+        middle = (low + high) / 2
+        early = course.angle(middle) + 0.3 < wanted
+        low, high = np.where(early, middle, low), np.where(early, high, middle)
+    return before + low
 
 
 def machine_sound(rng, card, course, before=0.6, after=0.8, strong=(7, 14), harmonics=30):
