@@ -65,7 +65,7 @@ struct Book::State {
   std::map<std::int64_t, RunWriter> writers_at_begin;  ///< as they were when Transaction began
   // Kept prepared for recording; declared after db so that they are finalized before it closes.
   SampleInserts sample_inserts;
-  Inserts reading_inserts, sd_inserts;
+  Inserts reading_inserts, next_reading_inserts, sd_inserts;
   std::optional<Statement> update_count;
   bool log_was_missing = false;                ///< before this Book opened the file
   bool fold_due = false;                       ///< the log has grown long

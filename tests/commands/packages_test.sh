@@ -12,12 +12,11 @@ export SOURCE_DATE_EPOCH=1700000000 CCACHE_DISABLE=1
 there=$work/another/place/further/down
 mkdir -p "$there"
 git -C "$source" archive HEAD | tar -x -C "$there"
+cpack --config "$build/CPackConfig.cmake" -B "$work/first" > "$work/log" 2>&1 || { tail -n 20 "$work/log"; exit 1; }
 ( umask 027
   cmake -S "$there" -B "$there/build" -G Ninja -DBUILD_TESTING=OFF
   cmake --build "$there/build" -j "${LOADLINE_JOBS:-$(nproc)}"
-  cpack --config "$there/build/CPackConfig.cmake" -B "$work/second"
-  umask 022
-  cpack --config "$build/CPackConfig.cmake" -B "$work/first" ) > "$work/log" 2>&1 ||
+  cpack --config "$there/build/CPackConfig.cmake" -B "$work/second" ) >> "$work/log" 2>&1 ||
   { tail -n 20 "$work/log"; exit 1; }
 cd "$work/first"
 made=(loadline*.deb loadline*.tar.gz)
