@@ -21,9 +21,8 @@ constexpr std::array<const char*, 7> kSampleChannels = {"torque_counts",
                                                         "handwheel_edge_age_ticks",
                                                         "supply_counts",
                                                         "temperature_counts"};
-constexpr const char* kReadingChannels =
-    "time_s, motor_rpm, handwheel_rpm, torque_nm, supply_v, temperature_c";
-constexpr int kReadingColumns = 6;
+constexpr std::array<const char*, 6> kReadingChannels = {"time_s",    "motor_rpm", "handwheel_rpm",
+                                                         "torque_nm", "supply_v",  "temperature_c"};
 
 std::string insert_sql(const std::string& into, int columns, std::size_t rows) {
   std::string row = "(?";
@@ -113,12 +112,21 @@ void each_channel(const Sample& sample, Take take) {
   take(sample.temperature_counts);
 }
 
-// Bit c: some sample has a value in channel c.
-unsigned channels_of(std::span<const Sample> samples) {
+// The same for a reading, in the order of kReadingChannels.
+template <typename Take>
+void each_channel(const ImportedReading& reading, Take take) {
+  for (const double value : {reading.time_s, reading.motor_rpm, reading.handwheel_rpm,
+                             reading.torque_nm, reading.supply_v, reading.temperature_c})
+    take(std::isnan(value) ? std::nullopt : std::optional<double>(value));
+}
+
+// Bit c: some row has a value in channel c.
+template <typename Row>
+unsigned channels_of(std::span<const Row> rows) {
   unsigned channels = 0;
-  for (const Sample& sample : samples) {
+  for (const Row& row : rows) {
     unsigned bit = 1;
-    each_channel(sample, [&](const auto& value) {
+    each_channel(row, [&](const auto& value) {
       if (value) channels |= bit;
       bit <<= 1;
     });
@@ -126,22 +134,12 @@ unsigned channels_of(std::span<const Sample> samples) {
   return channels;
 }
 
-void bind_row(Statement& statement, int at, unsigned channels, std::int64_t run,
-              const Sample& sample) {
-  statement.bind(++at, row_id(run, sample.tick));
-  each_channel(sample, [&](const auto& value) {
+template <typename Row>
+void bind_channels(Statement& statement, int at, unsigned channels, const Row& row) {
+  each_channel(row, [&](const auto& value) {
     if (channels & 1U) statement.bind(++at, value);
     channels >>= 1;
   });
-}
-
-void bind_row(Statement& statement, int at, const ImportedReading& reading) {
-  statement.bind(at + 1, reading.time_s);
-  statement.bind(at + 2, reading.motor_rpm);
-  statement.bind(at + 3, reading.handwheel_rpm);
-  statement.bind(at + 4, reading.torque_nm);
-  statement.bind(at + 5, reading.supply_v);
-  statement.bind(at + 6, reading.temperature_c);
 }
 
 void bind_sd(Statement& statement, int at, std::int64_t id, const ImportedReading& reading) {
@@ -167,48 +165,55 @@ void insert_rows(Inserts& inserts, int columns, std::size_t rows, Bind bind) {
   }
 }
 
-// Only the columns that hold something are named: the others are empty by themselves, which takes
-// less time than being told so for each row.
-void insert_samples(SampleInserts& inserts, sqlite3* db, std::int64_t run,
+// Prepares statements for the channels that these rows have; `before` is a column named before
+// them.
+template <std::size_t N>
+void prepare(ChannelInserts& inserts, sqlite3* db, const std::string& table, const char* before,
+             const std::array<const char*, N>& names, unsigned channels) {
+  if (inserts.many && channels == inserts.channels) return;
+  std::string columns = before;
+  for (std::size_t c = 0; c < N; ++c)
+    if (channels >> c & 1U) columns += fmt::format("{}{}", columns.empty() ? "" : ", ", names[c]);
+  inserts.channels = channels;
+  prepare(inserts, db, fmt::format("{} ({})", table, columns),
+          std::popcount(channels) + (*before ? 1 : 0));
+}
+
+void insert_samples(ChannelInserts& inserts, sqlite3* db, std::int64_t run,
                     std::span<const Sample> samples) {
   const unsigned channels = channels_of(samples);
-  const int columns = 1 + std::popcount(channels);
-  if (!inserts.many || channels != inserts.channels) {
-    std::string into = "sample (id";
-    for (std::size_t c = 0; c < kSampleChannels.size(); ++c)
-      if (channels >> c & 1U) into += fmt::format(", {}", kSampleChannels[c]);
-    inserts.channels = channels;
-    prepare(inserts, db, into + ")", columns);
-  }
-  insert_rows(inserts, columns, samples.size(), [&](Statement& statement, int at, std::size_t i) {
-    bind_row(statement, at, channels, run, samples[i]);
-  });
+  prepare(inserts, db, "sample", "id", kSampleChannels, channels);
+  insert_rows(inserts, 1 + std::popcount(channels), samples.size(),
+              [&](Statement& statement, int at, std::size_t i) {
+                statement.bind(at + 1, row_id(run, samples[i].tick));
+                bind_channels(statement, at + 1, channels, samples[i]);
+              });
 }
 
 // Row numbers of a run's readings follow each other. Where they are the last of the table SQLite
 // gives them itself, as one more than the greatest, and need not look for the place of each row: a
 // third of the time. The transaction keeps other writers from coming between.
-void insert_readings(Inserts& placed, Inserts& next, sqlite3* db, std::int64_t first,
+void insert_readings(ChannelInserts& placed, ChannelInserts& next, sqlite3* db, std::int64_t first,
                      std::span<const ImportedReading> readings) {
-  if (!placed.many) {
-    prepare(placed, db, fmt::format("imported (id, {})", kReadingChannels), 1 + kReadingColumns);
-    prepare(next, db, fmt::format("imported ({})", kReadingChannels), kReadingColumns);
-  }
+  const unsigned channels = channels_of(readings);  // the time at least
+  const int columns = std::popcount(channels);
   const auto bind_placed = [&](Statement& statement, int at, std::size_t i) {
     statement.bind(at + 1, first + static_cast<std::int64_t>(i));
-    bind_row(statement, at + 1, readings[i]);
+    bind_channels(statement, at + 1, channels, readings[i]);
   };
+  prepare(placed, db, "imported", "id", kReadingChannels, channels);
   bind_placed(*placed.one, 0, 0);
   placed.one->run();
   Statement greatest(db, "SELECT max(id) FROM imported");
   greatest.step();
   const std::size_t rest = readings.size() - 1;
   if (greatest.whole(0) != first)
-    return insert_rows(
-        placed, 1 + kReadingColumns, rest,
-        [&](Statement& statement, int at, std::size_t i) { bind_placed(statement, at, i + 1); });
-  insert_rows(next, kReadingColumns, rest, [&](Statement& statement, int at, std::size_t i) {
-    bind_row(statement, at, readings[i + 1]);
+    return insert_rows(placed, 1 + columns, rest, [&](Statement& statement, int at, std::size_t i) {
+      bind_placed(statement, at, i + 1);
+    });
+  prepare(next, db, "imported", "", kReadingChannels, channels);
+  insert_rows(next, columns, rest, [&](Statement& statement, int at, std::size_t i) {
+    bind_channels(statement, at, channels, readings[i + 1]);
   });
   if (sqlite3_last_insert_rowid(db) != first + static_cast<std::int64_t>(rest))
     throw std::logic_error("readings were numbered otherwise than their run");

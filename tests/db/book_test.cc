@@ -292,6 +292,43 @@ TEST_CASE("imported readings come back, missing cells missing") {
   }
 }
 
+TEST_CASE(
+    "readings of two runs that are filled in turn stay apart, whatever channels each block has") {
+  const Scratch scratch;
+  Book book = new_book(scratch);
+  Run imported;
+  imported.source = "csv";
+  const std::int64_t earlier = book.begin_run(imported), later = book.begin_run(imported);
+  const auto block = [](double from_s, double rpm, double torque_nm) {
+    std::vector<ImportedReading> rows(100);
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      rows[i].time_s = from_s + static_cast<double>(i);
+      rows[i].motor_rpm = rpm;
+      if (i % 2) rows[i].torque_nm = torque_nm;
+    }
+    return rows;
+  };
+  const double none = std::nan("");
+  // The later run's rows lie behind the earlier one's, which then are not the table's last.
+  book.append(earlier, block(0, 100, none));
+  book.append(later, block(0, 200, 2));
+  book.append(earlier, block(100, 101, 1));
+  book.append(later, block(100, 201, none));
+  for (const std::int64_t run : {earlier, later}) {
+    const std::vector<ImportedReading> rows = book.readings(run);
+    REQUIRE(rows.size() == 200);
+    const double rpm = run == earlier ? 100 : 200;
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      CHECK(rows[i].time_s == static_cast<double>(i));
+      CHECK(rows[i].motor_rpm == (i < 100 ? rpm : rpm + 1));
+      const bool torque = i % 2 && (run == earlier) == (i >= 100);
+      CHECK(std::isnan(rows[i].torque_nm) == !torque);
+      if (torque) CHECK(rows[i].torque_nm == (run == earlier ? 1 : 2));
+      CHECK(std::isnan(rows[i].supply_v));
+    }
+  }
+}
+
 TEST_CASE("a run so long that two connections read it comes back as from one") {
   const Scratch scratch;
   Book book = new_book(scratch);
