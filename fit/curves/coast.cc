@@ -151,7 +151,7 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
       continue;
     }
     repeats += rows.repeat[i] ? 1 : 0;
-    double end = rows.time_s[i];
+    double end = rows.came_at(i);
     const double before = std::exchange(since, end);
     if (first) {
       first = false;

@@ -55,13 +55,12 @@ void update_row_noise(CoastFit& fit, double longest_memory) {
     Coast& coast = fit.coasts[j];
     if (!coast.from_rows) continue;
     top = std::max(top, coast.speed_high);
+    coast.series.timing = fit.problem->timing(x, j);
     JudgedSeries one{&coast.series, fit.problem->plain_residuals(x, j), {}};
     const double bulk = std::max(robust_sd(one.residuals), kRowFloor * coast.speed_high);
     for (std::size_t i = 0; i < coast.size(); ++i) {
-      const double most =
-          coast.noise_judged
-              ? kStrange * value_sd(coast.noise, coast.series.speed[i], coast.series.window_s[i])
-              : kStrangeAtFirst * bulk;
+      const double most = coast.noise_judged ? kStrange * value_sd(coast.noise, coast.series, i)
+                                             : kStrangeAtFirst * bulk;
       coast.weight[i] = coast.series.weight[i] = std::fabs(one.residuals[i]) < most ? 1 : 0;
     }
     if (longest_memory > 0) {  // only the last word allows for what the parameters took away
@@ -102,8 +101,7 @@ double deviance_of_rows(const CoastFit& fit) {
     for (std::size_t i = 0; i < coast.size(); ++i)
       if (coast.weight[i] == 0)
         sum += kStrange * kStrange +
-               2 * std::log(std::sqrt(2 * kPi) *
-                            value_sd(noise, coast.series.speed[i], coast.series.window_s[i]));
+               2 * std::log(std::sqrt(2 * kPi) * value_sd(noise, coast.series, i));
   }
   return all.empty() ? 0 : sum + deviance(all, noise);
 }
@@ -151,6 +149,7 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
     if (!coast.from_rows) continue;
     if (simpler) {
       coast.noise = simpler->coasts[j].noise;
+      coast.series.timing = simpler->coasts[j].series.timing;
       coast.noise_judged = true;
       if (same_noise) keep_weights(coast, simpler->coasts[j]);
     } else {
@@ -281,6 +280,11 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 void settle(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
   fit.solution = quick_fit(*fit.problem, fit.solution.parameters);
+  std::vector<double> residuals(static_cast<std::size_t>(fit.problem->count()));
+  fit.usable = fit.problem->evaluate(fit.solution.parameters.data(), residuals.data(), nullptr) &&
+               std::all_of(residuals.begin(), residuals.end(),
+                           [](double residual) { return std::isfinite(residual); });
+  if (!fit.usable) return;
   fit.degrees_of_freedom = freedom(fit);
   NonlinearOptions last;
   last.near = true;
@@ -335,7 +339,8 @@ std::vector<MeanResidual> course_of(const CoastFit& fit, std::size_t j) {
       if (coast.weight[i] == 0) continue;
       const double share = coast.noise.relative * coast.series.speed[i];
       sum += r[i];
-      own += coast.noise.constant * coast.noise.constant + share * share;
+      own += coast.noise.constant * coast.noise.constant + share * share +
+             std::pow(coast.noise.timing * coast.series.timing_of(i), 2);
       time += coast.series.window_s[i];
       n += 1;
     }

@@ -275,13 +275,13 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
   // When the solution's angle was less by `less` than at `from_s`. No ripple is in it: what one
   // changes at the ends of a turn is added to the turn's angle, the same to first order.
   const auto passed = [&](double from_s, double less, double speed) {
-    const double target = value_of(solution.at(from_s).angle) - less;
+    const double target = solution.place(from_s).angle - less;
     double at = from_s - less / speed;
     for (int step = 0; step < kTurnSteps; ++step) {
-      const auto there = solution.at(at);
-      const double away = value_of(there.angle) - target;
+      const auto there = solution.place(at);
+      const double away = there.angle - target;
       if (std::fabs(away) < kTurnFound) break;
-      at -= away / std::max(value_of(there.speed), kLeastSpeed);
+      at -= away / std::max(there.speed, kLeastSpeed);
     }
     return at;
   };
@@ -334,6 +334,53 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       add_to(line, [&](int variable) { return by_angle * derivative(at_row.angle, variable); });
   };
 
+  // The last edge before a row lies the age of an edge, an angle, before it: by the shaft's own
+  // course, not by the value, which may be a mean over much of the way to standstill. Through the
+  // look that follows it an edge is not older than until the next one.
+  struct Edge {
+    double at;
+    bool bounded;  // does not move with the age any more
+  };
+  const double old = !aged ? 0 : coast.from_rows ? std::exp(x[age_at]) : x[age_at];
+  const auto edge_before = [&](double row_s, double speed) -> Edge {
+    if (!aged) return {row_s, true};
+    const double at = passed(row_s, old, speed);
+    if (coast.from_rows && !(row_s - at < coast.oldest_s)) return {row_s - coast.oldest_s, true};
+    return {at, false};
+  };
+  // The middle in time of a mean over twice the angle: that took twice the angle over the value.
+  const auto middle_before = [&](double row_s, double speed) -> Edge {
+    const double late = old / speed;
+    if (!aged || !(late < coast.oldest_s)) return {row_s - (aged ? coast.oldest_s : 0), true};
+    return {row_s - late, false};
+  };
+  const double by_reach = coast.from_rows ? old : 1;
+  const auto add_window = [&](std::size_t i, double* line, double& value) {
+    const double speed = coast.speed[i], end_s = coast.end_s[i], start_s = coast.start_s[i];
+    const bool instant = coast.over == WayToRead::Over::kInstant;
+    const Edge last = instant ? middle_before(end_s, speed) : edge_before(end_s, speed);
+    Edge before{last.at - (end_s - start_s), true};
+    double from_s = start_s, back = by_reach;
+    if (coast.over == WayToRead::Over::kLastTurn) {
+      from_s = last.bounded ? last.at : end_s;
+      if (last.bounded) back = 0;
+      before = {passed(last.at, 2 * kPi, speed), false};
+    } else if (coast.over == WayToRead::Over::kSinceBefore) {
+      before = edge_before(start_s, speed);
+    }
+    const double factor = 1 / (last.at - before.at);
+    double mean = 0;
+    const double rate_last = add_angle(last.at, factor, line, mean);
+    const double rate_before = add_angle(before.at, -factor, line, mean);
+    value += mean - speed;
+    if (!line) return;
+    if (instant && !last.bounded)
+      line[age_at] -= factor * (rate_last - rate_before) * by_reach / speed;
+    else if (!last.bounded)
+      add_moment(last.at, end_s, by_reach, factor * (rate_last - mean), line);
+    if (!before.bounded) add_moment(before.at, from_s, back, factor * (mean - rate_before), line);
+  };
+
   for (std::size_t i = 0; i < coast.size(); ++i) {
     double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(i) * columns_ : nullptr;
     const double weight = scale > 0         ? scale
@@ -352,17 +399,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     } else if (coast.by_turns()) {
       add_turns(coast.end_s[i], coast.speed[i], line, value);
     } else {
-      const double length = coast.end_s[i] - coast.start_s[i];
-      // Through the look that follows it an edge is not older than until the next one.
-      const double old = !aged ? 0 : coast.from_rows ? std::exp(x[age_at]) : x[age_at];
-      const double age = old / coast.speed[i];
-      const bool bounded = coast.from_rows && !(age < coast.oldest_s);
-      const double late = bounded ? coast.oldest_s : age;
-      const double last = add_angle(coast.end_s[i] - late, 1 / length, line, value);
-      const double before = add_angle(coast.start_s[i] - late, -1 / length, line, value);
-      value -= coast.speed[i];
-      if (line && aged && !bounded)
-        line[age_at] = -(last - before) * (coast.from_rows ? age : 1 / coast.speed[i]) / length;
+      add_window(i, line, value);
     }
     r[i] = weight * value;
     if (line)
@@ -458,6 +495,27 @@ std::vector<double> CoastProblem::plain_residuals(const Eigen::VectorXd& x, std:
   std::vector<double> r(coasts_[j].size());
   residuals_of(j, x.data(), 1.0, r.data(), nullptr);
   return r;
+}
+
+// A uniform age has its mean over √3 as standard deviation; the speed changes with it as it does
+// from value to value. The two ends of a window since the value before are off on their own.
+std::vector<double> CoastProblem::timing(const Eigen::VectorXd& x, std::size_t j) const {
+  const Coast& coast = coasts_[j];
+  const bool turn = coast.over == WayToRead::Over::kLastTurn;
+  const bool pulses = turn || coast.over == WayToRead::Over::kSinceBefore;
+  const bool aged = with_age_ && !coast.windows_exact && coast.oldest_s > 0;
+  const std::size_t n = coast.size();
+  if (!coast.from_rows || !pulses || !aged || n < 3) return {};
+  const std::vector<double> residual = plain_residuals(x, j);
+  const double share = turn ? 1 : std::sqrt(0.5);
+  std::vector<double> off(n);
+  for (std::size_t i = 0; i < n; ++i) {
+    const std::size_t a = i > 0 ? i - 1 : 0, b = std::min(i + 1, n - 1);
+    const double fell = residual[b] + coast.speed[b] - residual[a] - coast.speed[a];
+    const double age = std::min(std::exp(x[drag_columns()]) / coast.speed[i], coast.oldest_s);
+    off[i] = share * std::fabs(fell) / (coast.end_s[b] - coast.end_s[a]) * age / std::sqrt(3.0);
+  }
+  return off;
 }
 
 Eigen::VectorXd CoastProblem::start() const {

@@ -72,7 +72,10 @@ class CoastProblem final : public Residuals {
   Eigen::VectorXd start_at(const CoastProblem& other, const Eigen::VectorXd& solved) const;
   /// Residuals of run j in rad/s (windows) or rad (edges).
   std::vector<double> plain_residuals(const Eigen::VectorXd& x, std::size_t j) const;
-  /// Their derivatives by all parameters.
+  /// What the values of run j are off by (standard deviation, rad/s) because the age of an edge at
+  /// a row is anything up to twice its mean; empty where no edges are known to make them.
+  std::vector<double> timing(const Eigen::VectorXd& x, std::size_t j) const;
+  /// Derivatives of the residuals by all parameters.
   Eigen::MatrixXd plain_derivatives(const Eigen::VectorXd& x, std::size_t j) const;
   double unit_inertia() const { return unit_; }
   bool inertia_free() const { return inertia_free_; }

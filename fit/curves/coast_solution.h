@@ -78,15 +78,35 @@ class CoastSolution {
     }
   }
 
+  /// The same in plain numbers, for searches.
+  struct Place {
+    double angle, speed;
+  };
+
+  Place place(double time_s) const {
+    const double h = step_s_;
+    const std::size_t i = node_before(time_s);
+    const Node &a = nodes_[i], &b = nodes_[i + 1];
+    const double u = time_s / h - static_cast<double>(i);
+    const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
+    const double to_b = 10 * u3 - 15 * u4 + 6 * u5;
+    return {value_of(a.angle) * (1 - to_b) + value_of(b.angle) * to_b +
+                value_of(a.speed) * (h * (u - 6 * u3 + 8 * u4 - 3 * u5)) +
+                value_of(b.speed) * (h * (-4 * u3 + 7 * u4 - 3 * u5)) +
+                value_of(a.acceleration) * (h * h * (u2 - 3 * u3 + 3 * u4 - u5) / 2) +
+                value_of(b.acceleration) * (h * h * (u3 - 2 * u4 + u5) / 2),
+            value_of(a.speed) * (1 - 3 * u2 + 2 * u3) + value_of(b.speed) * (3 * u2 - 2 * u3) +
+                value_of(a.acceleration) * (h * (u - 2 * u2 + u3)) +
+                value_of(b.acceleration) * (h * (u3 - u2))};
+  }
+
   /// Quintic Hermite interpolation of the angle, cubic of the speed; `time_s` from the start, also
   /// a little outside of the run.
   Motion at(double time_s) const {
     const double h = step_s_;
-    const auto last = static_cast<int>(nodes_.size()) - 2;
-    const int i = std::clamp(static_cast<int>(time_s / h), 0, last);
-    const Node &a = nodes_[static_cast<std::size_t>(i)],
-               &b = nodes_[static_cast<std::size_t>(i) + 1];
-    const double u = time_s / h - i;
+    const std::size_t i = node_before(time_s);
+    const Node &a = nodes_[i], &b = nodes_[i + 1];
+    const double u = time_s / h - static_cast<double>(i);
     const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
     const double to_b = 10 * u3 - 15 * u4 + 6 * u5;
     Motion m;
@@ -107,6 +127,10 @@ class CoastSolution {
   struct Node {
     T angle, speed, acceleration;
   };
+  std::size_t node_before(double time_s) const {
+    const auto last = static_cast<int>(nodes_.size()) - 2;
+    return static_cast<std::size_t>(std::clamp(static_cast<int>(time_s / step_s_), 0, last));
+  }
   double step_s_;
   std::vector<Node> nodes_;
 };

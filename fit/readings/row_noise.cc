@@ -22,7 +22,8 @@ Whitener::Whitener(const RowSeries& series, const RowNoise& noise) {
   for (std::size_t i = 0; i < n; ++i) {
     const double h = 1 / series.window_s[i];
     const double share = noise.relative * series.speed[i];
-    const double own = noise.constant * noise.constant + share * share;
+    const double timing = noise.timing * series.timing_of(i);
+    const double own = noise.constant * noise.constant + share * share + timing * timing;
     // Covariance of the state with the value, and the value's own variance.
     const double s0 = h * (p00 - p01) + p02, s1 = h * (p01 - p11) + p12, s2 = h * (p02 - p12) + p22;
     const double variance = h * (s0 - s1) + s2 + own;
@@ -111,42 +112,54 @@ Likelihood likelihood(const std::vector<JudgedSeries>& all, const RowNoise& nois
   return result;
 }
 
-using Point = std::vector<double>;  // constant, relative, angle; then wander, memory
+using Point = std::vector<double>;  // constant, relative, angle; timing; wander, memory
 
 // Sizes and memory by their logarithms, within what the series can tell.
 struct Ranges {
   double least, least_constant, most;  // of the sizes, in the unit of the values
   double window_s;                     // makes an angle of a size
   double least_s, most_s;              // of the memory
+  bool with_timing, with_wander;
+  static constexpr double kLeastTiming = 0.01, kMostTiming = 1.5;
+
+  struct Range {
+    double least, most;
+  };
+  Range range(std::size_t i) const {
+    if (i == 3 && with_timing) return {kLeastTiming, kMostTiming};
+    return i == count() - 1 && with_wander ? Range{least_s, most_s} : Range{least, most};
+  }
+  std::size_t count() const { return 3 + (with_timing ? 1U : 0U) + (with_wander ? 2U : 0U); }
   RowNoise noise(const Point& at) const {
-    const auto size = [&](double x) {
-      return std::exp(std::clamp(x, std::log(least), std::log(most)));
+    const auto size = [&](std::size_t i) {
+      return std::clamp(std::exp(at[i]), range(i).least, range(i).most);
     };
     RowNoise n;
-    n.constant = std::max(least_constant, size(at[0]));
-    n.relative = size(at[1]);
-    n.angle = size(at[2]) * window_s;
-    if (at.size() == 3) return n;
-    n.wander = size(at[3]);
-    n.memory_s = std::exp(std::clamp(at[4], std::log(least_s), std::log(most_s)));
+    n.constant = std::max(least_constant, size(0));
+    n.relative = size(1);
+    n.angle = size(2) * window_s;
+    std::size_t i = 3;
+    if (with_timing) n.timing = size(i++);
+    if (!with_wander) return n;
+    n.wander = size(i++);
+    n.memory_s = size(i);
     return n;
   }
-  Point point(const RowNoise& n, bool with_wander) const {
-    const auto at = [&](double x) { return std::log(std::clamp(x, least, most)); };
-    Point p = {at(n.constant), at(n.relative), at(n.angle / window_s)};
-    if (with_wander) {
-      p.push_back(at(n.wander));
-      p.push_back(std::log(std::clamp(n.memory_s, least_s, most_s)));
-    }
+  Point point(const RowNoise& n) const {
+    Point p = {n.constant, n.relative, n.angle / window_s};
+    if (with_timing) p.push_back(n.timing);
+    if (with_wander) p.insert(p.end(), {n.wander, n.memory_s});
+    for (std::size_t i = 0; i < p.size(); ++i)
+      p[i] = std::log(std::clamp(p[i], range(i).least, range(i).most));
     return p;
   }
   // Keeps a search from straying where nothing changes any more.
   double beyond(const Point& at) const {
     double sum = 0;
-    for (std::size_t i = 0; i < std::min<std::size_t>(4, at.size()); ++i)
-      sum += std::max(0.0, std::log(least) - at[i]) + std::max(0.0, at[i] - std::log(most));
-    if (at.size() == 3) return sum;
-    return sum + std::max(0.0, std::log(least_s) - at[4]) + std::max(0.0, at[4] - std::log(most_s));
+    for (std::size_t i = 0; i < at.size(); ++i)
+      sum += std::max(0.0, std::log(range(i).least) - at[i]) +
+             std::max(0.0, at[i] - std::log(range(i).most));
+    return sum;
   }
 };
 
@@ -204,10 +217,11 @@ constexpr int kEvaluations = 160, kEvaluationsAgain = 60;
 
 }  // namespace
 
-double value_sd(const RowNoise& noise, double speed, double window_s) {
-  const double share = noise.relative * speed, angle = noise.angle / window_s;
-  return std::sqrt(noise.constant * noise.constant + share * share + 2 * angle * angle +
-                   noise.wander * noise.wander);
+double value_sd(const RowNoise& noise, const RowSeries& series, std::size_t i) {
+  const double share = noise.relative * series.speed[i], angle = noise.angle / series.window_s[i],
+               timing = noise.timing * series.timing_of(i);
+  return std::sqrt(noise.constant * noise.constant + share * share + timing * timing +
+                   2 * angle * angle + noise.wander * noise.wander);
 }
 
 RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& start, double floor,
@@ -227,24 +241,30 @@ RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& st
   if (count < 4) return start;
   const double rms = std::max(floor, std::sqrt(squares / count));
   const bool with_wander = longest_memory > 0;
+  const bool with_timing = std::any_of(series.begin(), series.end(), [](const JudgedSeries& one) {
+    return !one.series->timing.empty();
+  });
   const Ranges ranges{floor,
                       least_independent * rms,
                       std::max(10 * rms, 2 * floor),
                       window / count,
                       2 * step,
-                      std::max(4 * step, longest_memory * span)};
+                      std::max(4 * step, longest_memory * span),
+                      with_timing,
+                      with_wander};
   const auto cost = [&](const Point& at) {
     const Likelihood l = likelihood(series, ranges.noise(at), true);
     return l.deviance + l.restricted + 4 * ranges.beyond(at);
   };
   const bool begun = start.constant > 0 && !with_wander;
   RowNoise first = start;
-  if (!(first.constant > 0)) first = {rms / 2, rms / 2, rms * ranges.window_s / 4, 0, 1};
+  if (!(first.constant > 0)) first = {rms / 2, rms / 2, rms * ranges.window_s / 4};
   if (with_wander && !(first.wander > 0)) {
     first.wander = rms / 4;
     first.memory_s = 8 * step;
   }
-  return ranges.noise(simplex_search(cost, ranges.point(first, with_wander), begun ? -0.5 : -1.5,
+  if (!(first.timing > 0)) first.timing = 0.3;
+  return ranges.noise(simplex_search(cost, ranges.point(first), begun ? -0.5 : -1.5,
                                      begun ? kEvaluationsAgain : kEvaluations));
 }
 

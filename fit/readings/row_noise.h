@@ -3,7 +3,8 @@
 //   r_j = w_j + (e_j − e_{j−1})/Δ_j + u_j
 //
 // w: independent from value to value (rounding, converter noise, the moment of reading), of a
-//    constant size and of a size that goes with the speed;
+//    constant size, of a size that goes with the speed, and of one that goes with how fast the
+//    speed changes, where the moment at which a value was taken is in doubt;
 // e: the error of the angle at the end of a window, which comes back with opposite sign in the next
 //    (counts in a gate, uneven slots of a disc);
 // u: what wanders slowly about the model (an Ornstein–Uhlenbeck process), so that a series whose
@@ -30,6 +31,7 @@ struct RowNoise {
   double angle = 0;     ///< of e: value × time
   double wander = 0;    ///< of u
   double memory_s = 1;  ///< time over which u forgets itself by 1/e
+  double timing = 0;    ///< of the series' own `timing`: the share of it that is there
 };
 
 /// Where and how the values of one series were taken, in time order.
@@ -38,6 +40,10 @@ struct RowSeries {
   std::vector<double> window_s;  ///< Δ of each value, > 0
   std::vector<double> speed;     ///< share of the top speed
   std::vector<double> weight;    ///< 1 for a value that counts, 0 for one that does not
+  /// Standard deviation of what each value would be off by, as part of w, if the moment at which it
+  /// was taken were as little known as it can be; in the unit of the values. Empty: none.
+  std::vector<double> timing;
+  double timing_of(std::size_t i) const { return timing.empty() ? 0 : timing[i]; }
   std::size_t size() const { return time_s.size(); }
 };
 
@@ -80,8 +86,8 @@ struct JudgedSeries {
 RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& start, double floor,
                      double longest_memory, double least_independent = 0);
 
-/// Standard deviation of one value at this share of the top speed, with windows of this length.
-double value_sd(const RowNoise& noise, double speed, double window_s);
+/// Standard deviation of value `i`.
+double value_sd(const RowNoise& noise, const RowSeries& series, std::size_t i);
 
 /// −2 ln L of the residuals under this noise, constants included.
 double deviance(const std::vector<JudgedSeries>& series, const RowNoise& noise);

@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numeric>
+#include <optional>
 
 #include "db/basis/units.h"
 #include "fit/readings/speed.h"
@@ -22,6 +23,61 @@ std::size_t rows_between(const std::vector<bool>& repeat) {
     since = 0;
   }
   return std::max<std::size_t>(1, common);
+}
+
+// A display that is renewed in even steps of its own, beside those of the rows: `origin` plus a
+// whole number of steps lies between the row that shows each new value and the row before it.
+struct Renewal {
+  double step_s = 0, origin_s = 0;
+};
+
+constexpr std::size_t kLeastRenewals = 12;
+constexpr double kQuickest = 1.2;   // rows: more often, and every row has a value of its own
+constexpr double kFineness = 0.05;  // of a row, over the whole length
+constexpr double kOther = 1.2;      // times a step: another one, not the same seen more exactly
+constexpr std::size_t kMostTried = 20000;
+
+// What is left of the row in which the first renewal lies when all are `step` apart; negative where
+// no phase suits all.
+double phases_left(std::span<const double> from, std::span<const double> to, double step,
+                   double& middle) {
+  double low = from.front(), high = to.front();
+  for (std::size_t i = 1; i < from.size() && high > low; ++i) {
+    const double passed = step * std::round(((from[i] + to[i]) - (low + high)) / 2 / step);
+    low = std::max(low, from[i] - passed);
+    high = std::min(high, to[i] - passed);
+  }
+  middle = (low + high) / 2;
+  return high - low;
+}
+
+std::optional<Renewal> renewal(const SpeedRows& rows) {
+  std::vector<double> from, to;
+  double quickest = 1e300;
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    if (rows.repeat[i]) continue;
+    if (!to.empty()) quickest = std::min(quickest, rows.time_s[i] - to.back());
+    from.push_back(rows.time_s[i - 1]);
+    to.push_back(rows.time_s[i]);
+  }
+  if (to.size() < kLeastRenewals) return std::nullopt;
+  const double length = to.back() - to.front();
+  const double least = std::max(kQuickest * rows.row_s, quickest - rows.row_s);
+  const double most = quickest + rows.row_s;
+  Renewal best;
+  double widest = 0;
+  std::size_t tried = 0;
+  for (double step = least; step < most && tried < kMostTried; ++tried) {
+    double middle = 0;
+    const double left = phases_left(from, to, step, middle);
+    // A half or a third of the steps would suit as well: the longest that does.
+    if (left > widest || (left > 0 && step > kOther * best.step_s)) {
+      widest = left;
+      best = {step, middle};
+    }
+    step += kFineness * rows.row_s * step / length;
+  }
+  return widest > 0 ? std::optional(best) : std::nullopt;
 }
 
 bool all_multiples(std::span<const double> values, double step) {
@@ -61,6 +117,12 @@ SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm
   }
   rows.row_s = usual_step(rows.time_s);
   rows.look_s = rows.row_s * static_cast<double>(rows_between(rows.repeat));
+  if (const auto found = rows.look_s > rows.row_s ? std::nullopt : renewal(rows)) {
+    rows.look_s = found->step_s;
+    for (const double at : rows.time_s)
+      rows.came_s.push_back(found->origin_s +
+                            found->step_s * std::floor((at - found->origin_s) / found->step_s));
+  }
   std::vector<double> finite;
   for (const double value : rpm)
     if (!std::isnan(value)) finite.push_back(value);

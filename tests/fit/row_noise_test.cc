@@ -45,7 +45,9 @@ Eigen::MatrixXd written_out(const RowSeries& series, const RowNoise& noise) {
   covariance += ends * ends.transpose();
   for (Eigen::Index i = 0; i < n; ++i) {
     const double share = noise.relative * series.speed[static_cast<std::size_t>(i)];
-    covariance(i, i) += noise.constant * noise.constant + share * share;
+    const double timing =
+        series.timing.empty() ? 0 : noise.timing * series.timing[static_cast<std::size_t>(i)];
+    covariance(i, i) += noise.constant * noise.constant + share * share + timing * timing;
   }
   return covariance;
 }
@@ -53,8 +55,13 @@ Eigen::MatrixXd written_out(const RowSeries& series, const RowNoise& noise) {
 }  // namespace
 
 TEST_CASE("whitened by the filter, the written-out covariance becomes the identity") {
-  const RowSeries series = falling_series(40);
-  const RowNoise noise{0.03, 0.05, 0.002, 0.04, 0.3};
+  RowSeries series = falling_series(40);
+  SUBCASE("all sizes judged") {}
+  SUBCASE("with what the moment of a value is off by") {
+    for (std::size_t i = 0; i < series.size(); ++i)
+      series.timing.push_back(0.01 + 0.002 * static_cast<double>(i));
+  }
+  const RowNoise noise{0.03, 0.05, 0.002, 0.04, 0.3, 0.7};
   const Whitener whitener(series, noise);
   const Eigen::MatrixXd covariance = written_out(series, noise);
   Eigen::MatrixXd whitening = Eigen::MatrixXd::Identity(40, 40);
