@@ -42,7 +42,7 @@ struct RowSeries {
   std::vector<double> weight;    ///< 1 for a value that counts, 0 for one that does not
   /// Standard deviation of what each value would be off by, as part of w, if the moment at which it
   /// was taken were as little known as it can be; in the unit of the values. Empty: none.
-  std::vector<double> timing;
+  std::vector<double> timing = {};
   double timing_of(std::size_t i) const { return timing.empty() ? 0 : timing[i]; }
   std::size_t size() const { return time_s.size(); }
 };

@@ -83,29 +83,47 @@ TEST_CASE("runs that have levels of their own") {
   }
 }
 
+namespace {
+
+// Rows of a file read as `over`; no value is older than `oldest_s`.
+Coast as_rows(Coast coast, WayToRead::Over over, double oldest_s) {
+  coast.from_rows = true;
+  coast.over = over;
+  coast.row_s = 0.08;
+  coast.oldest_s = oldest_s;
+  for (std::size_t i = 0; i < coast.size(); ++i)  // what is shown began before the first row
+    coast.start_s[i] += 0.7, coast.end_s[i] += 0.7;
+  coast.length_s += 0.7;
+  coast.series = {coast.end_s, std::vector<double>(coast.size(), 0.08),
+                  std::vector<double>(coast.size(), 0.5), coast.weight};
+  RowNoise noise;
+  noise.constant = 1;
+  coast.whitener = Whitener(coast.series, noise);
+  return coast;
+}
+
+}  // namespace
+
 TEST_CASE("displays that take in turns: one some turns ago, the mean of some, smoothed ones") {
   for (const auto over :
        {WayToRead::Over::kTurnAgo, WayToRead::Over::kMeanOfTurns, WayToRead::Over::kSmoothedTurns})
     for (const bool stribeck : {false, true}) {
-      std::vector<Coast> coasts = {windows(0, false, 20), windows(1e-3, false, 20)};
-      for (Coast& coast : coasts) {
-        coast.from_rows = true;
-        coast.over = over;
-        coast.row_s = 0.08;
-        for (std::size_t i = 0; i < coast.size(); ++i)  // what is shown began before the first row
-          coast.start_s[i] += 0.7, coast.end_s[i] += 0.7;
-        coast.length_s += 0.7;
-        coast.series = {coast.end_s, std::vector<double>(coast.size(), 0.08),
-                        std::vector<double>(coast.size(), 0.5), coast.weight};
-        RowNoise noise;
-        noise.constant = 1;
-        coast.whitener = Whitener(coast.series, noise);
-      }
       CoastOptions options{true, stribeck};
       options.log_age = 2;
       options.known_drag = {30, 0.1, 1e-3, 0};  // how fast ages tell
-      check_derivatives(coasts, options);
+      check_derivatives(
+          {as_rows(windows(0, false, 20), over, 0), as_rows(windows(1e-3, false, 20), over, 0)},
+          options);
     }
+}
+
+TEST_CASE("rows of the last turn, of the time since the value before, of a speed some angle ago") {
+  for (const auto over :
+       {WayToRead::Over::kLastTurn, WayToRead::Over::kSinceBefore, WayToRead::Over::kInstant})
+    for (const double oldest_s : {0.5, 1e-4})  // ages that are free, and all at their bound
+      check_derivatives({as_rows(windows(0, false, 20), over, oldest_s),
+                         as_rows(windows(1e-3, false, 20), over, oldest_s)},
+                        {true, oldest_s > 0.1});
 }
 
 TEST_CASE("mean speeds between edges") {
