@@ -36,9 +36,10 @@ done
 for library in blas lapack; do
   ln -sfn "atlas/lib$library.so" "$root/usr/lib/aarch64-linux-gnu/lib$library.so"
 done
-# What Debian says that each library needs, for dpkg-shlibdeps, which knows installed packages only.
+# What Debian says that each library needs, for dpkg-shlibdeps, which knows installed packages only. Of
+# a version the first two numbers: within a release Debian adds nothing to an interface.
 for package in "$apt"/cache/archives/*.deb; do
   dpkg-deb --info "$package" shlibs 2> /dev/null || true
-done | grep -v '^udeb:' | LC_ALL=C sort -u > "$root/shlibs"
+done | grep -v '^udeb:' | sed -E 's/\(>= ([0-9]+\.[0-9]+)[^)]*\)/(>= \1)/' | LC_ALL=C sort -u > "$root/shlibs"
 rm -rf "$apt/cache"
 echo "$packages" > "$root/unpacked"
