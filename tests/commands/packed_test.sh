@@ -42,6 +42,8 @@ libsqlite3-0 libssl3 libstdc++6"
   done
   for name in $needs; do
     [[ " $both " == *" $name "* ]] || fails "the next release has no $name"
+    [[ $name =~ ^(libc6|libgcc-s1|libstdc\+\+6)$ ]] || grep -qw "$name" "$2/README.md" ||
+      fails "README.md does not name $name for who unpacks the archive"
   done
 fi
 
