@@ -44,11 +44,17 @@ struct LineCounts {
   std::uint64_t resets = 0;
 };
 
-/// What a take of a sound input showed of itself.
-struct SoundFindings {
-  int rate_hz = 0;
+/// What a sensor on a sound input gave.
+struct SensorFindings {
   std::uint64_t edges = 0, lost = 0, doubled = 0;
-  double timing_s = 0;      ///< usual standard uncertainty of an edge by noise
+  double timing_s = 0;  ///< usual standard uncertainty of an edge by noise
+};
+
+/// What a take of a sound input showed of itself.
+struct SoundFindings : SensorFindings {
+  int rate_hz = 0;
+  std::optional<SensorFindings> other;  ///< of the other channel's sensor, where there is one
+  std::string other_shaft;              ///< "motor" or "hand wheel"
   double clock_sd_ppm = 0;  ///< standard uncertainty of the sound input's clock, millionths
   bool clipped = false;     ///< the level went to the limit now and then
   std::string take_hash;    ///< SHA-256 of the file, or of what came through the pipe

@@ -103,22 +103,38 @@ Json zero_json(const std::optional<Zero>& zero) {
           {"conversions", zero->conversions}};
 }
 
+Json sensor_json(const SensorFindings& sensor) {
+  return {{"edges", sensor.edges},
+          {"lost_pulses", sensor.lost},
+          {"doubled_pulses", sensor.doubled},
+          {"timing_sd_us", json_number(sensor.timing_s * 1e6)}};
+}
+
 Json sound_json(const SoundFindings& sound) {
-  return {{"rate_hz", sound.rate_hz},
-          {"edges", sound.edges},
-          {"lost_pulses", sound.lost},
-          {"doubled_pulses", sound.doubled},
-          {"timing_sd_us", json_number(sound.timing_s * 1e6)},
-          {"clock_sd_ppm", sound.clock_sd_ppm},
-          {"take_sha256", sound.take_hash}};
+  Json json = sensor_json(sound);
+  json["rate_hz"] = sound.rate_hz;
+  json["clock_sd_ppm"] = sound.clock_sd_ppm;
+  json["take_sha256"] = sound.take_hash;
+  if (sound.other) {
+    json["other"] = sensor_json(*sound.other);
+    json["other"]["shaft"] = sound.other_shaft;
+  }
+  return json;
+}
+
+std::string sensor_words(const SensorFindings& sensor) {
+  return fmt::format(
+      "{} edges, each known to {} µs (standard uncertainty by noise); {} pulses lost, {} doubled",
+      sensor.edges, significant(sensor.timing_s * 1e6, 2), sensor.lost, sensor.doubled);
 }
 
 std::string sound_words(const SoundFindings& sound) {
-  return fmt::format(
-      "{} edges, each known to {} µs (standard uncertainty by noise); {} pulses lost, {} doubled; "
-      "the sound input's clock taken as right within {} millionths",
-      sound.edges, significant(sound.timing_s * 1e6, 2), sound.lost, sound.doubled,
-      significant(sound.clock_sd_ppm, 2));
+  std::string words = sensor_words(sound);
+  if (sound.other)
+    words += fmt::format("; of the {} {}", sound.other_shaft,
+                         sound.other->edges > 0 ? sensor_words(*sound.other) : "no edge");
+  return words + fmt::format("; the sound input's clock taken as right within {} millionths",
+                             significant(sound.clock_sd_ppm, 2));
 }
 
 std::string zero_words(const RecordingResult& result) {
@@ -194,9 +210,10 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
     };
   Recording recording(clock, *line.port, *line.reader, book, options);
   recording.introduce();
-  check_rig(recording.identity(), rig, order.kind);
+  if (!order.of_sound) check_rig(recording.identity(), rig, order.kind);
   const LiveScale scale = live_scale(book, rig);
-  if (measures_torque(order.kind) && !scale.calibration && line.reader->takes_commands())
+  if (measures_torque(order.kind) && !scale.calibration && line.reader->takes_commands() &&
+      !order.of_sound)
     warn(
         "the book has no calibration of this rig, so torque is kept as counts; calibrate before "
         "fitting ('loadline-logger calibrate').");

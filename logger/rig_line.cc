@@ -19,7 +19,10 @@ std::optional<double> number_of(const Part* rig, const char* field) {
 
 RigLine open_rig_line(const RigLineOptions& options, const Part* rig) {
   if (options.sound) {
-    auto port = std::make_unique<SoundPort>(options.port, options.sound->channel);
+    const bool two = options.sound->other_pulses > 0;
+    auto port = std::make_unique<SoundPort>(
+        options.port, two ? SoundPort::Channel::kBoth : options.sound->channel,
+        options.sound->raw_hz);
     auto reader = std::make_unique<SoundReader>(*port, *options.sound);
     return {std::move(port), std::move(reader)};
   }

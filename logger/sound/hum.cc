@@ -17,6 +17,7 @@ constexpr std::array kMainsHz = {50.0, 60.0};
 constexpr double kMainsOff = 0.4;     // Hz: nets stay within some tenths
 constexpr double kSearchRate = 2400;  // samples a second are enough to find it
 constexpr int kSearched = 6;          // harmonics that tell the frequency
+constexpr double kBandRate = 40;      // values a second hold what lies within kMainsOff of them
 constexpr double kHighestHz = 1000;   // of a harmonic that is taken out
 constexpr double kStandsOut = 15;     // power over that beside it
 constexpr double kCut = 3;            // robust standard deviations
@@ -62,6 +63,47 @@ std::vector<double> window_of(std::size_t n) {
   return window;
 }
 
+// What lies about the harmonics of one mains frequency, each moved down to nought and averaged over
+// short blocks, so that its power at a frequency nearby takes hundreds of values and not the whole
+// signal.
+class Bands {
+ public:
+  Bands(const std::vector<double>& x, const std::vector<double>& window, double rate, double mains)
+      : mains_(mains) {
+    const auto block = static_cast<std::size_t>(rate / kBandRate);
+    block_s_ = static_cast<double>(block) / rate;
+    for (int h = 1; h <= kSearched; ++h) {
+      std::vector<Complex>& sums = bands_.emplace_back(x.size() / block + 1);
+      const Complex turn = std::polar(1.0, -2 * kPi * h * mains / rate);
+      Complex at = 1;
+      for (std::size_t i = 0; i < x.size(); ++i) {
+        sums[i / block] += window[i] * x[i] * at;
+        at *= turn;
+      }
+    }
+  }
+
+  // Of all searched harmonics of a frequency within kMainsOff.
+  double power(double hz) const {
+    double all = 0, h = 0;
+    for (const std::vector<Complex>& sums : bands_) {
+      h += 1;
+      const Complex turn = std::polar(1.0, -2 * kPi * h * (hz - mains_) * block_s_);
+      Complex at = 1, sum = 0;
+      for (const Complex& one : sums) {
+        sum += one * at;
+        at *= turn;
+      }
+      all += std::norm(2.0 * sum);
+    }
+    return all;
+  }
+
+ private:
+  double mains_, block_s_ = 1;
+  std::vector<std::vector<Complex>> bands_;
+};
+
 class Hum {
  public:
   Hum(std::span<const float> x, double rate) {
@@ -76,19 +118,23 @@ class Hum {
     std::vector<double> clipped = x_;
     cut(clipped);
     double best = 0;
-    const auto try_at = [&](double hz) {
-      double power = 0;
-      for (int h = 1; h <= kSearched; ++h)
-        power += std::norm(line(clipped, window_, h * hz, rate_));
-      if (power <= best) return;
+    const auto try_at = [&](const Bands& bands, double hz) {
+      const double power = bands.power(hz);
+      if (power <= best) return false;
       best = power;
       base_hz_ = hz;
+      return true;
     };
     const double coarse = 0.35 / length_s_;
-    for (const double mains : kMainsHz)
-      for (double hz = mains - kMainsOff; hz <= mains + kMainsOff; hz += coarse) try_at(hz);
-    const double about = base_hz_;
-    for (double hz = about - coarse; hz <= about + coarse; hz += coarse / 8) try_at(hz);
+    for (const double mains : kMainsHz) {
+      const Bands bands(clipped, window_, rate_, mains);
+      bool better = false;
+      for (double hz = mains - kMainsOff; hz <= mains + kMainsOff; hz += coarse)
+        better = try_at(bands, hz) || better;
+      if (!better) continue;
+      const double about = base_hz_;
+      for (double hz = about - coarse; hz <= about + coarse; hz += coarse / 8) try_at(bands, hz);
+    }
     if (!(best > 0)) return false;
     for (int round = 0; round < kRounds; ++round) fit();
     return std::any_of(lines_.begin(), lines_.end(), [](Complex a) { return a != Complex(0); });

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/median.h"
 #include "logger/sound/hum.h"
 
 namespace loadline {
@@ -15,6 +16,10 @@ constexpr double kLeastShare = 0.2;  // of the step of the larger ones among the
 constexpr double kMostSure = 100;    // what no noise explains may still be no mark
 constexpr double kMostBridged = 30;  // pulses; beyond that the shaft began anew
 constexpr std::size_t kMostSds = 100000;
+// A flank that is so many times less certain than the usual one, and by this share of its period,
+// is no longer the usual one: a slow mark whose course the input's high-pass has changed, most
+// often.
+constexpr double kVague = 10, kVagueShare = 0.01;
 
 // The flanks of one sign, without what is too small beside its neighbours to be of the shaft.
 std::vector<Flank> of_sign(const std::vector<Flank>& flanks, int sign, double rate) {
@@ -49,6 +54,14 @@ bool clearer(const PulsePath& a, const PulsePath& b) {
   const auto n = static_cast<double>(a.edges.size()), m = static_cast<double>(b.edges.size());
   if (4 * n < m || 4 * m < n) return n > m;
   return a.sureness / n > b.sureness / m;
+}
+
+// Standard uncertainty, in periods, from which a flank has no time of its own.
+double vague_from(const std::vector<TimedFlank>& flanks) {
+  std::vector<double> shares;
+  for (const TimedFlank& flank : flanks)
+    if (flank.sd > 0) shares.push_back(flank.sd / flank.period);
+  return shares.empty() ? kVagueShare : std::max(kVagueShare, kVague * median(shares));
 }
 
 }  // namespace
@@ -103,14 +116,17 @@ std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
   std::vector<TimedFlank> timed;
   for (const PathEdge& edge : path.edges) timed.push_back({flanks[edge.flank].at, edge.step, 1, 0});
   refine(RunningSums(clean), rate_, timed);
+  const double vague = vague_from(timed);
   std::vector<SoundEdge> edges;
-  int passed = 0;  // pulses since the last edge that has a time of its own
+  int passed = 0, lost = 0;  // pulses since the last edge that has a time of its own
   for (std::size_t e = 0; e < timed.size(); ++e) {
-    passed = path.edges[e].step == 0 || edges.empty() ? 0 : passed + path.edges[e].step;
-    if (!(timed[e].sd > 0)) continue;
+    const int step = path.edges[e].step;
+    passed = step == 0 || edges.empty() ? 0 : passed + step;
+    lost = passed == 0 ? 0 : lost + step - 1;
+    if (!(timed[e].sd > 0) || timed[e].sd > vague * timed[e].period) continue;
     edges.push_back(
-        {timed[e].at + static_cast<double>(origin_), passed, timed[e].sd, timed[e].period});
-    passed = 0;
+        {timed[e].at + static_cast<double>(origin_), passed, timed[e].sd, timed[e].period, lost});
+    passed = lost = 0;
     if (edges.back().at > given_to_ + timed[e].period / 2)
       counts_.doubled += static_cast<std::uint64_t>(path.edges[e].left_out);
   }
@@ -126,12 +142,13 @@ void PulseFinder::look(bool last, std::vector<SoundEdge>& into) {
       // Lost and found again: as many pulses as the speeds before and after give.
       const double pulses = (edge.at - given_to_) * 2 / (edge.period + last_period_);
       if (pulses < kMostBridged) edge.step = std::max(1, static_cast<int>(std::lround(pulses)));
+      edge.lost = std::max(0, edge.step - 1);
     }
     into.push_back(edge);
     given_to_ = edge.at;
     last_period_ = edge.period;
     ++counts_.edges;
-    if (edge.step > 1) counts_.lost += static_cast<std::uint64_t>(edge.step - 1);
+    counts_.lost += static_cast<std::uint64_t>(edge.lost);
     if (sds_.size() < kMostSds) sds_.push_back(static_cast<float>(edge.sd));
   }
   if (last) return;

@@ -18,6 +18,7 @@ struct SoundEdge {
   int step = 0;
   double sd = 0;      ///< standard uncertainty of `at` by noise, samples
   double period = 0;  ///< samples per pulse there
+  int lost = 0;  ///< of `step`: those that were not seen, where others were but had no sure time
 };
 
 struct PulseCounts {

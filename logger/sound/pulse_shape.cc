@@ -28,6 +28,18 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr std::array kCorners = {0.0,  3.0,  6.0,   12.0,  18.0,  26.0, 38.0,
                                  55.0, 80.0, 115.0, 165.0, 240.0, 350.0};
 
+// Then whether it is two high-passes, one after the other (of the microphone and of the amplifier),
+// by the share that the second has in the sum of both, which is what a short stretch shows; and
+// sums about the one found.
+constexpr std::array kShares = {0.0, 0.08, 0.16, 0.28, 0.5};
+constexpr std::array kSums = {0.85, 1.0, 1.18};
+
+// Corners of two high-passes of first order; 0 for none.
+struct HighPass {
+  double first = 0, second = 0;
+  HighPass times(double factor) const { return {first * factor, second * factor}; }
+};
+
 using Course = std::vector<double>;
 
 // Means of the cells of a window about `at`; false where it is not wholly inside the take.
@@ -159,9 +171,9 @@ Laid lay(const Course& cells, const Course& usual, double samples) {
 
 class Refinement {
  public:
-  /// `corner`: of the sound input's high-pass, radians per sample.
-  Refinement(const RunningSums& sums, std::vector<TimedFlank>& flanks, double corner)
-      : sums_(sums), flanks_(flanks), corner_(corner) {}
+  /// `high_pass`: of the sound input, radians per sample.
+  Refinement(const RunningSums& sums, std::vector<TimedFlank>& flanks, HighPass high_pass)
+      : sums_(sums), flanks_(flanks), high_pass_(high_pass) {}
 
   void run(int rounds) {
     set_periods(flanks_);
@@ -196,8 +208,8 @@ class Refinement {
     return true;
   }
 
-  double corner_per_cell(const TimedFlank& flank) const {
-    return corner_ * 2 * half(flank) / kCells;
+  HighPass per_cell(const TimedFlank& flank) const {
+    return high_pass_.times(2 * half(flank) / kCells);
   }
 
   // The mean of all flanks, each brought to the same height and level, its steepest part in the
@@ -209,7 +221,8 @@ class Refinement {
       if (!look(sums_, flank.at, half(flank), cells)) continue;
       const double before = mean_of(cells, 0, kCells / 4);
       for (double& cell : cells) cell -= before;
-      cells = before_high_pass(cells, corner_per_cell(flank));
+      const HighPass passed = per_cell(flank);
+      cells = before_high_pass(before_high_pass(cells, passed.second), passed.first);
       const double low = mean_of(cells, kCells / 4, kCells / 2);
       const double high = mean_of(cells, kCells / 2, 3 * kCells / 4);
       if (!(high > low)) continue;
@@ -234,7 +247,8 @@ class Refinement {
   void place(TimedFlank& flank) {
     Course cells(kCells);
     const double reach = half(flank), width = 2 * reach / kCells;
-    const Course usual = after_high_pass(usual_, corner_per_cell(flank));
+    const HighPass passed = per_cell(flank);
+    const Course usual = after_high_pass(after_high_pass(usual_, passed.first), passed.second);
     double at = flank.at;
     for (int step = 0; step < kSteps; ++step) {
       if (!look(sums_, at, reach, cells)) break;
@@ -251,7 +265,7 @@ class Refinement {
 
   const RunningSums& sums_;
   std::vector<TimedFlank>& flanks_;
-  double corner_;
+  HighPass high_pass_;
   double half_ = 0.05;  // of the period
   Course usual_ = Course(kCells, 0.0);
   std::vector<double> left_;
@@ -287,19 +301,25 @@ std::vector<TimedFlank> some_of(const std::vector<TimedFlank>& flanks) {
 
 double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks) {
   const std::vector<TimedFlank> few = some_of(flanks);
-  double best = kInfinity, corner = 0, usual = 0;
-  for (const double tried : kCorners) {
+  double best = kInfinity, usual = 0;
+  HighPass found;  // Hz
+  const auto try_one = [&](HighPass tried, double clearly) {
     std::vector<TimedFlank> some = few;
-    Refinement refinement(sums, some, 2 * kPi * tried / rate);
+    Refinement refinement(sums, some, tried.times(2 * kPi / rate));
     refinement.run(2);
-    if (tried == 0) usual = std::max(median(refinement.left()), kLeastSquares);
+    if (tried.first == 0) usual = std::max(median(refinement.left()), kLeastSquares);
     const double left = total(refinement.left(), few.size(), usual);
-    if (left >= best - (corner == 0 ? kClearly : 0)) continue;
+    if (left >= best - clearly) return;
     best = left;
-    corner = tried;
-  }
-  Refinement(sums, flanks, 2 * kPi * corner / rate).run(kRounds);
-  return corner;
+    found = tried;
+  };
+  for (const double corner : kCorners) try_one({corner, 0}, found.first == 0 ? kClearly : 0);
+  const double one = found.first;
+  for (const double sum : kSums)
+    for (const double share : kShares)
+      if (one > 0) try_one({one * sum * (1 - share), one * sum * share}, 0);
+  Refinement(sums, flanks, found.times(2 * kPi / rate)).run(kRounds);
+  return found.first + found.second;
 }
 
 }  // namespace loadline

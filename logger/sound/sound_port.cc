@@ -76,11 +76,15 @@ struct SoundPort::File {
   std::unique_ptr<SNDFILE, CloseSound> sound;
 };
 
-SoundPort::SoundPort(const std::string& path, std::optional<Channel> channel)
+SoundPort::SoundPort(const std::string& path, std::optional<Channel> channel,
+                     std::optional<int> raw_hz)
     : path_(path), wanted_(channel), hash_(std::make_unique<Sha256>()) {
-  if (comes_through_a_pipe(path)) {
+  if (raw_hz || comes_through_a_pipe(path)) {
     pipe_ = open_stream(path);
     wav_ = std::make_unique<WavStream>();
+    if (!raw_hz) return;
+    wav_ = std::make_unique<WavStream>(*raw_hz, channel ? 2 : 1);
+    settle_format(wav_->rate(), wav_->channels());
     return;
   }
   SF_INFO info = {};
@@ -116,6 +120,10 @@ void SoundPort::settle_format(int rate, int channels) {
                 fmt::format("'{}' has two channels; say on which the sensor is: --channel left or "
                             "--channel right.",
                             path_));
+  if (channels == 1 && wanted_ == Channel::kBoth)
+    throw Error(
+        Fault::kInput,
+        fmt::format("'{}' has one channel; a second sensor (--other-pulses) needs two.", path_));
   channels_ = channels;
   rate_.store(rate);
 }
@@ -126,10 +134,14 @@ void SoundPort::wake() {
 
 std::string SoundPort::content_hash() const { return hash_->hexadecimal(); }
 
+// Floats of each frame that are given on.
+std::size_t SoundPort::handed_out() const { return wanted_ == Channel::kBoth ? 2 : 1; }
+
 std::size_t SoundPort::hand_out(std::span<const float> frames, std::span<std::uint8_t> into) const {
   const bool right = channels_ == 2 && wanted_ == Channel::kRight;
+  const std::size_t stride = static_cast<std::size_t>(channels_) / handed_out();
   std::size_t size = 0;
-  for (std::size_t i = right ? 1 : 0; i < frames.size(); i += static_cast<std::size_t>(channels_)) {
+  for (std::size_t i = right ? 1 : 0; i < frames.size(); i += stride) {
     const float value = std::isfinite(frames[i]) ? std::clamp(frames[i], -kHighest, kHighest) : 0;
     std::memcpy(into.data() + size, &value, sizeof value);
     size += sizeof value;
@@ -143,7 +155,7 @@ Port::Got SoundPort::read(std::span<std::uint8_t> into, std::chrono::millisecond
 
 Port::Got SoundPort::read_file(std::span<std::uint8_t> into) {
   const auto channels = static_cast<std::size_t>(channels_);
-  frames_.resize(into.size() / sizeof(float) * channels);
+  frames_.resize(into.size() / sizeof(float) / handed_out() * channels);
   const sf_count_t got = sound_library().readf_float(
       file_->sound.get(), frames_.data(), static_cast<sf_count_t>(frames_.size() / channels));
   if (got <= 0) return {Outcome::kEnd};
@@ -161,6 +173,20 @@ Port::Got SoundPort::read_pipe(std::span<std::uint8_t> into, std::chrono::millis
   if (wav_->begun() && rate_.load() == 0) settle_format(wav_->rate(), wav_->channels());
   if (frames_.empty()) return {Outcome::kQuiet};
   return {Outcome::kBytes, hand_out(frames_, into)};
+}
+
+std::vector<float> SoundPort::read_all(double most_s) {
+  std::vector<float> all;
+  std::vector<std::uint8_t> bytes(1 << 16);
+  while (rate() == 0 || static_cast<double>(all.size()) < most_s * rate()) {
+    const Got got = read(bytes, std::chrono::milliseconds(200));
+    if (got.outcome == Outcome::kQuiet) continue;
+    if (got.outcome != Outcome::kBytes) break;
+    const std::size_t before = all.size();
+    all.resize(before + got.size / sizeof(float));
+    std::memcpy(all.data() + before, bytes.data(), got.size);
+  }
+  return all;
 }
 
 }  // namespace loadline

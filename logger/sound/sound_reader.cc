@@ -40,72 +40,104 @@ void SoundReader::begin() {
   while (ticks_per_sample_ * rate < kLeastTickHz) ticks_per_sample_ *= 2;
   WireIdentity identity = {};
   identity.tick_hz = static_cast<std::uint32_t>(std::llround(rate * ticks_per_sample_));
-  identity.channels = options_.of_motor ? kWireMotorTach : kWireHandwheelTach;
-  auto& pulses =
-      options_.of_motor ? identity.motor_pulses_per_turn : identity.handwheel_pulses_per_turn;
-  pulses = static_cast<std::uint16_t>(options_.tone_top_rpm ? kTonePulses : options_.pulses);
+  const double first = options_.tone_top_rpm ? kTonePulses : options_.pulses;
+  for (Ear& ear : ears()) {
+    const bool other = &ear != ears_.data();
+    ear.of_motor = options_.of_motor != other;
+    identity.channels |= ear.of_motor ? kWireMotorTach : kWireHandwheelTach;
+    (ear.of_motor ? identity.motor_pulses_per_turn : identity.handwheel_pulses_per_turn) =
+        static_cast<std::uint16_t>(other ? options_.other_pulses : first);
+    ear.finder = std::make_unique<PulseFinder>(port_.rate(),
+                                               port_.streams() ? kPipeStretch_s : kFileStretch_s);
+  }
   const char* name = options_.clock_ppm ? kCheckedSoundInput : kSoundInput;
   std::strncpy(identity.firmware, name, kWireMaxFirmwareText);
   identity_ = identity;
-  finder_ = std::make_unique<PulseFinder>(port_.rate(),
-                                          port_.streams() ? kPipeStretch_s : kFileStretch_s);
 }
 
 double SoundReader::tick_hz() const { return identity_ ? identity_->tick_hz : 1; }
 
 void SoundReader::take(std::span<const std::uint8_t> bytes, std::chrono::nanoseconds /*host_now*/,
                        Haul& into) {
-  if (!finder_) begin();
-  samples_.resize(bytes.size() / sizeof(float));
-  std::memcpy(samples_.data(), bytes.data(), samples_.size() * sizeof(float));
-  bytes_ += bytes.size();
-  ++blocks_;
-  taken_ += samples_.size();
-  for (const float sample : samples_) at_limit_ += std::fabs(sample) >= kLimit ? 1 : 0;
+  if (!identity_) begin();
+  hear(bytes);
   if (options_.tone_top_rpm) {
     if (static_cast<double>(taken_) > kLongestTone_s * port_.rate())
       throw Error(
           Fault::kInput,
           fmt::format("a tone is followed through {} minutes at most; cut '{}' down to the run.",
                       kLongestTone_s / 60, port_.path()));
-    whole_.insert(whole_.end(), samples_.begin(), samples_.end());
+    whole_.insert(whole_.end(), ears_[0].samples.begin(), ears_[0].samples.end());
     return;
   }
-  finder_->take(samples_, edges_);
+  for (Ear& ear : ears()) ear.finder->take(ear.samples, ear.edges);
   deliver(into);
 }
 
-void SoundReader::add_sample(std::int64_t tick, std::optional<std::int64_t> edge_tick, Haul& into) {
+// Shares the floats out among the sensors.
+void SoundReader::hear(std::span<const std::uint8_t> bytes) {
+  const std::size_t count = ears().size(), frames = bytes.size() / sizeof(float) / count;
+  // The first sensor is on the left unless its channel is the right one.
+  const std::size_t swap = count == 2 && options_.channel == SoundPort::Channel::kRight ? 1 : 0;
+  for (std::size_t e = 0; e < count; ++e) {
+    Ear& ear = ears_[e];
+    ear.samples.resize(frames);
+    for (std::size_t i = 0; i < frames; ++i) {
+      const std::size_t at = i * count + (e ^ swap);
+      std::memcpy(&ear.samples[i], bytes.data() + at * sizeof(float), sizeof(float));
+      ear.at_limit += std::fabs(ear.samples[i]) >= kLimit ? 1 : 0;
+    }
+  }
+  bytes_ += bytes.size();
+  ++blocks_;
+  taken_ += frames;
+}
+
+// As a rig sends it: of each tachometer the edges so far and the last one's tick.
+void SoundReader::add_sample(std::int64_t tick, Haul& into) {
   if (tick <= last_tick_) return;
   Sample sample;
   sample.tick = tick;
-  (options_.of_motor ? sample.motor_edges : sample.handwheel_edges) = edge_count_;
-  (options_.of_motor ? sample.motor_edge_tick : sample.handwheel_edge_tick) = edge_tick;
+  for (const Ear& ear : ears()) {
+    (ear.of_motor ? sample.motor_edges : sample.handwheel_edges) = ear.count;
+    (ear.of_motor ? sample.motor_edge_tick : sample.handwheel_edge_tick) = ear.last_tick;
+  }
   into.samples.push_back(sample);
   last_tick_ = tick;
   ++delivered_;
 }
 
+// Both channels are looked through up to the same moment, so what is found later is later.
 void SoundReader::deliver(Haul& into) {
-  for (const SoundEdge& edge : edges_) {
-    const std::int64_t tick = std::llround(edge.at * ticks_per_sample_);
-    if (delivered_ == 0) add_sample(0, std::nullopt, into);
-    if (tick <= last_tick_) continue;
-    edge_count_ += std::max(1, edge.step);
-    add_sample(tick, tick, into);
-    last_edge_tick_ = tick;
+  struct Next {
+    double at = 0;
+    int step = 0;
+    Ear* ear = nullptr;
+  };
+  std::vector<Next> all;
+  for (Ear& ear : ears()) {
+    for (const SoundEdge& edge : ear.edges) all.push_back({edge.at, edge.step, &ear});
+    ear.edges.clear();
   }
-  edges_.clear();
+  std::sort(all.begin(), all.end(), [](const Next& a, const Next& b) { return a.at < b.at; });
+  for (const Next& next : all) {
+    if (delivered_ == 0) add_sample(0, into);
+    const std::int64_t tick = std::llround(next.at * ticks_per_sample_);
+    if (tick <= next.ear->last_tick.value_or(0)) continue;
+    next.ear->count += std::max(1, next.step);
+    next.ear->last_tick = tick;
+    add_sample(std::max(tick, last_tick_ + 1), into);  // two shafts may have an edge in one tick
+  }
 }
 
 void SoundReader::finish(Haul& into) {
   if (finished_) return;
   finished_ = true;
-  if (!finder_) return;
+  if (!identity_) return;
   if (options_.tone_top_rpm)
     follow();
   else
-    finder_->finish(edges_);
+    for (Ear& ear : ears()) ear.finder->finish(ear.edges);
   deliver(into);
   if (delivered_ == 0)
     throw Error(
@@ -114,7 +146,7 @@ void SoundReader::finish(Haul& into) {
                     "listen to it: each mark must be heard, louder than all else.",
                     significant(static_cast<double>(taken_) / port_.rate(), 3), port_.path()));
   // The rest of the take without an edge tells that the shaft stood.
-  add_sample(static_cast<std::int64_t>(taken_) * ticks_per_sample_, last_edge_tick_, into);
+  add_sample(static_cast<std::int64_t>(taken_) * ticks_per_sample_, into);
   RunEvent event;
   event.kind = "marker";
   event.detail = words();
@@ -129,9 +161,10 @@ void SoundReader::follow() {
                 fmt::format("in '{}' {}; state the speed better (--top-rpm), record nearer to the "
                             "machine, or put a mark on its wheel (--pulses).",
                             port_.path(), course.why));
-  edges_ = course.edges;
+  std::vector<SoundEdge>& edges = ears_[0].edges;
+  edges = course.edges;
   double longest = 0, shortest = 1e300;
-  for (const SoundEdge& edge : edges_) {
+  for (const SoundEdge& edge : edges) {
     longest = std::max(longest, edge.period);
     shortest = std::min(shortest, edge.period);
   }
@@ -143,18 +176,24 @@ void SoundReader::follow() {
                     port_.path(), significant(15 * port_.rate() / longest, 3),
                     significant(15 * port_.rate() / shortest, 3)));
   std::vector<double> sds;
-  for (const SoundEdge& edge : edges_) sds.push_back(edge.sd / port_.rate());
+  for (const SoundEdge& edge : edges) sds.push_back(edge.sd / port_.rate());
   std::sort(sds.begin(), sds.end());
   tone_sd_s_ = sds[sds.size() / 2];
 }
 
 std::string SoundReader::words() const {
   const SoundFindings found = *sound();
+  const auto sensor = [](const SensorFindings& one) {
+    return fmt::format(
+        "{} edges known to {} µs each (standard uncertainty by noise), {} lost, {} "
+        "doubled",
+        one.edges, significant(one.timing_s * 1e6, 2), one.lost, one.doubled);
+  };
+  std::string edges = sensor(found);
+  if (found.other) edges += fmt::format("; of the {} {}", found.other_shaft, sensor(*found.other));
   return fmt::format(
-      "sound take '{}', SHA-256 {}, {} samples a second; {} edges known to {} µs each (standard "
-      "uncertainty by noise), {} lost, {} doubled; clock {} within {} millionths",
-      port_.path(), found.take_hash, port_.rate(), found.edges,
-      significant(found.timing_s * 1e6, 2), found.lost, found.doubled,
+      "sound take '{}', SHA-256 {}, {} samples a second; {}; clock {} within {} millionths",
+      port_.path(), found.take_hash, port_.rate(), edges,
       options_.clock_ppm ? "checked" : "not checked, taken as right",
       significant(found.clock_sd_ppm, 2));
 }
@@ -167,17 +206,29 @@ LineCounts SoundReader::counts() const {
   return counts;
 }
 
-std::optional<SoundFindings> SoundReader::sound() const {
-  if (!finder_) return std::nullopt;
-  SoundFindings found;
-  found.rate_hz = port_.rate();
+SensorFindings SoundReader::findings(const Ear& ear) const {
+  SensorFindings found;
   found.edges =
-      options_.tone_top_rpm ? static_cast<std::uint64_t>(edge_count_) : finder_->counts().edges;
-  found.lost = finder_->counts().lost;
-  found.doubled = finder_->counts().doubled;
-  found.timing_s = options_.tone_top_rpm ? tone_sd_s_ : finder_->usual_sd_s();
+      options_.tone_top_rpm ? static_cast<std::uint64_t>(ear.count) : ear.finder->counts().edges;
+  found.lost = ear.finder->counts().lost;
+  found.doubled = ear.finder->counts().doubled;
+  found.timing_s = options_.tone_top_rpm ? tone_sd_s_ : ear.finder->usual_sd_s();
+  return found;
+}
+
+std::optional<SoundFindings> SoundReader::sound() const {
+  if (!identity_) return std::nullopt;
+  SoundFindings found;
+  static_cast<SensorFindings&>(found) = findings(ears_[0]);
+  if (options_.other_pulses > 0) {
+    found.other = findings(ears_[1]);
+    found.other_shaft = ears_[1].of_motor ? "motor" : "hand wheel";
+  }
+  found.rate_hz = port_.rate();
   found.clock_sd_ppm = options_.clock_ppm ? kCheckedClockPpm : kClockPpm;
-  found.clipped = static_cast<double>(at_limit_) > kMostAtLimit * static_cast<double>(taken_);
+  for (const Ear& ear : ears_)
+    found.clipped = found.clipped ||
+                    static_cast<double>(ear.at_limit) > kMostAtLimit * static_cast<double>(taken_);
   found.take_hash = port_.content_hash();
   return found;
 }

@@ -2,6 +2,7 @@
 // them, one for each edge, with ticks fine enough for a small part of a sound sample.
 #pragma once
 
+#include <array>
 #include <memory>
 #include <string>
 
@@ -12,11 +13,13 @@
 namespace loadline {
 
 struct SoundOptions {
-  double pulses = 0;  ///< marks a turn
+  double pulses = 0;        ///< marks a turn
+  double other_pulses = 0;  ///< of the other shaft, on the other channel; 0 for none
   /// No marks: the noise of the shaft itself is followed, whose highest speed is about this.
   std::optional<double> tone_top_rpm;
   bool needs_range = false;  ///< of a tone: must be followed down to low speeds, else it is refused
-  std::optional<SoundPort::Channel> channel;
+  std::optional<SoundPort::Channel> channel;  ///< of the (first) sensor, where there are two
+  std::optional<int> raw_hz;                  ///< bare samples, so many a second
   bool of_motor = false;  ///< the sensor looks at the motor's shaft, else at the hand wheel
   /// How fast the sound input's clock runs, in millionths, where that was checked.
   std::optional<double> clock_ppm;
@@ -29,7 +32,7 @@ class SoundReader : public LineReader {
 
   void take(std::span<const std::uint8_t> bytes, std::chrono::nanoseconds host_now,
             Haul& into) override;
-  /// Error(kInput) when the take held no pulses.
+  /// Error(kInput) when the take held no pulses of any sensor.
   void finish(Haul& into) override;
   void line_was_cut() override {}
   void begin_run() override {}
@@ -44,9 +47,22 @@ class SoundReader : public LineReader {
   std::optional<SoundFindings> sound() const override;
 
  private:
+  /// One channel with a sensor on it.
+  struct Ear {
+    bool of_motor = false;
+    std::unique_ptr<PulseFinder> finder;
+    std::vector<float> samples;
+    std::vector<SoundEdge> edges;  // found, not yet given out
+    std::int64_t count = 0;
+    std::optional<std::int64_t> last_tick;
+    std::uint64_t at_limit = 0;
+  };
   void begin();
+  std::span<Ear> ears() { return std::span(ears_).first(options_.other_pulses > 0 ? 2 : 1); }
+  void hear(std::span<const std::uint8_t> bytes);
   void deliver(Haul& into);
-  void add_sample(std::int64_t tick, std::optional<std::int64_t> edge_tick, Haul& into);
+  void add_sample(std::int64_t tick, Haul& into);
+  SensorFindings findings(const Ear& ear) const;
   std::string words() const;
   void follow();
 
@@ -54,15 +70,12 @@ class SoundReader : public LineReader {
   SoundOptions options_;
   std::optional<WireIdentity> identity_;
   std::optional<WireStatus> status_;
-  std::unique_ptr<PulseFinder> finder_;
-  std::vector<float> samples_;
-  std::vector<SoundEdge> edges_;
+  std::array<Ear, 2> ears_;   // of the run's shaft; of the other one
   std::vector<float> whole_;  // of a take whose tone is followed
   double tone_sd_s_ = 0;
   int ticks_per_sample_ = 1;
-  std::int64_t edge_count_ = 0, last_tick_ = -1;
-  std::optional<std::int64_t> last_edge_tick_;
-  std::uint64_t bytes_ = 0, blocks_ = 0, delivered_ = 0, taken_ = 0, at_limit_ = 0;
+  std::int64_t last_tick_ = -1;
+  std::uint64_t bytes_ = 0, blocks_ = 0, delivered_ = 0, taken_ = 0;
   bool finished_ = false;
 };
 

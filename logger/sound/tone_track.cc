@@ -460,16 +460,16 @@ class Orders {
     return turns;
   }
 
-  // How many harmonics stand out of what lies between them.
-  int heard() const {
-    int count = 0;
+  // Harmonics that stand out of what lies between them.
+  std::vector<int> heard() const {
+    std::vector<int> out;
     for (int h = 1; h <= harmonics_; ++h) {
       double power = 0;
       for (std::size_t m = 0; m < size(); ++m) power += std::norm(of(m, h));
-      count +=
-          power > 4 * noise_[static_cast<std::size_t>(h)] * static_cast<double>(size()) ? 1 : 0;
+      if (power > 4 * noise_[static_cast<std::size_t>(h)] * static_cast<double>(size()))
+        out.push_back(h);
     }
-    return count;
+    return out;
   }
 
  private:
@@ -529,7 +529,7 @@ std::string doubt_about(const Frames& frames, const std::vector<Point>& points, 
 // The course by phases, at the middles of windows.
 struct Settled {
   std::vector<double> at, sd;  // turns
-  int heard = 0;               // harmonics
+  std::vector<int> heard;      // harmonics
 };
 
 // Few harmonics first, whose phases a course that is still off by much does not turn round.
@@ -572,7 +572,36 @@ std::vector<SoundEdge> edges_of(const Course& course, const Settled& settled, do
   return edges;
 }
 
+// Tops that are tried where none is stated, so near to each other that each speed is within kStated
+// of one: 4 to 170 turns a second.
+constexpr double kLowestTop_hz = 5, kHighestTop_hz = 140, kNextTop = 1.4;
+constexpr std::size_t kLeastHeard = 3;
+constexpr double kFewOfOthers = 0.15;  // of the harmonics heard: what stands out by chance
+
+// The largest number of which nearly all harmonics heard are multiples.
+int spacing_of(const std::vector<int>& heard) {
+  for (int k = kMostHarmonics / 2; k > 1; --k) {
+    const auto others =
+        std::count_if(heard.begin(), heard.end(), [k](int h) { return h % k != 0; });
+    if (static_cast<double>(others) <= kFewOfOthers * static_cast<double>(heard.size())) return k;
+  }
+  return 1;
+}
+
 }  // namespace
+
+double pace_of_tone(const std::vector<float>& x, double rate) {
+  double pace = 0;
+  std::size_t most = 0;
+  for (double top = kLowestTop_hz; top < kHighestTop_hz; top *= kNextTop) {
+    const ToneCourse course = follow_tone(x, rate, top);
+    // The lowest speed of which the most harmonics are heard has them all.
+    if (course.heard.size() < kLeastHeard || course.heard.size() <= most) continue;
+    most = course.heard.size();
+    pace = course.top_hz * spacing_of(course.heard);
+  }
+  return pace;
+}
 
 ToneCourse follow_tone(std::vector<float> x, double rate, double top_hz) {
   ToneCourse out;
@@ -585,10 +614,11 @@ ToneCourse follow_tone(std::vector<float> x, double rate, double top_hz) {
   const auto settled = settle(signal, course);
   if (!settled)
     out.why = "the sound of the shaft was followed for too short a time";
-  else if (settled->heard < 2)
+  else if (settled->heard.size() < 2)
     out.why = "what was followed has no harmonics of a turn";
   if (!out.why.empty()) return out;
   out.top_hz = course.highest_hz();
+  out.heard = settled->heard;
   out.edges = edges_of(course, *settled, rate);
   if (out.edges.empty()) out.why = "the sound of the shaft was lost on the way";
   return out;

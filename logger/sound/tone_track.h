@@ -22,13 +22,19 @@ struct ToneCourse {
   /// Moments at equal steps of the angle, kTonePulses a turn. Neighbours come from the same turns
   /// of sound: their errors are alike.
   std::vector<SoundEdge> edges;
-  double top_hz = 0;  ///< highest speed on the course, turns a second
-  std::string why;    ///< a sentence where there is no course
+  double top_hz = 0;       ///< highest speed on the course, turns a second
+  std::vector<int> heard;  ///< harmonics of the turn that stand out
+  std::string why;         ///< a sentence where there is no course
 };
 
 inline constexpr int kTonePulses = 4;
 
 /// `x`: all of the take, at `rate` samples a second; `top_hz`: about the highest speed.
 ToneCourse follow_tone(std::vector<float> x, double rate, double top_hz);
+
+/// How often the sound repeats at its fastest, 1/s, where nobody stated the speed: the spacing of
+/// all harmonics that are heard. A turn repeats so often or, where nothing of it is heard once a
+/// turn, a whole part as often; sound alone does not tell which. 0 where nothing was followed.
+double pace_of_tone(const std::vector<float>& x, double rate);
 
 }  // namespace loadline

@@ -23,7 +23,8 @@ std::uint32_t number(const std::uint8_t* at, int bytes) {
 [[noreturn]] void refuse(const char* why) {
   throw Error(Fault::kInput,
               std::string("what comes through the pipe is ") + why +
-                  "; let the recording program write a WAV of 16 bits (such as -t wav -f S16_LE).");
+                  "; let the recording program write a WAV of 16 bits (such as -t wav -f S16_LE), "
+                  "or say with --raw-hz N that it is bare samples.");
 }
 
 float value_of(const std::uint8_t* at, int bytes, bool floats) {
@@ -78,6 +79,7 @@ void WavStream::convert(std::vector<float>& frames) {
   const auto width = static_cast<std::size_t>(bytes_);
   const std::size_t frame = width * static_cast<std::size_t>(channels_);
   const std::size_t whole = waiting_.size() / frame * frame;
+  frames.reserve(frames.size() + whole / width);
   for (std::size_t at = 0; at < whole; at += width)
     frames.push_back(value_of(waiting_.data() + at, bytes_, floats_));
   waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(whole));

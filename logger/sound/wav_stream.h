@@ -1,5 +1,6 @@
 // A WAV that comes through a pipe, as recording programs write it: header first, then samples until
-// the pipe ends. Lengths in the header mean nothing there, for nobody knew them beforehand.
+// the pipe ends. Lengths in the header mean nothing there, for nobody knew them beforehand. Or bare
+// samples without a header, of which someone must say how many come in a second.
 #pragma once
 
 #include <cstdint>
@@ -11,6 +12,9 @@ namespace loadline {
 /// Bytes in, frames out. Error(kInput) for what is no WAV of whole numbers or floats.
 class WavStream {
  public:
+  WavStream() = default;
+  /// No header: whole numbers of 16 bits, the lowest byte first, `rate` of each channel a second.
+  WavStream(int rate, int channels) : begun_(true), rate_(rate), channels_(channels), bytes_(2) {}
   /// Appends to `frames` the samples that became whole, channel after channel, full scale 1.
   void take(std::span<const std::uint8_t> bytes, std::vector<float>& frames);
   /// True once rate() and channels() are known.

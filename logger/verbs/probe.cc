@@ -11,6 +11,7 @@
 #include "logger/listening.h"
 #include "logger/mounting.h"
 #include "logger/rig_check.h"
+#include "logger/sound/clock_check.h"
 #include "logger/verbs/verbs.h"
 
 namespace loadline {
@@ -20,6 +21,7 @@ namespace po = boost::program_options;
 
 constexpr double kUsualSeconds = 3;
 constexpr double kSecondsForTurns = 30;
+constexpr double kMostTicksHz = 100;
 
 const char* cell_position(const WireIdentity& rig) {
   if (rig.cell_position == kWireCellOnBrake) return "reaction of the brake";
@@ -127,7 +129,36 @@ int report_rig(const Arguments& arguments, const WireIdentity& identity, const L
   throw Error(Fault::kRig, fmt::format("the rig answers, but needs attention: {}.", faults));
 }
 
+int probe_clock(const Arguments& arguments, double ticks_hz) {
+  if (!(ticks_hz > 0 && ticks_hz <= kMostTicksHz))
+    throw Error(Fault::kInput,
+                fmt::format("--ticks-hz must be above 0 and not above {}.", kMostTicksHz));
+  std::optional<SoundPort::Channel> channel;
+  if (const auto word = arguments.text("channel")) {
+    if (*word != "left" && *word != "right")
+      throw Error(Fault::kInput, "--channel must be left or right.");
+    channel = *word == "right" ? SoundPort::Channel::kRight : SoundPort::Channel::kLeft;
+  }
+  const std::string path = line_options(arguments).port;
+  expect_port(path);
+  SoundPort port(path, channel);
+  const ClockCheck check = check_clock(port, ticks_hz);
+  if (arguments.json())
+    print_json({{"clock_fast_ppm", to_json(check.fast)},
+                {"ticks", check.ticks},
+                {"missed", check.missed},
+                {"length_s", check.length_s}});
+  say(arguments, fmt::format("{} ticks in {} s, {} missed: by them the sound input's clock is fast "
+                             "by {}.\nWhat the ticking clock is off itself comes on top (a quartz "
+                             "clock that gains a second a day: 12 millionths).\nNext: "
+                             "loadline-logger record … --clock-ppm {}",
+                             check.ticks, significant(check.length_s, 4), check.missed,
+                             to_text(check.fast), significant(*check.fast.value, 3)));
+  return 0;
+}
+
 int probe(const Arguments& arguments) {
+  if (const auto ticks_hz = arguments.number("ticks-hz")) return probe_clock(arguments, *ticks_hz);
   const auto turns = arguments.number("turns");
   if (turns && *turns <= 0) throw Error(Fault::kInput, "--turns must be above 0.");
   const double seconds = seconds_for(arguments, turns ? kSecondsForTurns : kUsualSeconds);
@@ -167,7 +198,8 @@ Verb probe_verb() {
       "are confirmed. Needs no book; with one, noise is shown as torque as well.";
   verb.example =
       "loadline-logger probe --port /dev/ttyUSB0\n"
-      "loadline-logger probe --port /dev/ttyUSB0 --turns 10";
+      "loadline-logger probe --port /dev/ttyUSB0 --turns 10\n"
+      "loadline-logger probe --port quartz-clock.wav --ticks-hz 1";
   verb.most_names = 0;
   add_line_options(verb.options);
   verb.options.add_options()("rig", po::value<std::string>()->value_name("R"),
@@ -176,6 +208,11 @@ Verb probe_verb() {
                              "how long to listen (3)");
   verb.options.add_options()("turns", po::value<double>()->value_name("N"),
                              "confirm the pulses per turn by N turns by hand");
+  verb.options.add_options()("ticks-hz", po::value<double>()->value_name("F"),
+                             "PATH is a sound take of a better clock's ticks, F a second: how fast "
+                             "does the sound input's own clock run?");
+  verb.options.add_options()("channel", po::value<std::string>()->value_name("left|right"),
+                             "with --ticks-hz: the channel of two that hears them");
   add_common_options(verb.options);
   verb.run = probe;
   return verb;

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
 #include <cmath>
 #include <iostream>
 
@@ -13,6 +14,7 @@
 #include "logger/live/page_server.h"
 #include "logger/mounting.h"
 #include "logger/record_order.h"
+#include "logger/sound/tone_track.h"
 #include "logger/verbs/verbs.h"
 
 namespace loadline {
@@ -21,6 +23,7 @@ namespace {
 namespace po = boost::program_options;
 
 constexpr double kMostClockPpm = 1000;
+constexpr double kLongestAsked_s = 20;  // of a hum, enough to tell its pace
 
 Mounting mounting_from(const Arguments& arguments) {
   Mounting mounting;
@@ -59,6 +62,7 @@ bool looks_at_motor(const RecordOrder& order) {
     case RunKind::kNoLoad:
     case RunKind::kSpinUp:
     case RunKind::kDriven:
+    case RunKind::kSlipCheck:
       return true;
     case RunKind::kCoastDown:
       return !order.mounting.machine;
@@ -68,10 +72,20 @@ bool looks_at_motor(const RecordOrder& order) {
 }
 
 void expect_sound_kind(RunKind kind) {
-  if (kind == RunKind::kBrake || kind == RunKind::kSlipCheck)
+  if (kind == RunKind::kBrake)
     throw Error(Fault::kInput, fmt::format("a sound input knows no torque, which a {} run needs; "
                                            "record it from a rig, without --pulses.",
                                            run_kind_name(kind)));
+}
+
+// 0 where the option is not given.
+double marks_from(const Arguments& arguments, const char* option) {
+  constexpr long long kMost = 10'000;
+  const auto marks = arguments.whole(option);
+  if (marks && (*marks < 1 || *marks > kMost))
+    throw Error(Fault::kInput,
+                fmt::format("--{} must be from 1 to {}: the marks on the shaft.", option, kMost));
+  return static_cast<double>(marks.value_or(0));
 }
 
 // What a sound input needs to be told; empty when the port is a rig's.
@@ -80,31 +94,32 @@ std::optional<SoundOptions> sound_options(const Arguments& arguments, const Reco
   const auto top_rpm = arguments.number("top-rpm");
   const bool tone = arguments.flag("tone");
   if (!pulses && !tone) {
-    if (arguments.has("channel") || arguments.has("clock-ppm") || top_rpm)
-      throw Error(
-          Fault::kInput,
-          "--channel, --clock-ppm and --top-rpm are about a sound input; add --pulses N, the "
-          "marks on the shaft, or --tone.");
+    for (const char* about_sound : {"channel", "clock-ppm", "top-rpm", "other-pulses", "raw-hz"})
+      if (arguments.has(about_sound))
+        throw Error(Fault::kInput,
+                    fmt::format("--{} is about a sound input; add --pulses N, the marks on the "
+                                "shaft, or --tone.",
+                                about_sound));
     return std::nullopt;
   }
   if (pulses && tone)
     throw Error(Fault::kInput, "--pulses and --tone exclude each other: marks, or the hum itself.");
-  if (tone && !(top_rpm && *top_rpm > 0))
-    throw Error(
-        Fault::kInput,
-        "--tone cannot tell a turn from the passing of a blade; say how fast the shaft is at "
-        "its fastest, to a quarter: --top-rpm N.");
-  constexpr long long kMostPulses = 10'000;
-  if (pulses && (*pulses < 1 || *pulses > kMostPulses))
-    throw Error(Fault::kInput, "--pulses must be from 1 to 10000: the marks on the shaft.");
+  if (top_rpm && !(*top_rpm > 0))
+    throw Error(Fault::kInput,
+                "--top-rpm must be above 0: how fast the shaft is at its fastest, to a quarter.");
   expect_sound_kind(order.kind);
   if (!order.save_capture.empty())
     throw Error(Fault::kInput,
                 "--save-capture is about rigs; of a sound input the take itself is kept (a pipe "
                 "goes through 'tee take.wav').");
   SoundOptions sound;
-  sound.pulses = static_cast<double>(pulses.value_or(0));
-  if (tone) sound.tone_top_rpm = top_rpm;
+  sound.pulses = marks_from(arguments, "pulses");
+  sound.other_pulses = marks_from(arguments, "other-pulses");
+  if (tone && sound.other_pulses > 0)
+    throw Error(Fault::kInput, "--other-pulses is about marks; of a --tone there is one shaft.");
+  if (const auto raw_hz = arguments.whole("raw-hz"))
+    sound.raw_hz = static_cast<int>(std::clamp(*raw_hz, 0LL, 1'000'000LL));
+  if (tone) sound.tone_top_rpm = top_rpm.value_or(0);  // asked about before anything is recorded
   sound.needs_range = order.kind == RunKind::kCoastDown || order.kind == RunKind::kSpinUp;
   sound.of_motor = looks_at_motor(order);
   sound.clock_ppm = arguments.number("clock-ppm");
@@ -119,6 +134,27 @@ std::optional<SoundOptions> sound_options(const Arguments& arguments, const Reco
   return sound;
 }
 
+// The pattern of harmonics tells the pace of a sound; which share of it the turn is, a person
+// knows.
+[[noreturn]] void ask_for_top(const std::string& path, const SoundOptions& sound) {
+  SoundPort port(path, sound.channel, sound.raw_hz);
+  const std::vector<float> samples = port.read_all(kLongestAsked_s);
+  const double rpm = 60 * pace_of_tone(samples, std::max(1, port.rate()));
+  constexpr const char* kSay = "say about how fast the shaft is at its fastest: --top-rpm N";
+  if (!(rpm > 0))
+    throw Error(Fault::kInput,
+                fmt::format("no sound of a turning shaft is found in '{}' by itself; {}, or put a "
+                            "mark on its wheel (--pulses).",
+                            path, kSay));
+  throw Error(
+      Fault::kInput,
+      fmt::format("the sound of '{}' repeats as that of a shaft at {} rpm at its fastest, or "
+                  "at {} or {} rpm where all that is heard comes twice or three times a turn "
+                  "(blades sound as a turn does); {}.",
+                  path, significant(rpm, 3), significant(rpm / 2, 3), significant(rpm / 3, 3),
+                  kSay));
+}
+
 // No rig unless one is named: the sensor hangs on a sound input.
 Part rig_for(const Book& book, const RecordOrder& order) {
   if (!order.of_sound || order.mounting.rig) return rig_or_none(book, order.mounting.rig);
@@ -127,10 +163,13 @@ Part rig_for(const Book& book, const RecordOrder& order) {
   return none;
 }
 
-void answer_cautions(const Arguments& arguments, RunKind kind, bool live) {
+void answer_cautions(const Arguments& arguments, RunKind kind, const Port& port) {
   const std::string cautions = cautions_before(kind);
-  if (cautions.empty() || !live) return;
+  const auto* const sound = dynamic_cast<const SoundPort*>(&port);
+  const bool heard_now = sound && sound->streams();  // through a pipe, which nobody can answer by
+  if (cautions.empty() || (!port.live() && !heard_now)) return;
   std::cerr << cautions;
+  if (heard_now) return;
   if (arguments.flag("yes")) return;
   if (!at_terminal())
     throw Error(Fault::kInput,
@@ -197,13 +236,15 @@ int record(const Arguments& arguments) {
   line_wanted.sound = sound_options(arguments, order);
   order.of_sound = line_wanted.sound.has_value();
   expect_port(line_wanted.port);  // a rig that is not there is the first thing to put right
+  if (line_wanted.sound && line_wanted.sound->tone_top_rpm == 0.0)
+    ask_for_top(line_wanted.port, *line_wanted.sound);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   const Part rig = rig_for(book, order);
   const Run wanted = run_of(book, order.kind, order.mounting, rig);  // complains first
   if (const auto odd = odd_inertias(wanted); !odd.empty())
     require_meant(arguments, fmt::format("this run looks odd: {}", fmt::join(odd, "; ")));
   RigLine line = open_rig_line(line_wanted, &rig);
-  answer_cautions(arguments, order.kind, line.port->live());
+  answer_cautions(arguments, order.kind, *line.port);
   const RecordReport report = record_watched(arguments, order, book, rig, line);
   for (const std::string& warning : report.result.warnings) warn(warning);
   if (!report.damaged_example.empty())
@@ -248,10 +289,19 @@ Verb record_verb() {
       "pulses", po::value<long long>()->value_name("N"),
       "PATH is a sound take (WAV, FLAC, Ogg, or a WAV through a pipe) of a sensor "
       "that sees N marks a turn");
+  options.add_options()("other-pulses", po::value<long long>()->value_name("N"),
+                        "the other channel hears a sensor that sees N marks of the other shaft: "
+                        "the motor's beside a hand wheel, and the other way round");
+  options.add_options()("raw-hz", po::value<long long>()->value_name("N"),
+                        "of a sound take without a header: 16-bit samples (S16_LE), N a second");
   options.add_options()("tone", po::bool_switch(),
                         "the same, but no sensor: the hum of the shaft itself is followed");
-  number("top-rpm", "N", "with --tone: about how fast the shaft is at its fastest");
-  text("channel", "left|right", "of a sound take with two channels: the sensor's");
+  number("top-rpm", "N",
+         "with --tone: about how fast the shaft is at its fastest (without it, the paces that the "
+         "sound may have are named)");
+  text("channel", "left|right",
+       "of a sound take with two channels: that of the sensor (with --other-pulses: of the first "
+       "one; left)");
   number("clock-ppm", "P", "the sound input's clock runs fast by P millionths, as checked");
   text("rig", "R", "the rig (needless when the book knows only one)");
   text("motor", "M", "the motor that is measured or that drives");

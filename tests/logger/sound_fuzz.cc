@@ -1,5 +1,6 @@
-// Any bytes as sound: as a WAV through a pipe, as a file, and as samples; edges rise in time,
-// counts stay counts, and what is refused is refused by a sentence.
+// Any bytes as sound: as a WAV or bare samples through a pipe, as a file with one sensor or two,
+// and as samples; edges rise in time, counts stay counts, and what is refused is refused by a
+// sentence.
 #include <unistd.h>
 
 #include <algorithm>
@@ -21,8 +22,8 @@ void require(bool holds) {
   if (!holds) std::abort();
 }
 
-void as_pipe(std::span<const std::uint8_t> bytes) {
-  WavStream stream;
+void as_pipe(std::span<const std::uint8_t> bytes, bool bare) {
+  WavStream stream = bare ? WavStream(8000, 2) : WavStream();
   std::vector<float> frames;
   const std::size_t piece = 1 + bytes.size() / 3;
   for (std::size_t at = 0; at < bytes.size(); at += piece)
@@ -30,7 +31,7 @@ void as_pipe(std::span<const std::uint8_t> bytes) {
   require(frames.size() <= bytes.size());
 }
 
-void as_file(std::span<const std::uint8_t> bytes) {
+void as_file(std::span<const std::uint8_t> bytes, bool two) {
   static const std::string path = "/tmp/loadline-sound-fuzz-" + std::to_string(::getpid());
   std::ofstream(path, std::ios::binary)
       .write(reinterpret_cast<const char*>(bytes.data()),
@@ -38,9 +39,10 @@ void as_file(std::span<const std::uint8_t> bytes) {
   struct Removed {
     ~Removed() { ::unlink(path.c_str()); }
   } removed;
-  SoundPort port(path, SoundPort::Channel::kRight);
+  SoundPort port(path, two ? SoundPort::Channel::kBoth : SoundPort::Channel::kRight);
   SoundOptions options;
   options.pulses = 4;
+  if (two) options.other_pulses = 1;
   SoundReader reader(port, options);
   std::vector<std::uint8_t> block(1 << 14);
   Haul haul;
@@ -54,6 +56,7 @@ void as_file(std::span<const std::uint8_t> bytes) {
   std::int64_t tick = -1;
   for (const Sample& sample : haul.samples) {
     require(sample.tick > tick && sample.handwheel_edges.value() >= 0);
+    require(!two || sample.motor_edges.value() >= 0);
     tick = sample.tick;
   }
 }
@@ -84,8 +87,9 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   if (size < 1) return 0;
   const std::span bytes(data + 1, size - 1);
   try {
-    if (data[0] % 3 == 0) as_pipe(bytes);
-    if (data[0] % 3 == 1) as_file(bytes);
+    const bool other_way = data[0] >= 128;
+    if (data[0] % 3 == 0) as_pipe(bytes, other_way);
+    if (data[0] % 3 == 1) as_file(bytes, other_way);
     if (data[0] % 3 == 2) as_samples(bytes);
   } catch (const Error& error) {
     require(error.what()[0] != '\0');

@@ -72,6 +72,73 @@ grep -q "turned down" err || fail "no word about clipping: $(cat err)"
 [[ $(sqlite3 sound.book "SELECT motor_pulses_per_turn, firmware FROM run ORDER BY id DESC LIMIT 1") \
   == "1.0|sound input, clock checked" ]] || fail "spin-up"
 
+# Two tachometers on one take: wheel and motor of the same top speed, seen by the wire too.
+for shaft in handwheel motor; do
+  "$simrig" "$scenarios/top-speed.ini" --wav $shaft.wav --capture pair.wire --set sound.tach=$shaft \
+    --set handwheel_tach.pulses=4 --set motor_tach.pulses=2 --set sound.snr_db=20
+done
+python3 - << 'END'
+import wave
+takes = [wave.open(name) for name in ("handwheel.wav", "motor.wav")]
+left, right = (take.readframes(take.getnframes()) for take in takes)
+with wave.open("pair.wav", "wb") as out:
+    out.setnchannels(2)
+    out.setsampwidth(2)
+    out.setframerate(takes[0].getframerate())
+    out.writeframes(b"".join(left[i:i + 2] + right[i:i + 2] for i in range(0, min(len(left), len(right)), 2)))
+open("pair.raw", "wb").write(wave.open("pair.wav").readframes(10**9))
+END
+ratio() {  # motor turns over wheel turns of run $1, between its 4th and 9th second
+  sqlite3 sound.book "WITH seen AS (SELECT motor_edges AS m, handwheel_edges AS w, tick - motor_edge_age_ticks AS tm,
+    tick - handwheel_edge_age_ticks AS tw FROM sample JOIN run ON run.id = run_id WHERE run_id = $1 AND
+    tick BETWEEN 4 * tick_hz AND 9 * tick_hz) SELECT (1.0 * (max(m) - min(m)) / (max(tm) - min(tm))) /
+    (1.0 * (max(w) - min(w)) / (max(tw) - min(tw))) * handwheel_pulses_per_turn / motor_pulses_per_turn
+    FROM seen, run WHERE run.id = $1"
+}
+"$logger" record top-speed --port pair.wire --rig bench --machine wired --motor heron --json > p.json 2> err || fail "$(cat err)"
+wired=$(ratio "$(field .run p.json)")
+for way in "--port pair.wav" "--port pair.raw --raw-hz 48000 --channel left"; do
+  # shellcheck disable=SC2086
+  "$logger" record top-speed $way --pulses 4 --other-pulses 2 --machine heard --motor heron --json > q.json 2> err \
+    || fail "two tachometers: $(cat err)"
+  jq -e '.sound.other.shaft == "motor" and .sound.other.edges > 2000 and .sound.other.lost_pulses == 0
+    and .sound.edges > 800 and .sound.lost_pulses == 0' q.json > /dev/null || fail "two tachometers: $(cat q.json)"
+  heard=$(ratio "$(field .run q.json)")
+  jq -n -e "($heard / $wired - 1) | fabs < 0.0003" > /dev/null || fail "ratio $heard, wire: $wired"
+done
+"$logger" record top-speed --port pair.wav --channel right --pulses 2 --other-pulses 4 --machine heard --json > r.json 2> err \
+  || fail "$(cat err)"
+jq -e '.sound.edges > 800 and .sound.other.edges > 2000' r.json > /dev/null && fail "the channels changed places"
+
+# A slip check by the motor's mark: no torque, but the creep speed that is the setting.
+"$simrig" "$scenarios/slip-check.ini" --wav slip.wav --capture slip.wire --set sound.tach=motor --set motor_tach.pulses=2
+"$logger" record slip-check --port slip.wire --rig bench --machine wired --motor heron --yes --json > s.json 2> err \
+  || fail "$(cat err)"
+"$logger" record slip-check --port slip.wav --pulses 2 --machine heard --motor heron --json > t.json 2> err \
+  || fail "slip check: $(cat err)"
+jq -e -s '(.[0].slip.creep_speed.value / .[1].slip.creep_speed.value - 1) | fabs < 0.02' s.json t.json > /dev/null \
+  || fail "creep by wire and sound: $(jq -c .slip s.json t.json)"
+jq -e '.slip.torque.value == null' t.json > /dev/null || fail "a torque out of sound"
+cat slip.wav | "$logger" record slip-check --port - --pulses 2 --machine heard --motor heron > /dev/null 2> err || fail "$(cat err)"
+grep -q "two seconds at most" err || fail "a pipe without the cautions of a slip check"
+
+# The sound input's clock against a better one: a tick each true second, 80 millionths more samples.
+python3 - << 'END'
+import wave
+level = [0] * (8000 * 65)
+for second in range(1, 64):
+    at = second * 8000 * (1 + 80e-6)
+    for n in range(50):
+        level[int(at) + 1 + n] = int(20000 * (1 - 0.6 ** (int(at) + 1 + n - at)) * 0.92 ** n)
+with wave.open("ticks.wav", "wb") as out:
+    out.setnchannels(1)
+    out.setsampwidth(2)
+    out.setframerate(8000)
+    out.writeframes(b"".join(value.to_bytes(2, "little", signed=True) for value in level))
+END
+"$logger" probe --port ticks.wav --ticks-hz 1 --json > u.json 2> err || fail "clock: $(cat err)"
+jq -e '.clock_fast_ppm | .value > 77 and .value < 83 and .low < .value' u.json > /dev/null || fail "clock: $(cat u.json)"
+
 # No sensor at all: the hum of a machine at its top speed. Truth is the bench's, in its wire.
 hum=(--set sound.pulse_level=0 --set sound.shaft_level=1 --set sound.snr_db=20 --set sound.hum=0.1)
 "$simrig" "$scenarios/top-speed.ini" --wav hum.wav --capture hum.wire "${hum[@]}"
@@ -105,7 +172,14 @@ refused "cut.wav" record coast-down --port cut.wav --pulses 4 --machine heard
 refused "from 1 to 10000" record coast-down --port take.wav --pulses 0 --machine heard
 refused "left or right" record coast-down --port take.wav --pulses 4 --channel both --machine heard
 refused "add --pulses" record coast-down --port take.wav --channel left --machine heard
-refused "top-rpm" record top-speed --port hum.wav --tone --machine heard
+head -c 768044 hum.wav | tail -c 288000 > part.raw
+refused "repeats as that of a shaft.*--top-rpm N" record top-speed --port part.raw --raw-hz 48000 --tone --machine heard
+refused "needs two" record top-speed --port hum.wav --pulses 4 --other-pulses 1 --machine heard
+refused "about marks" record top-speed --port pair.wav --tone --other-pulses 1 --machine heard
+refused "add --pulses" record coast-down --port take.wav --raw-hz 48000 --machine heard
+refused "samples a second" record coast-down --port pair.raw --raw-hz 7 --pulses 4 --machine heard
+refused "ticks at 1 a second" probe --port take.wav --ticks-hz 1
+refused "ticks-hz must be" probe --port ticks.wav --ticks-hz 0
 refused "exclude each other" record top-speed --port hum.wav --tone --pulses 4 --machine heard
 refused "clock-ppm" record coast-down --port take.wav --pulses 4 --clock-ppm 5000 --machine heard
 "$simrig" "$scenarios/coast-down.ini" --wav silent.wav --set sound.pulse_level=0 --set run.action_s=3

@@ -187,7 +187,9 @@ def main():
                      (f["high"] - f["low"]) / 2 / truth if known else np.nan))
             if options.each:
                 print(options.seed + i, " ".join(
-                    f"{name} {100 * (f['value'] / truth - 1):+.3f} %" for name, f, truth in found))
+                    f"{name} {100 * (f['value'] / truth - 1):+.3f} %" +
+                    ("" if f["low"] is None or f["low"] <= truth <= f["high"] else " (missed)")
+                    for name, f, truth in found))
     for name, values in rows.items():
         error, held, half = (np.array(v, float) for v in zip(*values))
         print(f"| {options.kind} {options.sensor} {options.card} {options.marks} {options.codec} | {name} | "
