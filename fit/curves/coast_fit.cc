@@ -17,6 +17,8 @@ namespace {
 constexpr int kPasses = 4;
 // Change of the sum of squares that ends a pass of which only the noise is judged.
 constexpr double kQuick = 1e-4;
+constexpr int kLastSteps = 120;           // of the search under the last word on the noise,
+constexpr double kLastTolerance = 1e-10;  // which ends with this change of the sum of squares
 // Standard deviations beyond which a value of a file does not count: by the scatter of all, by what
 // is expected at its place.
 constexpr double kStrangeAtFirst = 8, kStrange = 5.5;
@@ -27,6 +29,7 @@ constexpr double kNoMemory = 0, kMemoryToReport = 1.0 / 6;  // of the longest ru
 // where pulses take as long as rows. Half of the scatter is taken for such, chosen so; on random
 // benches an eighth gave limits too narrow, and half hardly wider ones.
 constexpr double kEndsAstray = 0.5;
+constexpr int kMostByRows = 50;     // steps of the last search among values from rows
 constexpr double kRowFloor = 3e-5;  // of the top speed: digits of a file, steps of the solution
 
 void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
@@ -279,7 +282,8 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 
 void settle(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
-  fit.solution = quick_fit(*fit.problem, fit.solution.parameters);
+  fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
+                           {.max_iterations = kLastSteps, .tolerance = kLastTolerance});
   std::vector<double> residuals(static_cast<std::size_t>(fit.problem->count()));
   fit.usable = fit.problem->evaluate(fit.solution.parameters.data(), residuals.data(), nullptr) &&
                std::all_of(residuals.begin(), residuals.end(),
@@ -288,6 +292,7 @@ void settle(CoastFit& fit) {
   fit.degrees_of_freedom = freedom(fit);
   NonlinearOptions last;
   last.near = true;
+  last.kinked = any_from_rows(fit.coasts);  // where ages reach their bound
   fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, last);
   fit.usable = fit.solution.inverse_normal.allFinite();
 }

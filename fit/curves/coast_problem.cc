@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <optional>
 #include <span>
 
 #include "db/basis/units.h"
@@ -154,8 +155,9 @@ std::span<const TurnShown> turns_shown(WayToRead::Over over) {
   return kSmoothed;
 }
 
-constexpr int kTurnSteps = 12;       // of Newton's, to find when an angle was passed
-constexpr double kTurnFound = 1e-9;  // rad
+constexpr int kTurnSteps = 12;  // of Newton's, to find when an angle was passed
+// From so near on the last step, which is made all the same, ends within some 1e-10 rad.
+constexpr double kTurnFound = 3e-5;  // rad
 
 }  // namespace
 
@@ -248,10 +250,9 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     if (with_levels() && options_.stribeck) line[level_column_of(j)] += x[4] * by(kRise);
   };
 
-  // What the angle at t adds to a value; its derivatives go straight into `line`. Returns how fast
-  // it moves there.
-  const auto add_angle = [&](double t, double factor, double* line, double& value) {
-    const auto m = solution.at(t);
+  // What the angle at a place adds to a value; its derivatives go straight into `line`. Returns how
+  // fast it moves there.
+  const auto add_angle = [&](const auto& m, double factor, double* line, double& value) {
     const double speed = value_of(m.speed);
     value += factor * value_of(m.angle);
     Moved moved;
@@ -274,22 +275,22 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
 
   // When the solution's angle was less by `less` than at `from_s`. No ripple is in it: what one
   // changes at the ends of a turn is added to the turn's angle, the same to first order.
-  const auto passed = [&](double from_s, double less, double speed) {
-    const double target = solution.place(from_s).angle - less;
-    double at = from_s - less / speed;
+  const auto passed = [&](double from_s, double less) {
+    const auto from = solution.place(from_s);
+    double at = from_s - less / std::max(from.speed, kLeastSpeed);
     for (int step = 0; step < kTurnSteps; ++step) {
       const auto there = solution.place(at);
-      const double away = there.angle - target;
-      if (std::fabs(away) < kTurnFound) break;
+      const double away = there.angle - from.angle + less;
       at -= away / std::max(there.speed, kLeastSpeed);
+      if (std::fabs(away) < kTurnFound) break;
     }
     return at;
   };
-  // Adds `factor` times the derivatives of the moment `at`, at which the angle was less than at
-  // `from_s` by some that goes with e^x[age] by `by_reach`.
-  const auto add_moment = [&](double at, double from_s, double by_reach, double factor,
-                              double* line) {
-    const auto there = solution.at(at), from = solution.at(from_s);
+  // Adds `factor` times the derivatives of the moment `there`, at which the angle was less than at
+  // `from` by some that goes with e^x[age] by `by_reach`.
+  using Motion = typename CoastSolution<T>::Motion;
+  const auto add_moment = [&](const Motion& there, const Motion& from, double by_reach,
+                              double factor, double* line) {
     const double by_angle = factor / std::max(value_of(there.speed), kLeastSpeed);
     add_to(line, [&](int variable) {
       return by_angle * (derivative(from.angle, variable) - derivative(there.angle, variable));
@@ -299,31 +300,31 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
   const auto add_turns = [&](double end_s, double speed, double* line, double& value) {
     const double reach = std::exp(x[age_at]);
     const double root = std::sqrt(reach * (reach + 2 * kPi));
+    const Motion end = solution.at(end_s);
     for (const TurnShown& shown : turns_shown(coast.over)) {
       const double ago = reach + shown.spread * root;
       const double by_log = reach * (1 + shown.spread * (reach + kPi) / root);
-      const double last = passed(end_s, ago, speed), before = passed(end_s, ago + 2 * kPi, speed);
+      const double last = passed(end_s, ago), before = passed(end_s, ago + 2 * kPi);
+      const Motion at_last = solution.at(last), at_before = solution.at(before);
       const double factor = shown.share / (last - before);
       double mean = 0;
-      const double rate_last = add_angle(last, factor, line, mean);
-      const double rate_before = add_angle(before, -factor, line, mean);
+      const double rate_last = add_angle(at_last, factor, line, mean);
+      const double rate_before = add_angle(at_before, -factor, line, mean);
       value += mean;
       if (!line) continue;
       const double own = mean / shown.share;
-      add_moment(last, end_s, by_log, factor * (rate_last - own), line);
-      add_moment(before, end_s, by_log, factor * (own - rate_before), line);
+      add_moment(at_last, end, by_log, factor * (rate_last - own), line);
+      add_moment(at_before, end, by_log, factor * (own - rate_before), line);
     }
     value -= speed;
     // Where rows are slower than turns, how long ago the last turn ended goes with the place of the
     // shaft: harmonics of a sawtooth, to first order.
     const double late = options_.ripple ? by_speed.by_age(speed, coast.row_s) : 0;
     if (late == 0) return;
-    const auto at_row = solution.at(end_s);
     double by_angle = 0;
     for (int h = 1; h <= kRipple / 2; ++h) {
       const int column = ripple_at + 2 * (h - 1);
-      const double c = std::cos(h * value_of(at_row.angle)),
-                   s = std::sin(h * value_of(at_row.angle));
+      const double c = std::cos(h * value_of(end.angle)), s = std::sin(h * value_of(end.angle));
       value += late * (x[column] * c + x[column + 1] * s);
       by_angle += late * h * (x[column + 1] * c - x[column] * s);
       if (!line) continue;
@@ -331,7 +332,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       line[column + 1] += late * s;
     }
     if (line)
-      add_to(line, [&](int variable) { return by_angle * derivative(at_row.angle, variable); });
+      add_to(line, [&](int variable) { return by_angle * derivative(end.angle, variable); });
   };
 
   // The last edge before a row lies the age of an edge, an angle, before it: by the shaft's own
@@ -342,9 +343,9 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     bool bounded;  // does not move with the age any more
   };
   const double old = !aged ? 0 : coast.from_rows ? std::exp(x[age_at]) : x[age_at];
-  const auto edge_before = [&](double row_s, double speed) -> Edge {
+  const auto edge_before = [&](double row_s) -> Edge {
     if (!aged) return {row_s, true};
-    const double at = passed(row_s, old, speed);
+    const double at = passed(row_s, old);
     if (coast.from_rows && !(row_s - at < coast.oldest_s)) return {row_s - coast.oldest_s, true};
     return {at, false};
   };
@@ -355,30 +356,51 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     return {row_s - late, false};
   };
   const double by_reach = coast.from_rows ? old : 1;
+  // An edge, with the motion there and at its row. Where one window begins another one has ended.
+  struct Known {
+    double row_s;
+    Edge edge;
+    Motion there, row;
+  };
+  std::optional<Known> known;
+  const auto edge_known = [&](double row_s) -> Known {
+    if (known && known->row_s == row_s) return *known;
+    const Edge edge = edge_before(row_s);
+    return {row_s, edge, solution.at(edge.at), edge.bounded ? Motion{} : solution.at(row_s)};
+  };
   const auto add_window = [&](std::size_t i, double* line, double& value) {
     const double speed = coast.speed[i], end_s = coast.end_s[i], start_s = coast.start_s[i];
     const bool instant = coast.over == WayToRead::Over::kInstant;
-    const Edge last = instant ? middle_before(end_s, speed) : edge_before(end_s, speed);
-    Edge before{last.at - (end_s - start_s), true};
-    double from_s = start_s, back = by_reach;
-    if (coast.over == WayToRead::Over::kLastTurn) {
-      from_s = last.bounded ? last.at : end_s;
-      if (last.bounded) back = 0;
-      before = {passed(last.at, 2 * kPi, speed), false};
-    } else if (coast.over == WayToRead::Over::kSinceBefore) {
-      before = edge_before(start_s, speed);
+    Known before{}, last{};
+    double back = by_reach;  // by which the beginning goes with the age
+    if (instant) {
+      last.edge = middle_before(end_s, speed);
+      last.there = solution.at(last.edge.at);
+      before.edge = {last.edge.at - (end_s - start_s), true};
+      before.there = solution.at(before.edge.at);
+    } else if (coast.over == WayToRead::Over::kLastTurn) {
+      last = edge_known(end_s);
+      before.edge = {passed(last.edge.at, 2 * kPi), false};
+      before.there = solution.at(before.edge.at);
+      before.row = last.edge.bounded ? last.there : last.row;
+      if (last.edge.bounded) back = 0;
+    } else {
+      before = edge_known(start_s);
+      last = edge_known(end_s);
+      known = last;
     }
-    const double factor = 1 / (last.at - before.at);
+    const double factor = 1 / (last.edge.at - before.edge.at);
     double mean = 0;
-    const double rate_last = add_angle(last.at, factor, line, mean);
-    const double rate_before = add_angle(before.at, -factor, line, mean);
+    const double rate_last = add_angle(last.there, factor, line, mean);
+    const double rate_before = add_angle(before.there, -factor, line, mean);
     value += mean - speed;
     if (!line) return;
-    if (instant && !last.bounded)
+    if (instant && !last.edge.bounded)
       line[age_at] -= factor * (rate_last - rate_before) * by_reach / speed;
-    else if (!last.bounded)
-      add_moment(last.at, end_s, by_reach, factor * (rate_last - mean), line);
-    if (!before.bounded) add_moment(before.at, from_s, back, factor * (mean - rate_before), line);
+    else if (!last.edge.bounded)
+      add_moment(last.there, last.row, by_reach, factor * (rate_last - mean), line);
+    if (!before.edge.bounded)
+      add_moment(before.there, before.row, back, factor * (mean - rate_before), line);
   };
 
   for (std::size_t i = 0; i < coast.size(); ++i) {
@@ -389,7 +411,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                                   (coast.noise_sd * std::sqrt(coast.correlation));
     double value = 0;
     if (coast.by_edges) {
-      add_angle(coast.time_s[i], 1, line, value);
+      add_angle(solution.at(coast.time_s[i]), 1, line, value);
       value += x[first + 1] - coast.angle[i];
       if (line) line[first + 1] = 1;
       if (coast.slots > 1 && coast.slot[i] > 0) {

@@ -5,6 +5,7 @@
 #include <ceres/jet.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <vector>
 
@@ -59,7 +60,7 @@ class CoastSolution {
 
   /// Classical Runge–Kutta of fourth order in `steps` equal ones; the angle rides along.
   CoastSolution(const CoastEquation<T>& equation, const T& start_speed, double length_s, int steps)
-      : step_s_(length_s / steps) {
+      : step_s_(length_s / steps), per_step_(steps / length_s) {
     nodes_.reserve(static_cast<std::size_t>(steps) + 1);
     const double h = step_s_;
     nodes_.push_back({T(0.0), start_speed, equation.acceleration(start_speed)});
@@ -78,60 +79,85 @@ class CoastSolution {
     }
   }
 
-  /// The same in plain numbers, for searches.
-  struct Place {
-    double angle, speed;
-  };
-
-  Place place(double time_s) const {
-    const double h = step_s_;
-    const std::size_t i = node_before(time_s);
-    const Node &a = nodes_[i], &b = nodes_[i + 1];
-    const double u = time_s / h - static_cast<double>(i);
-    const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
-    const double to_b = 10 * u3 - 15 * u4 + 6 * u5;
-    return {value_of(a.angle) * (1 - to_b) + value_of(b.angle) * to_b +
-                value_of(a.speed) * (h * (u - 6 * u3 + 8 * u4 - 3 * u5)) +
-                value_of(b.speed) * (h * (-4 * u3 + 7 * u4 - 3 * u5)) +
-                value_of(a.acceleration) * (h * h * (u2 - 3 * u3 + 3 * u4 - u5) / 2) +
-                value_of(b.acceleration) * (h * h * (u3 - 2 * u4 + u5) / 2),
-            value_of(a.speed) * (1 - 3 * u2 + 2 * u3) + value_of(b.speed) * (3 * u2 - 2 * u3) +
-                value_of(a.acceleration) * (h * (u - 2 * u2 + u3)) +
-                value_of(b.acceleration) * (h * (u3 - u2))};
-  }
-
   /// Quintic Hermite interpolation of the angle, cubic of the speed; `time_s` from the start, also
   /// a little outside of the run.
   Motion at(double time_s) const {
-    const double h = step_s_;
-    const std::size_t i = node_before(time_s);
-    const Node &a = nodes_[i], &b = nodes_[i + 1];
-    const double u = time_s / h - static_cast<double>(i);
-    const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
-    const double to_b = 10 * u3 - 15 * u4 + 6 * u5;
+    const Between w(time_s, step_s_, per_step_, nodes_.size());
+    const Node &a = nodes_[w.node], &b = nodes_[w.node + 1];
     Motion m;
-    m.angle = a.angle * (1 - to_b) + b.angle * to_b +
-              a.speed * (h * (u - 6 * u3 + 8 * u4 - 3 * u5)) +
-              b.speed * (h * (-4 * u3 + 7 * u4 - 3 * u5)) +
-              a.acceleration * (h * h * (u2 - 3 * u3 + 3 * u4 - u5) / 2) +
-              b.acceleration * (h * h * (u3 - 2 * u4 + u5) / 2);
-    m.speed = a.speed * (1 - 3 * u2 + 2 * u3) + b.speed * (3 * u2 - 2 * u3) +
-              a.acceleration * (h * (u - 2 * u2 + u3)) + b.acceleration * (h * (u3 - u2));
-    m.acceleration = (value_of(b.speed) - value_of(a.speed)) * 6 * (u - u2) / h +
-                     value_of(a.acceleration) * (1 - 4 * u + 3 * u2) +
-                     value_of(b.acceleration) * (3 * u2 - 2 * u);
+    m.angle =
+        sum(w.angle, Six{&a.angle, &b.angle, &a.speed, &b.speed, &a.acceleration, &b.acceleration});
+    m.speed = sum(w.speed, Four{&a.speed, &b.speed, &a.acceleration, &b.acceleration});
+    m.acceleration = (value_of(b.speed) - value_of(a.speed)) * 6 * w.u * (1 - w.u) * per_step_ +
+                     value_of(a.acceleration) * (1 - w.u) * (1 - 3 * w.u) +
+                     value_of(b.acceleration) * w.u * (3 * w.u - 2);
     return m;
+  }
+
+  /// Angle and speed in plain numbers, for searches.
+  struct Place {
+    double angle, speed;
+  };
+  Place place(double time_s) const {
+    const Between w(time_s, step_s_, per_step_, nodes_.size());
+    const Node &a = nodes_[w.node], &b = nodes_[w.node + 1];
+    return {w.angle[0] * value_of(a.angle) + w.angle[1] * value_of(b.angle) +
+                w.angle[2] * value_of(a.speed) + w.angle[3] * value_of(b.speed) +
+                w.angle[4] * value_of(a.acceleration) + w.angle[5] * value_of(b.acceleration),
+            w.speed[0] * value_of(a.speed) + w.speed[1] * value_of(b.speed) +
+                w.speed[2] * value_of(a.acceleration) + w.speed[3] * value_of(b.acceleration)};
   }
 
  private:
   struct Node {
     T angle, speed, acceleration;
   };
-  std::size_t node_before(double time_s) const {
-    const auto last = static_cast<int>(nodes_.size()) - 2;
-    return static_cast<std::size_t>(std::clamp(static_cast<int>(time_s / step_s_), 0, last));
+  using Four = std::array<const T*, 4>;
+  using Six = std::array<const T*, 6>;
+  // What the two nodes around a moment count for angle, speed and acceleration there: their
+  // angles first, then what follows from these, node by node.
+  struct Between {
+    Between(double time_s, double h, double per_h, std::size_t nodes) {
+      const double steps = time_s * per_h;
+      node = static_cast<std::size_t>(
+          std::clamp(static_cast<int>(steps), 0, static_cast<int>(nodes) - 2));
+      u = steps - static_cast<double>(node);
+      const double u2 = u * u, u3 = u2 * u, rest = 1 - u, bend = rest * rest * rest;
+      const double to_b = u3 * (10 - 15 * u + 6 * u2);
+      angle = {1 - to_b,
+               to_b,
+               h * u * bend * (1 + 3 * u),
+               -h * u3 * rest * (4 - 3 * u),
+               h * h * u2 * bend / 2,
+               h * h * u3 * rest * rest / 2};
+      const double to_next = u2 * (3 - 2 * u);
+      speed = {1 - to_next, to_next, h * u * rest * rest, -h * u2 * rest};
+    }
+    std::size_t node;
+    double u;  // share of the way from the first node to the second
+    std::array<double, 6> angle;
+    std::array<double, 4> speed;
+  };
+
+  // Σ factor · number, written out for dual ones: this is most of a fit's time.
+  template <std::size_t N>
+  static double sum(const std::array<double, N>& factor, const std::array<const double*, N>& of) {
+    double result = 0;
+    for (std::size_t i = 0; i < N; ++i) result += factor[i] * *of[i];
+    return result;
   }
-  double step_s_;
+  template <std::size_t N, int D>
+  static ceres::Jet<double, D> sum(const std::array<double, N>& factor,
+                                   const std::array<const ceres::Jet<double, D>*, N>& of) {
+    ceres::Jet<double, D> result(0.0);
+    for (std::size_t i = 0; i < N; ++i) {
+      result.a += factor[i] * of[i]->a;
+      for (int d = 0; d < D; ++d) result.v[d] += factor[i] * of[i]->v[d];
+    }
+    return result;
+  }
+
+  double step_s_, per_step_;
   std::vector<Node> nodes_;
 };
 

@@ -37,6 +37,9 @@ struct NonlinearOptions {
   /// The start is nearly the answer: it is taken as it is when it is a minimum, else Gauss–Newton
   /// steps alone are tried first.
   bool near = false;
+  /// Σ r² has kinks, at which no search ends by itself: with `near` the better of the start and of
+  /// Gauss–Newton steps from there is taken, whether it passes for a minimum or not.
+  bool kinked = false;
 };
 
 struct QuickOptions {
