@@ -1,20 +1,14 @@
 #include "db/exchange/shown.h"
 
-#include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "db/schema/schema.h"
 
 namespace loadline {
 namespace {
-
-double student_factor(double degrees_of_freedom) {
-  if (!std::isfinite(degrees_of_freedom) || degrees_of_freedom > 1e6) return 1.959963984540054;
-  return boost::math::quantile(boost::math::students_t(std::max(1.0, degrees_of_freedom)), 0.975);
-}
 
 Json optional_json(const std::optional<double>& value) {
   return value ? json_number(*value) : Json(nullptr);
@@ -96,7 +90,7 @@ Json run_json(const Run& run, const PartNames& names) {
 }
 
 std::vector<Estimate> curve_estimates(const StoredCurve& curve) {
-  const double factor = student_factor(curve.degrees_of_freedom);
+  const double factor = student_t_975(curve.degrees_of_freedom);
   std::vector<Estimate> estimates;
   for (std::size_t i = 0; i < curve.parameters.size(); ++i) {
     const double variance = curve.covariance(i, i);
