@@ -7,6 +7,7 @@
 
 #include "db/basis/units.h"
 #include "db/store/statement.h"
+#include "db/store/text.h"
 
 namespace loadline {
 namespace {
@@ -331,20 +332,36 @@ std::vector<std::string> odd_calibration(double heaviest_g, const Calibration& f
   return found;
 }
 
-std::vector<std::string> odd_inertias(const Run& run) {
-  std::vector<std::string> found;
-  const auto look = [&](const std::optional<double>& inertia, const char* option, double most) {
-    if (inertia && *inertia > most)
-      found.push_back(
-          fmt::format("--{} {} is more than such a shaft carries; check its unit (1 "
-                      "kg·cm² is 0.0001 kg·m²)",
-                      option, few(*inertia)));
+std::vector<std::pair<std::string, double>> large_inertias(const Run& run) {
+  std::vector<std::pair<std::string, double>> found;
+  const auto look = [&](const std::optional<double>& inertia, const char* field, double most) {
+    if (inertia && *inertia > most) found.emplace_back(field, *inertia);
   };
   const bool whole_machine = run.kind == RunKind::kCoastDown;
   look(run.inertia_kgm2, "inertia-kgm2", whole_machine ? kMostMachineKgm2 : kMostDiscKgm2);
   look(run.added_inertia_kgm2, "added-inertia-kgm2",
        whole_machine && run.machine ? kMostMachineKgm2 : kMostDiscKgm2);
   return found;
+}
+
+std::vector<std::string> odd_inertias(const Run& run) {
+  std::vector<std::string> found;
+  for (const auto& [field, inertia] : large_inertias(run))
+    found.push_back(
+        fmt::format("--{} {} is more than such a shaft carries; check its unit (1 kg·cm² is "
+                    "0.0001 kg·m²)",
+                    field, few(inertia)));
+  return found;
+}
+
+std::string odd_name(const Book& book, const Part& part) {
+  for (const Part& other : book.parts(part.kind))
+    if (other.id != part.id && other.name != part.name && folded(other.name) == folded(part.name))
+      return fmt::format(
+          "there is a {} '{}' already, which differs from '{}' in capitals or blanks only; use "
+          "that name if it is the same one",
+          part_kind_name(part.kind), other.name, part.name);
+  return "";
 }
 
 std::vector<std::string> oddities(const Book& book, const Run& run, const RunSurvey& survey) {

@@ -8,6 +8,7 @@
 
 #include <span>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "db/book.h"
@@ -112,8 +113,14 @@ class RunSurvey {
 /// nothing is. The run's motor, machine and pulleys are looked up in `book`.
 std::vector<std::string> oddities(const Book& book, const Run& run, const RunSurvey& survey);
 
-/// What is odd about the inertias named for a run.
+/// The inertias named for a run that are more than such a shaft carries, by the field's name
+/// ("inertia-kgm2", "added-inertia-kgm2").
+std::vector<std::pair<std::string, double>> large_inertias(const Run& run);
+/// The same in words.
 std::vector<std::string> odd_inertias(const Run& run);
+
+/// A name that differs from one of the book's in capitals or blanks only, as a clause; else empty.
+std::string odd_name(const Book& book, const Part& part);
 
 /// What is odd about a calibration of a rig: `heaviest_g` of its masses, and its slope against
 /// the rig's last one.

@@ -2,11 +2,13 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 #include <cmath>
 #include <fstream>
 
 #include "db/basis/error.h"
+#include "db/basis/estimate.h"
 #include "db/basis/quantity.h"
 
 namespace loadline {
@@ -113,6 +115,19 @@ std::vector<LoadPoint> read_points_file(const std::string& path) {
   }
   if (!columns.direction) direct_by_order(points);
   return points;
+}
+
+RestMean settled_mean(const Haul& haul, double mass_g, double tick_hz) {
+  const auto settled = [&](const Sample& sample) {
+    return static_cast<double>(sample.tick - haul.samples.front().tick) >= kSettleS * tick_hz;
+  };
+  const auto from = std::find_if(haul.samples.begin(), haul.samples.end(), settled);
+  const auto mean = mean_counts({from, haul.samples.end()});
+  if (!mean)
+    throw Error(Fault::kRig, fmt::format("the rig sent no counts of a load cell under {} g; see "
+                                         "'loadline-logger probe'.",
+                                         significant(mass_g, 6)));
+  return *mean;
 }
 
 void direct_by_order(std::vector<LoadPoint>& points) {

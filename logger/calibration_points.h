@@ -6,6 +6,8 @@
 #include <vector>
 
 #include "fit/readings/load_cell.h"
+#include "logger/intake.h"
+#include "logger/zero_watch.h"
 
 namespace loadline {
 
@@ -23,6 +25,11 @@ OrderedPoint read_ordered_point(const std::string& text);
 /// Reads a file with a header row of mass_g and counts, and perhaps direction (up or down).
 /// Error(kInput) with file, line and reason.
 std::vector<LoadPoint> read_points_file(const std::string& path);
+
+/// What the cell read in `haul` once the mass that was hung on hung still: without the first
+/// kSettleS. Error(kRig) when no count came.
+inline constexpr double kSettleS = 1;
+RestMean settled_mean(const Haul& haul, double mass_g, double tick_hz);
 
 /// Sets the directions by the order of the masses: a smaller mass than before is on the way down.
 void direct_by_order(std::vector<LoadPoint>& points);

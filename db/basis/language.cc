@@ -179,6 +179,7 @@ class Language::Catalogue {
   }
 
   const std::string& code() const { return code_; }
+  const std::string& decimal() const { return decimal_; }
 
   // A name that holds a full stop may be meant, but two sentences are far likelier.
   std::optional<std::string> words(std::string_view text) const {
@@ -389,6 +390,8 @@ Language Language::of_locale() {
 }
 
 std::string Language::code() const { return catalogue_ ? catalogue_->code() : "en"; }
+
+std::string Language::decimal_mark() const { return catalogue_ ? catalogue_->decimal() : "."; }
 
 std::string Language::words(std::string_view english) const {
   if (!catalogue_ || english.empty() || is_unit(english)) return std::string(english);

@@ -43,6 +43,8 @@ class Language {
   std::string words(std::string_view english) const;
   /// A number, an interval or a list of numbers, with or without a unit; the same when it is none.
   std::string number(std::string_view english) const;
+  /// The mark before the decimals, "." or ",".
+  std::string decimal_mark() const;
   const std::set<std::string>& untranslated() const { return untranslated_; }
 
   class Catalogue;

@@ -112,6 +112,14 @@ std::optional<double> read_quantity(const std::string& text, const std::string& 
                                 text, rest, words));
 }
 
+std::vector<std::string> written_units(const std::string& unit) {
+  std::vector<std::string> words;
+  for (const Unit& known : units())
+    if (unit == known.name)
+      for (const Written& written : known.written) words.emplace_back(written.word);
+  return words;
+}
+
 std::string unit_of_option(const std::string& option) {
   const auto dash = option.rfind('-');
   const std::string last = dash == std::string::npos ? option : option.substr(dash + 1);

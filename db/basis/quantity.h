@@ -3,6 +3,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 namespace loadline {
 
@@ -12,6 +13,9 @@ namespace loadline {
 /// Error(kInput) that names the units where another follows it. Decimal point only; a fraction of
 /// whole numbers is a number.
 std::optional<double> read_quantity(const std::string& text, const std::string& unit);
+
+/// How `unit` may be written behind a number ("mm", "cm", "in", …); empty for one that is none.
+std::vector<std::string> written_units(const std::string& unit);
 
 /// The unit at the end of an option's name: "arm-mm" → "mm"; empty where it has none of these.
 std::string unit_of_option(const std::string& option);

@@ -6,6 +6,7 @@
 
 #include "db/basis/ask.h"
 #include "db/limits.h"
+#include "db/plausible.h"
 #include "db/store/text.h"
 #include "db/verbs/verbs.h"
 
@@ -250,12 +251,7 @@ std::string missing_words(const Run& run) {
 }
 
 void require_distinct_name(const Book& book, const Arguments& arguments, const Part& part) {
-  for (const Part& other : book.parts(part.kind))
-    if (other.id != part.id && other.name != part.name && folded(other.name) == folded(part.name))
-      require_meant(arguments,
-                    fmt::format("there is a {} '{}' already, which differs from '{}' in capitals "
-                                "or blanks only; use that name if it is the same one",
-                                part_kind_name(part.kind), other.name, part.name));
+  if (const std::string odd = odd_name(book, part); !odd.empty()) require_meant(arguments, odd);
 }
 
 }  // namespace loadline

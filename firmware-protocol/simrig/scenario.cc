@@ -127,6 +127,9 @@ void describe_loads(Keys& key, Scenario& s, Words& w) {
   key("stribeck_rad", s.machine.stribeck_rad, "speed where it has gone, rad/s");
   key("ripple1_nm", s.machine.ripple1_nm, "once a turn");
   key("ripple2_nm", s.machine.ripple2_nm, "twice a turn");
+  key("seam_nm", s.machine.seam_nm, "extra torque under a seam of cloth");
+  key("seam_from_s", s.machine.seam_from_s, "the seam comes so long after the switch");
+  key("seam_s", s.machine.seam_s, "and is so long, s");
   key("start_rpm", s.machine.start_rpm, "coast-down: speed at release");
   key("hold_s", s.machine.hold_s, "coast-down: kept at that speed before release");
   key("subject", s.machine.subject, "coast-down of machine, motor or both");

@@ -105,6 +105,8 @@ struct MachineSpec {
   double stribeck_nm = 0.0;                   ///< extra torque at standstill …
   double stribeck_rad = 4.0;                  ///< … gone by about this speed, rad/s
   double ripple1_nm = 0.0, ripple2_nm = 0.0;  ///< once and twice a turn
+  double seam_nm = 0.0;                       ///< extra torque under a seam of cloth …
+  double seam_from_s = 0.0, seam_s = 0.0;     ///< … from so long after the switch, for so long
   double start_rpm = 900.0;                   ///< coast-down: speed at release
   double hold_s = 1.0;                        ///< coast-down: kept at that speed before release
   std::string subject = "machine";            ///< coast-down of "machine", "motor" or "both"

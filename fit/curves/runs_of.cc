@@ -11,6 +11,7 @@ std::vector<Run> runs_of(const Book& book, const Part& subject, RunKind kind,
                          std::vector<std::string>* left_out) {
   RunFilter filter;
   filter.kind = kind;
+  filter.with_open = !numbers.empty();
   (subject.kind == PartKind::kMachine ? filter.machine : filter.motor) = subject.id;
   std::vector<Run> runs = book.runs(filter);
   if (!numbers.empty())

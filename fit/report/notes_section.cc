@@ -23,7 +23,8 @@ std::string headed(const Part& part, const Language& language) {
 
 }  // namespace
 
-void notes_section(Page& page, const Book& book, const Subjects& subjects) {
+void notes_section(Page& page, const Book& book, const Subjects& subjects,
+                   const std::vector<Picture>& pictures) {
   std::vector<std::string> notes;
   for (const auto* list : {&subjects.motors, &subjects.machines})
     for (const Subject& subject : *list)
@@ -41,9 +42,12 @@ void notes_section(Page& page, const Book& book, const Subjects& subjects) {
       notes.push_back(
           fmt::format("{}, {}: {}", which, page.language().words("put aside"), run.aside));
   }
-  if (notes.empty()) return;
-  page.section("notes", "Notes");
-  page.quotes(notes);
+  if (notes.empty() && pictures.empty()) return;
+  page.section("notes", notes.empty()      ? "Pictures"
+                        : pictures.empty() ? "Notes"
+                                           : "Notes and pictures");
+  if (!notes.empty()) page.quotes(notes);
+  page.pictures(pictures);
 }
 
 }  // namespace loadline

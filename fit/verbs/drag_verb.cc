@@ -90,6 +90,7 @@ int run(const Arguments& arguments) {
   const DragFitOptions options = options_from(arguments);
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
+  if (!arguments.flag("dry")) require_ended(book, options.runs);
   const Part machine = book.get(PartKind::kMachine, name);
   DragFit fit = fit_drag(book, machine, options);
   fit.another_evening = another_evening(book, machine, fit, options);
@@ -132,7 +133,8 @@ Verb drag_verb() {
       "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
       "only this run; several numbers or several times")("rows", po::bool_switch(),
                                                          "with --json: the curve as rows besides")(
-      "dry", po::bool_switch(), "do not store the curve in the book");
+      "dry", po::bool_switch(),
+      "do not store the curve in the book; with --runs also a run that is still being recorded");
   add_common_options(verb.options);
   verb.run = run;
   return verb;

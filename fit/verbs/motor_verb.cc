@@ -111,6 +111,7 @@ int run(const Arguments& arguments) {
   MotorFitOptions options = options_from(arguments);
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
+  if (!arguments.flag("dry")) require_ended(book, options.runs);
   const Part motor = book.get(PartKind::kMotor, name);
   std::optional<Progress> progress(std::in_place, "fit", 1);
   options.progress = [&](double done) { progress->at(done); };
@@ -165,7 +166,8 @@ Verb motor_verb() {
       "no-inertia", po::bool_switch(), "leave the inertia uncorrected, to see its effect")(
       "no-drift", po::bool_switch(), "leave drift and warm-up uncorrected, to see their effect")(
       "rows", po::bool_switch(), "with --json: the curve and its readings as rows besides")(
-      "dry", po::bool_switch(), "do not store the curve in the book");
+      "dry", po::bool_switch(),
+      "do not store the curve in the book; with --runs also a run that is still being recorded");
   add_common_options(verb.options);
   verb.run = run;
   return verb;

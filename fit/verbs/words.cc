@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include "db/book.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {
@@ -17,6 +18,15 @@ std::vector<std::int64_t> whole_numbers(const Arguments& arguments, const std::s
     numbers.push_back(number);
   }
   return numbers;
+}
+
+void require_ended(const Book& book, const std::vector<std::int64_t>& runs) {
+  for (const std::int64_t run : runs)
+    if (book.run(run).state == RunState::kOpen)
+      throw Error(Fault::kInput,
+                  fmt::format("run {} is still being recorded; wait for its end, or add --dry to "
+                              "look at it so far.",
+                              run));
 }
 
 }  // namespace loadline

@@ -1,5 +1,5 @@
 // The answer to a question, as loadline-fit gave it: a sentence, a curve, figures with limits.
-import { css, digits, el, has, kindName, known, say, show, whole } from "/basis.js";
+import { css, digits, el, estimate as figure, has, kindName, known, places, say, show, whole } from "/basis.js";
 
 const axis = (title) => ({
   type: "linear", beginAtZero: true, title: { display: true, text: title, color: css("--soft") },
@@ -34,17 +34,6 @@ const draw = (answer, of) => {
 };
 
 // ---- figures -----------------------------------------------------------------------------------
-/// Digits so that the interval's half width has two of them.
-const places = (e) => {
-  const half = known(e.low) && known(e.high) ? (e.high - e.low) / 2 : Math.abs(e.value) / 100;
-  return half > 0 ? Math.max(0, Math.min(6, 1 - Math.floor(Math.log10(half)))) : 0;
-};
-const figure = (e) => {
-  if (!e || !known(e.value)) return "–";
-  const n = places(e), unit = e.unit === "1/min" ? "rpm" : e.unit;
-  if (!known(e.low) || !known(e.high)) return `${digits(e.value, n)} ${unit}`;
-  return say("answer.limits", { value: digits(e.value, n), low: digits(e.low, n), high: digits(e.high, n), unit });
-};
 /// For the sentence: a digit less; the figures beside have all.
 const value = (e) => (e && known(e.value) ? digits(e.value, Math.max(0, places(e) - 1)) : "–");
 
@@ -79,7 +68,9 @@ const answers = {
       notes: (a.refused || []).map((run) => `${run.run}: ${run.reason}`),
     };
   },
-  choice: (a, subject, status) => {
+  choice: (a, subject, status, aims) => {
+    const given = Object.entries(aims || {}).map(([aim, text]) => `${say("aim." + aim)}: ${text}`);
+    const asked = given.length ? say("answer.asked", { aims: given.join("; ") }) : "";
     const best = a.choices[0];
     if (!best) return { main: say("answer.choice none"), figures: [], notes: [] };
     const of = (c) => say(c.belt ? "answer.choice" : "answer.choice no belt",
@@ -89,7 +80,7 @@ const answers = {
     return {
       main: status === 0 ? of(best) : say("answer.choice none"),
       figures: [["handwheel_speed", figure(best.handwheel_speed)], ["motor_speed", figure(best.motor_speed)], ["needle_force", figure(best.needle_force)]],
-      notes: [...a.choices.slice(0, 4).map((c) => `${of(c)}, ${chance(c)}`), a.enough ? say("answer.enough") : next ? say("answer.next", { run: next }) : ""],
+      notes: [asked, ...a.choices.slice(0, 4).map((c) => `${of(c)}, ${chance(c)}`), a.enough ? say("answer.enough") : next ? say("answer.next", { run: next }) : ""],
     };
   },
 };
@@ -99,7 +90,7 @@ const showAnswer = (got) => {
   let told = { main: (got.told || [])[0] || say("answer.none"), figures: [], notes: (got.told || []).slice(1) };
   if (got.answer && answers[got.question]) {
     try {
-      told = answers[got.question](got.answer, got.subject, got.status);
+      told = answers[got.question](got.answer, got.subject, got.status, got.aims);
       told.more = got.told || [];
     } catch { /* an answer of another shape: what was said of it is shown instead */ }
   }

@@ -11,7 +11,6 @@
 
 #include <array>
 #include <atomic>
-#include <cmath>
 #include <csignal>
 #include <filesystem>
 #include <nlohmann/json.hpp>
@@ -20,8 +19,10 @@
 #include <vector>
 
 #include "db/basis/error.h"
+#include "db/basis/quantity.h"
 #include "logger/file_descriptor.h"
 #include "logger/live/plain_words.h"
+#include "logger/live/typed_number.h"
 #include "logger/mutex.h"
 
 namespace loadline {
@@ -51,7 +52,14 @@ std::vector<std::string> command_for(const Json& wish, const std::string& book) 
   std::vector<std::string> words = {"--json", "--book=" + book};
   if (question == "motor" || question == "machine") {
     words.insert(words.begin(), question == "motor" ? "motor" : "drag");
-    words.insert(words.end(), {"--rows", "--", subject});
+    // While a run is recorded nothing may be stored: the recorder alone writes.
+    words.push_back("--rows");
+    if (const auto runs = wish.find("glance"); runs != wish.end() && runs->is_array()) {
+      words.push_back("--dry");
+      for (const Json& run : *runs)
+        words.push_back(fmt::format("--runs={}", run.get<std::int64_t>()));
+    }
+    words.insert(words.end(), {"--", subject});
     return words;
   }
   if (question != "belts" && question != "choice")
@@ -61,13 +69,23 @@ std::vector<std::string> command_for(const Json& wish, const std::string& book) 
   const auto aims = wish.find("aims");
   if (question != "choice" || aims == wish.end() || !aims->is_object()) return words;
   for (const char* aim : kAims) {
-    const auto given = aims->find(aim);
-    if (given == aims->end() || given->is_null()) continue;
-    if (!given->is_number() || !std::isfinite(given->get<double>()))
-      throw Error(Fault::kInput, fmt::format("'{}' is no number.", aim));
-    words.push_back(fmt::format("--{}={}", aim, given->get<double>()));
+    if (const auto value = typed_number(*aims, aim, unit_of_option(aim)))
+      words.push_back(fmt::format("--{}={}", aim, *value));
   }
   return words;
+}
+
+/// Sentences within a document, as the page shows them.
+void say_on_page(Json& answer) {
+  if (!answer.is_object()) return;
+  for (const char* key : {"choice", "not_described"})
+    if (answer.contains(key) && answer[key].is_string())
+      answer[key] = on_page(answer[key].get<std::string>());
+  for (const char* list : {"refused", "left_out"})
+    if (answer.contains(list) && answer[list].is_array())
+      for (Json& entry : answer[list])
+        if (entry.is_object() && entry.contains("reason") && entry["reason"].is_string())
+          entry["reason"] = on_page(entry["reason"].get<std::string>());
 }
 
 /// A pipe of which the child gets the end for writing.
@@ -226,11 +244,12 @@ void Answers::State::work(const std::vector<std::string>& words) {
     for (const char* opening : {"loadline-fit: warning: ", "loadline-fit: "})
       if (line.starts_with(opening)) line.erase(0, std::string(opening).size());
     line = without_commands(line, "");
-    if (!line.empty() && line.find('\r') == std::string::npos) told.push_back(line);
+    if (!line.empty() && line.find('\r') == std::string::npos) told.push_back(on_page(line));
   }
-  if (!outcome.why.empty()) told.push_back(outcome.why);
+  if (!outcome.why.empty()) told.push_back(on_page(outcome.why));
   Json answer = Json::parse(outcome.out, nullptr, false);
   if (answer.is_discarded()) answer = nullptr;
+  say_on_page(answer);
   const Lock lock(mutex);
   latest = asked;
   latest["number"] = number;
@@ -248,6 +267,7 @@ void Answers::ask(const Json& wish) {
     throw Error(Fault::kInput, "one answer is still being worked out; ask again when it is there.");
   if (state_->thread.joinable()) state_->thread.join();  // it has nothing left to do
   state_->asked = {{"question", wish["question"]}, {"subject", wish["subject"]}};
+  if (wish.contains("aims")) state_->asked["aims"] = wish["aims"];
   ++state_->number;
   state_->working = true;
   State& state = *state_;

@@ -33,7 +33,9 @@ class Answers {
   Answers& operator=(const Answers&) = delete;
 
   /// {"question": "motor"|"machine"|"belts"|"choice", "subject": NAME, "aims": {"least-rpm":
-  /// 1200}}. Error(kInput) for anything else, and while one answer is still being worked out.
+  /// 1200}}; aims may be texts with a unit. With "glance": [RUN…] (motor, machine) it is about
+  /// these runs, one that is being recorded with what of it is committed, and nothing is stored.
+  /// Error(kInput) for anything else, and while one answer is still being worked out.
   void ask(const Json& wish);
 
   /// {"number": of the answer, 0 before any; "state": "none"|"working"|"ready"; "question",

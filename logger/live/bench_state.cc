@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/language.h"
+#include "db/basis/quantity.h"
 #include "db/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
@@ -29,7 +30,7 @@ bool is_set(const Book& book, std::int64_t slip_check) {
 }
 
 Json zero_json(const Book& book, const Part& rig) {
-  const auto zero = newest_zero(book, rig);
+  const auto zero = rig.id ? newest_zero(book, rig) : std::nullopt;
   if (!zero) return nullptr;
   return {{"mean_counts", zero->mean_counts}, {"made_utc", zero->made_utc}};
 }
@@ -98,6 +99,14 @@ Json evening_json(const Book& book) {
   return evening;
 }
 
+/// How numbers of each unit may be written; the parser is read_quantity.
+Json units_json() {
+  Json units = Json::object();
+  for (const char* unit : {"mm", "g", "kgm2", "nm", "n", "v", "rpm", "s", "percent"})
+    units[unit] = written_units(unit);
+  return units;
+}
+
 // Line by line in the language of the locale, as the rest of the page.
 std::string said(const std::string& lines, const Language& language) {
   std::string out;
@@ -133,6 +142,7 @@ Json bench_state(const Book& book, const Part& rig) {
            {{"motor", limits_json(book, PartKind::kMotor)},
             {"machine", limits_json(book, PartKind::kMachine)},
             {"near_share", SpeedWatch::kNearShare}}},
+          {"units", units_json()},
           {"calibrated", book.latest_calibration(rig.id).has_value()},
           {"zero", zero_json(book, rig)},
           {"evening", evening_json(book)},

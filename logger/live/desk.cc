@@ -3,10 +3,13 @@
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
 #include <cmath>
 
+#include "db/plausible.h"
 #include "logger/cautions.h"
 #include "logger/live/plain_words.h"
+#include "logger/live/typed_number.h"
 
 namespace loadline {
 namespace {
@@ -27,14 +30,8 @@ std::optional<std::string> wished_text(const Json& wish, const char* key) {
   return text;
 }
 
-std::optional<double> wished_number(const Json& wish, const char* key) {
-  const auto found = wish.find(key);
-  if (found == wish.end() || !found->is_number()) return std::nullopt;
-  return found->get<double>();
-}
-
 std::optional<std::int64_t> wished_run(const Json& wish, const char* key) {
-  const auto number = wished_number(wish, key);
+  const auto number = typed_number(wish, key, "");
   if (!number) return std::nullopt;
   constexpr double kMostRuns = 1e9;  // far beyond a book, and exact as a whole number
   if (!(*number >= 1 && *number <= kMostRuns) || *number != std::floor(*number))
@@ -53,12 +50,27 @@ RecordOrder order_from(const Json& wish) {
   order.mounting.belt = wished_text(wish, "belt");
   order.mounting.motor_pulley = wished_text(wish, "motor_pulley");
   order.mounting.hand_pulley = wished_text(wish, "hand_pulley");
-  order.mounting.supply_v = wished_number(wish, "supply_v");
-  order.mounting.inertia_kgm2 = wished_number(wish, "inertia_kgm2");
-  order.mounting.added_inertia_kgm2 = wished_number(wish, "added_inertia_kgm2");
-  order.for_s = wished_number(wish, "for_s");
+  order.mounting.supply_v = typed_number(wish, "supply_v", "v");
+  order.mounting.inertia_kgm2 = typed_number(wish, "inertia_kgm2", "kgm2");
+  order.mounting.added_inertia_kgm2 = typed_number(wish, "added_inertia_kgm2", "kgm2");
+  order.for_s = typed_number(wish, "for_s", "s");
   order.mounting.slip_check = wished_run(wish, "slip_check");
   return order;
+}
+
+/// The inertias that the page asks about once more: {"field", "value"}.
+Json odd_json(const RecordOrder& order) {
+  Run run;
+  run.kind = order.kind;
+  run.machine = order.mounting.machine ? 1 : 0;
+  run.inertia_kgm2 = order.mounting.inertia_kgm2;
+  run.added_inertia_kgm2 = order.mounting.added_inertia_kgm2;
+  Json odd = Json::array();
+  for (auto [field, value] : large_inertias(run)) {
+    std::replace(field.begin(), field.end(), '-', '_');
+    odd.push_back({{"field", field}, {"value", value}});
+  }
+  return odd;
 }
 
 Json mounted_json(const Mounting& mounting) {
@@ -103,7 +115,19 @@ Json alarm_json(const std::optional<SpeedAlarm>& alarm) {
           {"over", alarm->over}};
 }
 
-constexpr const char* kInstead = "The terminal at the bench says more.";
+/// Line by line, what is a command left out.
+std::string lines_on_page(const std::string& lines) {
+  std::string out;
+  for (std::size_t at = 0; at < lines.size();) {
+    const std::size_t end = std::min(lines.find('\n', at), lines.size());
+    std::string line = lines.substr(at, end - at);
+    line.erase(0, std::min(line.find_first_not_of(' '), line.size()));
+    if (line = without_commands(line, ""); !line.empty()) out += on_page(line) + "\n";
+    at = end + 1;
+  }
+  return out;
+}
+
 constexpr double kStaleS = 2;  // figures that are older are no longer shown as those of now
 
 }  // namespace
@@ -139,7 +163,11 @@ double LiveDesk::silent_s() const {
 void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
   const Lock lock(mutex_);
   rig_lacks_ = Json::object();
+  rig_says_ = Json::object();
   if (!rig) return;
+  if (rig->arm_um > 0) rig_says_["arm-mm"] = rig->arm_um * 1e-3;
+  if (rig->cell_position == kWireCellOnBrake) rig_says_["cell"] = "brake";
+  if (rig->cell_position == kWireCellOnMotor) rig_says_["cell"] = "motor";
   for (const RunKind kind : kRunKinds)
     if (const std::string lack = rig_lacks(kind, *rig); !lack.empty())
       rig_lacks_[run_kind_name(kind)] = lack;
@@ -147,8 +175,11 @@ void LiveDesk::heard(const std::optional<WireIdentity>& rig) {
 
 void LiveDesk::rest(const std::string& trouble, const std::string& note) {
   const Lock lock(mutex_);
-  rig_trouble_ = without_commands(trouble, kInstead);
-  if (phase_ == Phase::kIdle) message_ = note;
+  if (trouble != rig_trouble_english_) {
+    rig_trouble_english_ = trouble;
+    rig_trouble_ = on_page(trouble);
+  }
+  if (phase_ == Phase::kIdle) message_ = on_page(note);
   if (!trouble.empty() || !note.empty()) view_.reading = {};
   order_.reset();
   news();
@@ -162,6 +193,8 @@ void LiveDesk::begin(const RecordOrder& order) {
   stop_ = false;
   view_ = {};
   rig_trouble_.clear();
+  rig_trouble_english_.clear();
+  interval_ = nullptr;
   points_.clear();
   dropped_ = 0;
   ++epoch_;
@@ -206,12 +239,11 @@ void LiveDesk::end(const RecordReport& report) {
   const Lock lock(mutex_);
   last_ = to_json(report);
   last_.erase("next");  // a command to type
-  last_["summary"] = without_commands(summary(report), "");
-  for (Json& warning : last_["warnings"])
-    warning = without_commands(warning.get<std::string>(), kInstead);
-  last_["sentence"] = report.slip ? report.slip->sentence : "";
+  last_["summary"] = lines_on_page(summary(report));
+  for (Json& warning : last_["warnings"]) warning = on_page(warning.get<std::string>());
+  last_["sentence"] = report.slip ? on_page(report.slip->sentence) : "";
   phase_ = Phase::kEnded;
-  message_ = without_commands(report.result.why, kInstead);
+  message_ = on_page(report.result.why);
   order_.reset();
   view_.reading = {};
   view_.speed_alarm.reset();
@@ -221,10 +253,22 @@ void LiveDesk::end(const RecordReport& report) {
 void LiveDesk::fail(const std::string& sentence) {
   const Lock lock(mutex_);
   phase_ = Phase::kFailed;
-  message_ = without_commands(sentence, kInstead);
+  message_ = on_page(sentence);
   order_.reset();
   view_.reading = {};
   view_.speed_alarm.reset();
+  news();
+}
+
+void LiveDesk::set_calibration(Json calibration) {
+  const Lock lock(mutex_);
+  calibration_ = std::move(calibration);
+  news();
+}
+
+void LiveDesk::set_interval(Json interval) {
+  const Lock lock(mutex_);
+  interval_ = std::move(interval);
   news();
 }
 
@@ -278,16 +322,16 @@ bool LiveDesk::stop_asked() {
   return stop_;
 }
 
-void LiveDesk::place_order(const Json& wish) {
+Json LiveDesk::place_order(const Json& wish) {
   RecordOrder order = order_from(wish);
+  if (Json odd = odd_json(order); !odd.empty() && !wish.value("meant", false))
+    return {{"odd", std::move(odd)}};
   const Lock lock(mutex_);
-  if (!may_start_)
-    throw Error(Fault::kInput,
-                "this page watches one recording; start 'loadline-logger watch' to "
-                "begin runs from here.");
+  if (!may_start_) throw Error(Fault::kInput, "this page watches one recording only.");
   if (order_ || waiting_) throw Error(Fault::kInput, "a run is under way; stop it first.");
   waiting_ = std::move(order);
   news();
+  return Json::object();
 }
 
 void LiveDesk::ask_stop() {
@@ -360,6 +404,9 @@ Json LiveDesk::state(std::uint64_t& from) const {
                 {"points", points},
                 {"bench", bench_},
                 {"told", told_},
+                {"calibration", calibration_},
+                {"interval", interval_},
+                {"rig_says", rig_says_},
                 {"last", last_.empty() ? Json() : last_}};
   return state;
 }

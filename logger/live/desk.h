@@ -12,6 +12,7 @@
 #include "db/basis/estimate.h"
 #include "logger/clock.h"
 #include "logger/live/coverage.h"
+#include "logger/live/narrowing.h"
 #include "logger/mutex.h"
 #include "logger/record_order.h"
 
@@ -37,6 +38,10 @@ class LiveDesk {
   void heard(const std::optional<WireIdentity>& rig);
   /// Names to choose from, the plan's next step, the zero: whatever changes between runs only.
   void set_bench(Json bench);
+  /// The calibration under way (see PageCalibration::json, and "taking"), null for none.
+  void set_calibration(Json calibration);
+  /// How well is known by now what the run is for (see narrowing.h), null where nothing is.
+  void set_interval(Json interval);
   /// The task that the page has placed, if any (see bench_task.h); it is then taken.
   std::optional<Json> take_task();
   /// What came of it: as carry_out_task says, or {"refused": sentence}.
@@ -47,7 +52,9 @@ class LiveDesk {
 
   // ---- the server's side -------------------------------------------------------------------
   /// The page's start button. Error(kInput) when a run is under way or the order makes no sense.
-  void place_order(const Json& wish);
+  /// Where a number looks odd and the wish has no "meant": true, nothing is ordered, and {"odd":
+  /// [{"field", "value"}]} says what to ask about; else {}.
+  Json place_order(const Json& wish);
   void ask_stop();
   /// Error(kInput) while a run is under way, or where runs cannot be started from the page.
   void place_task(const Json& task);
@@ -78,11 +85,15 @@ class LiveDesk {
   mutable Condition changed_;
   Phase phase_ GUARDED_BY(mutex_) = Phase::kIdle;
   std::string message_ GUARDED_BY(mutex_);
-  std::string rig_trouble_ GUARDED_BY(mutex_);
+  std::string rig_trouble_ GUARDED_BY(mutex_);             // in the page's language
+  std::string rig_trouble_english_ GUARDED_BY(mutex_);     // as it was told
   std::optional<RecordOrder> order_ GUARDED_BY(mutex_);    // under way
   std::optional<RecordOrder> waiting_ GUARDED_BY(mutex_);  // placed by the page
   std::deque<Json> tasks_ GUARDED_BY(mutex_);              // placed by the page, oldest first
   Json told_ GUARDED_BY(mutex_);                           // of the last task
+  Json calibration_ GUARDED_BY(mutex_);
+  Json interval_ GUARDED_BY(mutex_);
+  Json rig_says_ GUARDED_BY(mutex_) = Json::object();  // of itself, as fields of a rig
   bool stop_ GUARDED_BY(mutex_) = false;
   RecordingView view_ GUARDED_BY(mutex_);
   std::chrono::nanoseconds heard_at_
@@ -100,13 +111,19 @@ class LiveDesk {
 /// Shows a recording on the desk and obeys its stop.
 class PageAttendant : public Attendant {
  public:
-  explicit PageAttendant(LiveDesk& desk) : desk_(desk) {}
-  void show(const RecordingView& view) override { desk_.show(view); }
+  /// `glances` (or none) look at the recording meanwhile; they must outlive this.
+  explicit PageAttendant(LiveDesk& desk, Glances* glances = nullptr)
+      : desk_(desk), glances_(glances) {}
+  void show(const RecordingView& view) override {
+    desk_.show(view);
+    if (glances_ && glances_->look(view)) desk_.set_interval(glances_->json());
+  }
   bool wants_stop() override { return desk_.stop_asked(); }
   bool cell_is_free(const RestMean&) override { return true; }  // it agrees with the zero before
 
  private:
   LiveDesk& desk_;
+  Glances* glances_;
 };
 
 }  // namespace loadline

@@ -1,23 +1,13 @@
 // The last run and what it is worth; then the way from a question to its answer.
-import { digits, el, has, kindName, known, post, say, show, whole } from "/basis.js";
+import { digits, el, fieldFits, fillList, item, kindName, known, numberField, order, post, say, show, unitOf, whole } from "/basis.js";
+import { calibrate } from "/calibrate.js";
+import { enter, isMeant } from "/entry.js";
 import { fillIn, takePlan } from "/order.js";
 
 // ---- the last run ------------------------------------------------------------------------------
 const wholes = ["rpm", "of_rpm", "edges", "counts", "lost", "levels"];
 const shown = (figures) => Object.fromEntries(Object.entries(figures).map(([name, x]) =>
   [name, wholes.includes(name) ? whole(x) : digits(x, Math.abs(x) < 0.1 ? 3 : Math.abs(x) < 10 ? 2 : 0)]));
-const item = (text, mark) => {
-  const li = document.createElement("li");
-  li.textContent = text;
-  if (mark) li.dataset.mark = mark;
-  return li;
-};
-const fillList = (id, items, key) => {
-  if (el(id).dataset.key === key) return;
-  el(id).dataset.key = key;
-  el(id).replaceChildren(...items());
-};
-
 let latest = null;
 export const last = (state) => {
   latest = state;
@@ -74,9 +64,9 @@ const afterRun = (state) => {
 
 export const evening = (state) => {
   latest = state;
-  el("evening").hidden = state.phase === "recording" || !state.may_start;
+  el("evening").hidden = state.phase === "recording" || !state.may_start || state.calibration !== null;
   if (state.phase !== phaseBefore) afterRun(state);
-  if (el("evening").hidden) return;
+  if (el("evening").hidden) return tell(state);
   for (const button of el("questions").children)
     button.setAttribute("aria-pressed", String(button.dataset.question === asked));
   const key = JSON.stringify([asked, state.bench.evening, el("subject").value, state.answer]);
@@ -92,6 +82,7 @@ export const evening = (state) => {
   fillList("steps", () => steps.map((step) => item(stepWords(step), step.done ? "done" : step === next ? "next" : step.needed ? "open" : "better")),
     JSON.stringify(steps));
   el("do").hidden = !open;
+  el("aims").hidden = asked !== "choice" || Boolean(next);
   if (open) showDo(state, next);
   tell(state);
 };
@@ -102,13 +93,24 @@ const showDo = (state, next) => {
   el("do").disabled = working;
   if (working) show("do", say("do.working"));
   else if (!next) show("do", say("do.ask"));
-  else if (["motor", "machine", "pulleys", "belts"].includes(next.what)) show("do", say("do.enter"));
+  else if (["rig", "motor", "machine", "pulleys", "belts"].includes(next.what)) show("do", say("do.enter"));
   else if (next.what.endsWith("-curve")) show("do", say("do.fit", next));
   else show("do", say("do.run", { step: say("step." + next.what, next) }));
 };
 
 // ---- doing the next step -----------------------------------------------------------------------
-const ask = async (question, subject) => show("do-note", await post("/ask", { question, subject }));
+const aimFields = [...el("aims").querySelectorAll("input")];
+for (const field of aimFields) numberField(field, unitOf(field.id));
+const ask = async (question, subject) => {
+  const wish = { question, subject };
+  if (question === "choice") {
+    const wrong = aimFields.find((field) => !fieldFits(field));
+    if (wrong) return show("do-note", say("entry.number", { field: say("aim." + wrong.id) }));
+    wish.aims = Object.fromEntries(aimFields.filter((field) => field.value.trim()).map((field) => [field.id, field.value]));
+  }
+  show("do-note", await post("/ask", wish));
+};
+const entered = (kind) => enter(kind, kind === "rig" ? latest.rig_says : null, (said) => show("do-note", said.refused));
 const deeds = {
   brake: (step) => fillIn({ kind: "brake", motor: step.subject }),
   "coast-down": (step) => fillIn({ kind: "coast-down", machine: step.subject, motor: "", added_inertia_kgm2: "" }),
@@ -119,63 +121,34 @@ const deeds = {
   "top-speed": (step) => takePlan() || fillIn({ kind: "slip-check", machine: step.subject }),
   "motor-curve": (step) => ask("motor", step.subject),
   "drag-curve": (step) => ask("machine", step.subject),
-  motor: () => enter("motor"),
-  machine: () => enter("machine"),
-  belts: () => enter("belt"),
-  pulleys: () => enter("pulley"),
+  rig: () => entered("rig"),
+  calibration: calibrate,
+  motor: () => entered("motor"),
+  machine: () => entered("machine"),
+  belts: () => entered("belt"),
+  pulleys: () => entered("pulley"),
 };
+const runs = ["brake", "coast-down", "disc", "top-speed"];
 el("do").addEventListener("click", () => {
   const next = nextOf(stepsOf(latest));
   show("do-note", "");
   if (!next) return ask(asked, el("subject").value);
-  const deed = deeds[next.what];
-  if (!deed) return show("do-note", say("do.terminal"));
-  deed(next);
-  if (!next.what.endsWith("-curve") && !el("entry").open) show("do-note", say("do.filled"));
+  deeds[next.what](next);
+  if (runs.includes(next.what)) show("do-note", say("do.filled"));
 });
 
-// ---- entering a part ---------------------------------------------------------------------------
-const text = { required: true, maxLength: 80 }, number = { type: "number", step: "any", min: 0 };
-const entries = {
-  motor: { name: text, type: ["series", "permanent-magnet", "induction", "unknown"], "rated-v": number, "max-rpm": number },
-  machine: { name: text, "stroke-mm": number, "max-rpm": number },
-  belt: { name: text, section: ["v", "round", "link", "flat"], "width-mm": number, "height-mm": number, "round-mm": number },
-  pulley: { name: text, role: ["motor", "hand"], "pitch-mm": number, "bore-mm": number },
-};
-let entering = "";
-const enter = (kind) => {
-  entering = kind;
-  show("entry-name", say("entry." + kind));
-  el("entry-fields").replaceChildren(...Object.entries(entries[kind]).map(([name, how]) => {
-    const label = document.createElement("label"), field = document.createElement(Array.isArray(how) ? "select" : "input");
-    label.textContent = say("field." + name) + " ";
-    if (name === "name") label.className = "wide";
-    if (Array.isArray(how)) field.append(...how.map((value) => new Option(say(`${name}.${value}`), value)));
-    else Object.assign(field, how);
-    field.name = name;
-    label.append(field);
-    return label;
-  }));
-  el("entry").showModal();
-};
-el("entry").addEventListener("close", async () => {
-  if (el("entry").returnValue !== "enter") return;
-  const fields = {};
-  let name = "";
-  for (const field of el("entry-fields").querySelectorAll("input, select")) {
-    if (field.name === "name") name = field.value.trim();
-    else if (field.value !== "") fields[field.name] = field.type === "number" ? Number(field.value) : field.value;
-  }
-  show("do-note", await post("/task", { task: "part", kind: entering, name, fields }));
-});
-
-/// What came of the last task.
-const tell = (state) => {
+/// What came of the last task; what looks odd is asked about, and the task sent again if it is meant.
+const tell = async (state) => {
   const told = state.told;
   if (!told || told.number === toldBefore) return;
   const first = toldBefore === 0 && told.number > 1;
   toldBefore = told.number;
   if (first) return;  // it was told before this page was opened
-  if (told.refused) return show(told.refused.startsWith("run") ? "aside-note" : "do-note", told.refused);
-  if (told.done === "entered") show("do-note", say("entry.entered", told));
+  if (told.asks) {
+    if (await isMeant(told.asks)) show("do-note", (await order("/task", { ...told.task, meant: true })).refused);
+    return;
+  }
+  const calibrating = state.calibration !== null;
+  if (told.refused) return show(told.of === "aside" ? "aside-note" : calibrating ? "cal-note" : "do-note", told.refused);
+  if (told.done === "entered" || told.done === "calibrated") show("do-note", say("done." + told.done, told));
 };

@@ -1,9 +1,11 @@
 // The next run: what is chosen, why it cannot start yet, and the orders to start and stop.
-import { el, has, kindName, known, post, say, show } from "/basis.js";
+import { digits, el, fieldFits, has, kindName, known, numberField, order as send, post, say, setUnits, show, unitOf } from "/basis.js";
+import { isMeant } from "/entry.js";
 import { layout } from "/plots.js";
 
 const parts = ["motor", "machine", "belt", "motor_pulley", "hand_pulley"];
 const numbers = ["for_s", "slip_check", "inertia_kgm2", "added_inertia_kgm2", "supply_v"];
+for (const id of numbers) if (id !== "slip_check") numberField(el(id), unitOf(id));
 let latest = null, filled = "", busyBefore = false;
 
 const fill = (id, names, text) => {
@@ -25,6 +27,7 @@ export const bench = (state) => {
   if (key === filled) return;
   filled = key;
   const b = state.bench;
+  setUnits(b.units);
   fill("kind", b.kinds || [], kindName);
   for (const id of parts) fill(id, b[id.endsWith("pulley") ? "pulleys" : id + "s"] || []);
   const plan = b.plan;
@@ -81,7 +84,7 @@ const reason = (state) => {
     if (!anyOf.some((id) => el(id).value)) return say("why." + anyOf.join(" or "));
   for (const id of numbers) {
     const field = el(id);
-    if (!field.closest("label").hidden && !field.checkValidity()) return say("why.number", { field: say(id) });
+    if (!field.closest("label").hidden && !fieldFits(field)) return say("why.number", { field: say(id) });
   }
   if (!el("read-box").hidden && !el("read").checked) return say("why.cautions");
   return "";
@@ -93,8 +96,12 @@ el("order").addEventListener("submit", async (event) => {
   if (el("start").disabled) return;
   const wish = { kind: el("kind").value, cautions_read: el("read").checked };
   for (const key of parts) if (used(key)) wish[key] = el(key).value;
-  for (const key of numbers) if (used(key)) wish[key] = Number(el(key).value);
-  show("complaint", await post("/start", wish));
+  for (const key of numbers) if (used(key)) wish[key] = key === "slip_check" ? Number(el(key).value) : el(key).value;
+  let said = await send("/start", wish);
+  if (said.odd && await isMeant(said.odd.map(({ field, value }) =>
+    say("odd.inertia", { field: say(field), value: value < 0.01 ? value.toExponential(1) : digits(value, 3) }))))
+    said = await send("/start", { ...wish, meant: true });
+  show("complaint", said.refused);
 });
 el("stop").addEventListener("click", async () => show("complaint", await post("/stop", {})));
 

@@ -3,7 +3,9 @@
 import { digits, el, fillWords, has, kindName, known, say, show, whole } from "/basis.js";
 import { alarm, silence } from "/alarm.js";
 import { answer } from "/answer.js";
+import { calibration } from "/calibrate.js";
 import { evening, last } from "/evening.js";
+import { interval, isEnough } from "/interval.js";
 import { bench, order, stopOrders } from "/order.js";
 import { addPoints, coverage, layout } from "/plots.js";
 
@@ -79,7 +81,9 @@ const strip = (state) => {
 // The next thing for the hands, legible from where they are.
 const hint = (state) => {
   const c = state.coverage;
-  const name = c && state.phase === "recording" ? "hint." + c.hint : "";
+  const recording = state.phase === "recording";
+  if (recording && isEnough(state)) return show("hint", say("hint.enough"));
+  const name = c && recording ? "hint." + c.hint : "";
   show("hint", has(name) ? say(name, { from: whole(c.from_rpm), to: whole(c.to_rpm) }) : "");
 };
 
@@ -90,7 +94,7 @@ new ResizeObserver(([bar]) => document.documentElement.style.setProperty("--bar"
 const source = new EventSource("/state");
 source.onmessage = (event) => {
   const state = JSON.parse(event.data);
-  for (const part of [bench, strip, alarm, figures, coverage, hint, order, layout, last, evening, answer, addPoints]) part(state);
+  for (const part of [bench, strip, alarm, figures, coverage, hint, interval, calibration, order, layout, last, evening, answer, addPoints]) part(state);
   document.body.dataset.phase = state.phase;
 };
 source.onerror = () => {

@@ -16,6 +16,7 @@
 #include "logger/live/answers.h"
 #include "logger/live/gate.h"
 #include "logger/live/http_server.h"
+#include "logger/live/plain_words.h"
 
 namespace loadline {
 
@@ -29,6 +30,9 @@ extern const std::string_view kPlotsScript;
 extern const std::string_view kOrderScript;
 extern const std::string_view kEveningScript;
 extern const std::string_view kAnswerScript;
+extern const std::string_view kCalibrateScript;
+extern const std::string_view kEntryScript;
+extern const std::string_view kIntervalScript;
 extern const std::string_view kGateHtml;
 extern const std::string_view kGateScript;
 
@@ -129,6 +133,9 @@ const Sheet kSheets[] = {
     {"/order.js", kOrderScript, "text/javascript; charset=utf-8"},
     {"/evening.js", kEveningScript, "text/javascript; charset=utf-8"},
     {"/answer.js", kAnswerScript, "text/javascript; charset=utf-8"},
+    {"/calibrate.js", kCalibrateScript, "text/javascript; charset=utf-8"},
+    {"/entry.js", kEntryScript, "text/javascript; charset=utf-8"},
+    {"/interval.js", kIntervalScript, "text/javascript; charset=utf-8"},
     {"/chart.js", kChartJs, "text/javascript; charset=utf-8"},
     {"/gate.js", kGateScript, "text/javascript; charset=utf-8"},
 };
@@ -156,7 +163,7 @@ struct PageServer::State {
   HttpReply events();
   void ask(const Json& wish) const;
   HttpReply open(const HttpRequest& request);
-  static HttpReply order(const HttpRequest& request, const std::function<void(const Json&)>& act);
+  static HttpReply order(const HttpRequest& request, const std::function<Json(const Json&)>& act);
 };
 
 HttpReply PageServer::State::answer(const HttpRequest& request) {
@@ -189,11 +196,22 @@ HttpReply PageServer::State::routed(const HttpRequest& request) {
   if (request.method == "POST") {
     if (request.path == "/open") return open(request);
     if (request.path == "/start")
-      return order(request, [this](const Json& wish) { desk.place_order(wish); });
-    if (request.path == "/stop") return order(request, [this](const Json&) { desk.ask_stop(); });
+      return order(request, [this](const Json& wish) { return desk.place_order(wish); });
+    if (request.path == "/stop")
+      return order(request, [this](const Json&) {
+        desk.ask_stop();
+        return Json::object();
+      });
     if (request.path == "/task")
-      return order(request, [this](const Json& task) { desk.place_task(task); });
-    if (request.path == "/ask") return order(request, [this](const Json& wish) { ask(wish); });
+      return order(request, [this](const Json& task) {
+        desk.place_task(task);
+        return Json::object();
+      });
+    if (request.path == "/ask")
+      return order(request, [this](const Json& wish) {
+        ask(wish);
+        return Json::object();
+      });
   }
   if (request.method == "GET" || request.method == "HEAD") {
     if (request.path == "/state") return events();
@@ -220,9 +238,9 @@ HttpReply PageServer::State::open(const HttpRequest& request) {
       given.is_object() && given.contains("code") && given["code"].is_string() ? given["code"] : "";
   const std::string token = gate.exchange(code);
   if (token.empty()) {
-    HttpReply reply = refusal(403,
-                              "That is not the code, or it has been used: the terminal at the "
-                              "bench shows the one that counts.");
+    HttpReply reply =
+        refusal(403, on_page("That is not the code, or it has been used: the terminal at the "
+                             "bench shows the one that counts."));
     reply.is_wrong_guess = true;
     return reply;
   }
@@ -250,14 +268,16 @@ void PageServer::State::ask(const Json& wish) const {
 }
 
 HttpReply PageServer::State::order(const HttpRequest& request,
-                                   const std::function<void(const Json&)>& act) {
+                                   const std::function<Json(const Json&)>& act) {
   try {
-    act(request.body.empty() ? Json::object() : Json::parse(request.body));
-    return done();
+    const Json said = act(request.body.empty() ? Json::object() : Json::parse(request.body));
+    HttpReply reply = done();
+    reply.text = said.dump(-1, ' ', false, Json::error_handler_t::replace);
+    return reply;
   } catch (const Json::exception&) {
-    return refusal(400, "The order cannot be read.");
+    return refusal(400, on_page("The order cannot be read."));
   } catch (const Error& error) {
-    return refusal(409, error.what());
+    return refusal(409, on_page(error.what()));
   }
 }
 

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <vector>
 
+#include "db/basis/language.h"
+
 namespace loadline {
 namespace {
 
@@ -44,6 +46,13 @@ std::string without_commands(const std::string& text, const std::string& instead
   if (kept.empty()) return instead;
   if (kept.back() == ';' || kept.back() == ':') kept.back() = '.';
   return kept;
+}
+
+std::string on_page(const std::string& text) {
+  if (text.empty()) return text;
+  // What a language could not say is kept in it: one for each thread.
+  thread_local const Language language = Language::of_locale();
+  return language.words(without_commands(text, "The terminal at the bench says more."));
 }
 
 }  // namespace loadline

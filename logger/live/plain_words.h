@@ -9,4 +9,8 @@ namespace loadline {
 /// option. Where nothing is left, `instead`.
 std::string without_commands(const std::string& text, const std::string& instead);
 
+/// A sentence of the program as the page shows it: in the language of the locale, without commands
+/// to type; where nothing else is in it, that the terminal says more.
+std::string on_page(const std::string& text);
+
 }  // namespace loadline

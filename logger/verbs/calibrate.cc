@@ -21,22 +21,13 @@ namespace {
 namespace po = boost::program_options;
 
 constexpr double kUsualSeconds = 4;
-constexpr double kSettleS = 1;  // the mass has just been hung on: so much is not used
 
 LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz) {
-  const auto settled = [&](const Sample& sample) {
-    return static_cast<double>(sample.tick - haul.samples.front().tick) >= kSettleS * tick_hz;
-  };
-  const auto from = std::find_if(haul.samples.begin(), haul.samples.end(), settled);
-  const auto mean = mean_counts({from, haul.samples.end()});
-  if (!mean)
-    throw Error(Fault::kRig, fmt::format("the rig sent no counts of a load cell under {} g; see "
-                                         "'loadline-logger probe'.",
-                                         significant(mass_g, 6)));
+  const RestMean mean = settled_mean(haul, mass_g, tick_hz);
   std::cerr << fmt::format("  {:>8} g: {:.1f} counts, noise {:.1f}, {} conversions\n",
-                           significant(mass_g, 6), mean->mean_counts, mean->sd_counts,
-                           mean->conversions);
-  return {mass_g * 1e-3, mean->mean_counts, LoadDirection::kUp};
+                           significant(mass_g, 6), mean.mean_counts, mean.sd_counts,
+                           mean.conversions);
+  return {mass_g * 1e-3, mean.mean_counts, LoadDirection::kUp};
 }
 
 /// Reads the points that are not given as counts: from captures, or from the rig with a person who

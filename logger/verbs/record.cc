@@ -230,8 +230,11 @@ void warn_of_lone_top_speed(const Run& run) {
 int record(const Arguments& arguments) {
   RecordOrder order = order_from(arguments);
   page_port(arguments, 0);
-  if (!arguments.flag("page") && (arguments.flag("listen") || arguments.has("page-port")))
-    throw Error(Fault::kInput, "--listen and --page-port are about the bench page; add --page.");
+  if (!arguments.flag("page") &&
+      (arguments.flag("listen") || arguments.has("page-port") || arguments.has("lang")))
+    throw Error(Fault::kInput,
+                "--listen, --page-port and --lang are about the bench page; add --page.");
+  take_page_language(arguments);
   RigLineOptions line_wanted = line_options(arguments);
   line_wanted.sound = sound_options(arguments, order);
   order.of_sound = line_wanted.sound.has_value();

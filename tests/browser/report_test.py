@@ -13,11 +13,13 @@ import os
 import pathlib
 import random
 import re
+import struct
 import subprocess
 import sys
 import tempfile
 import unittest
 import xml.etree.ElementTree
+import zlib
 
 from browser import Browser
 
@@ -353,6 +355,61 @@ class ReportInBrowser(unittest.TestCase):
         self.assertEqual([line.partition(": ")[2] for line in said], notes)
         self.assertIn("Heron 70", said[0])
         self.assertRegex(said[2], "^Run 1, brake: ")
+
+    def test_photographs_stand_beside_the_notes(self):
+        here = self.page.parent
+        image = here / "bench.png"  # 3 x 2 grey pixels, as the PNG specification (ISO/IEC 15948) has it
+        chunk = lambda kind, data: (struct.pack(">I", len(data)) + kind + data +
+                                    struct.pack(">I", zlib.crc32(kind + data)))
+        image.write_bytes(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", 3, 2, 8, 0, 0, 0, 0))
+                          + chunk(b"IDAT", zlib.compress(b"\0\x40\x80\xc0" * 2)) + chunk(b"IEND", b""))
+        page = here / "photographs.html"
+        words = 'Heron 70 "on" <b>its bench</b>'
+        call(FIT, "report", "-o", page, "--picture", f"{words}={image}", "--picture", image, "--book",
+             self.book)
+        self.browser.open(page.as_uri())
+        self.assertTrue(self.browser.wait(
+            "[...document.querySelectorAll('.photograph img')].every((i) => i.complete)"))
+        shown = self.browser.run("""
+            return [...document.querySelectorAll('.photograph')].map((f) => {
+              const image = f.querySelector('img');
+              return [image.naturalWidth, image.naturalHeight, image.alt, f.textContent.trim(),
+                      !!f.closest('details')]; })""")
+        sent = [u for u in self.browser.requests() if not u.startswith("data:")]
+        self.assertEqual(shown, [[3, 2, words, words, False], [3, 2, "bench", "bench", False]])
+        self.assertEqual([u for u in sent if "html" not in u], [])
+        (here / "no.jpg").write_text("not one")
+        for wrong in (here / "no.jpg", here / "none.png", here):
+            call(FIT, "report", "-o", page, "--picture", wrong, "--book", self.book, status=2)
+
+    def test_german_says_the_years_too(self):
+        """Four evenings of one motor, new brushes between them, and of a machine."""
+        book = self.page.with_name("years.book")
+        at = ["--book", book]
+        call(DB, "init", *at)
+        call(DB, "add", "motor", "Heron 70", "--rated-v", 230, *at)
+        call(DB, "add", "machine", "Wren", *at)
+        rows = self.page.with_name("evening.csv")
+        for i, day in enumerate(("2024-03-01", "2024-09-01", "2025-03-01", "2025-09-01")):
+            brake_run(rows, 5.5e4 * (0.98 if i < 2 else 1.03), 40 + i)
+            call(DB, "import", rows, "--kind", "brake", "--motor", "Heron 70", "--supply-v", 230,
+                 "--inertia-kgm2", 3e-5, "--on", day, *at)
+            for added, inertia in ((0, 0.0016), (0.0021, 0.0037)):
+                coast_down(rows, inertia, 10 * i + added)
+                words = ["--added-inertia-kgm2", added] if added else []
+                call(DB, "import", rows, "--kind", "coast-down", "--machine", "Wren", *words, "--on",
+                     day, *at)
+        call(DB, "set", "motor", "Heron 70", "--event", "new brushes", "--on", "2024-12-01", *at)
+        call(FIT, "motor", "Heron 70", *at)
+        call(FIT, "drag", "Wren", *at)
+        done = json.loads(call(FIT, "report", "-o", self.page.with_name("jahre.html"), "--lang", "de",
+                               "--json", *at))
+        self.assertEqual((done["language"], done["untranslated"]), ("de", []))
+        self.browser.open(self.page.with_name("jahre.html").as_uri())
+        said = self.browser.run("return document.body.textContent")
+        self.browser.requests()
+        self.assertIn("2024-09-01", said)
+        self.assertIn("new brushes", said)  # as it was written
 
     def test_german_says_it_all_too(self):
         done = json.loads(call(FIT, "report", "-o", self.page.with_name("bericht.html"), "--lang",

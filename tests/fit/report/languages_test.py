@@ -169,6 +169,24 @@ class Languages(unittest.TestCase):
         self.assertEqual(missing, [], "add these to every file in db/basis/languages")
 
 
+    def test_what_the_live_page_is_told_is_an_entry(self):
+        """Sentences of refusal that the page shows as they come, commands to type left out."""
+        known = set().union(*(entries(path) for path in LANGUAGES))
+        known = "\n".join(normal(part) for key in known for part in sentences(key))
+        missing = []
+        for path in REFUSING:
+            text = re.sub(r"//[^\n]*", "", path.read_text(encoding="utf-8"))
+            for call in re.finditer(r"(?:throw Error\(|on_page\(|refusal\(|why = )([^;]*);", text):
+                whole = "".join(unquoted(t) for t in re.findall(r'"(?:\\.|[^"\\])*"', call.group(1)))
+                if is_sentence(whole) and "loadline-" not in whole and not covers(known, whole):
+                    missing.append(f"{path.name}: {whole}")
+        self.assertEqual(missing, [], "add these to every file in db/basis/languages")
+
+
+REFUSING = [*(SOURCE / "logger/live" / name for name in (
+    "answers.cc", "bench_task.cc", "desk.cc", "page_calibration.cc", "page_server.cc",
+    "typed_number.cc")), SOURCE / "logger/verbs/watch.cc", SOURCE / "db/basis/quantity.cc"]
+
 # "does" or "do", "was" or "were": words that only agree with a number.
 MAY_DROP = {
     "Run {} has {} that {} not belong to the curve (first at {} s) and carr{} no weight.",
