@@ -205,9 +205,9 @@ TEST_CASE("Glances look at the runs before and the one under way, and store noth
   CHECK(glances.json()["points"][0][0] == 8);
   std::ifstream words(folder.path("words"));
   const std::string all((std::istreambuf_iterator<char>(words)), {});
-  for (const std::string word : {"--dry", "--runs=" + std::to_string(earlier),
-                                 "--runs=" + std::to_string(earlier + 1), std::string("grey")})
-    CHECK(all.find(word + "\n") != std::string::npos);
+  const std::vector<std::string> wanted = {"--dry", "--runs=" + std::to_string(earlier),
+                                           "--runs=" + std::to_string(earlier + 1), "grey"};
+  for (const std::string& word : wanted) CHECK(all.find(word + "\n") != std::string::npos);
   // A slip check is over before a fit would be; a machine's coast-down asks for its drag.
   CHECK_FALSE(Glances(book, RunKind::kSlipCheck, mounting, program).look(view));
 }
