@@ -115,14 +115,15 @@ Json alarm_json(const std::optional<SpeedAlarm>& alarm) {
           {"over", alarm->over}};
 }
 
-/// Line by line, what is a command left out.
-std::string lines_on_page(const std::string& lines) {
+/// Line by line, what is a command left out, and `but`, which the page says in words of its own.
+std::string lines_on_page(const std::string& lines, const std::string& but) {
   std::string out;
   for (std::size_t at = 0; at < lines.size();) {
     const std::size_t end = std::min(lines.find('\n', at), lines.size());
     std::string line = lines.substr(at, end - at);
     line.erase(0, std::min(line.find_first_not_of(' '), line.size()));
-    if (line = without_commands(line, ""); !line.empty()) out += on_page(line) + "\n";
+    if (line != but) line = without_commands(line, "");
+    if (line != but && !line.empty()) out += on_page(line) + "\n";
     at = end + 1;
   }
   return out;
@@ -239,7 +240,7 @@ void LiveDesk::end(const RecordReport& report) {
   const Lock lock(mutex_);
   last_ = to_json(report);
   last_.erase("next");  // a command to type
-  last_["summary"] = lines_on_page(summary(report));
+  last_["summary"] = lines_on_page(summary(report), sentence(report.quality) + ".");
   for (Json& warning : last_["warnings"]) warning = on_page(warning.get<std::string>());
   last_["sentence"] = report.slip ? on_page(report.slip->sentence) : "";
   phase_ = Phase::kEnded;

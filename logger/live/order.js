@@ -99,7 +99,7 @@ el("order").addEventListener("submit", async (event) => {
   for (const key of numbers) if (used(key)) wish[key] = key === "slip_check" ? Number(el(key).value) : el(key).value;
   let said = await send("/start", wish);
   if (said.odd && await isMeant(said.odd.map(({ field, value }) =>
-    say("odd.inertia", { field: say(field), value: value < 0.01 ? value.toExponential(1) : digits(value, 3) }))))
+    say("odd.inertia", { field: say(field), value: digits(value, value < 10 ? 3 : 0) }))))
     said = await send("/start", { ...wish, meant: true });
   show("complaint", said.refused);
 });
