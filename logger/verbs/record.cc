@@ -11,6 +11,7 @@
 #include "logger/cautions.h"
 #include "logger/console.h"
 #include "logger/live/bench_state.h"
+#include "logger/live/narrowing.h"
 #include "logger/live/page_server.h"
 #include "logger/mounting.h"
 #include "logger/record_order.h"
@@ -182,7 +183,8 @@ void answer_cautions(const Arguments& arguments, RunKind kind, const Port& port)
 /// The terminal and the page together.
 class BothAttendants : public Attendant {
  public:
-  BothAttendants(ConsoleAttendant& console, LiveDesk& desk) : console_(console), page_(desk) {}
+  BothAttendants(ConsoleAttendant& console, LiveDesk& desk, Glances& glances)
+      : console_(console), page_(desk, &glances) {}
   void show(const RecordingView& view) override {
     console_.show(view);
     page_.show(view);
@@ -209,7 +211,8 @@ RecordReport record_watched(const Arguments& arguments, const RecordOrder& order
   page.port = page_port(arguments, page.port);
   const PageServer server(desk, page);
   desk.begin(order);
-  BothAttendants attendants(console, desk);
+  Glances glances(book, order.kind, order.mounting);
+  BothAttendants attendants(console, desk, glances);
   RecordReport report = carry_out(order, book, rig, line, clock, attendants);
   desk.end(report);  // the server's end shows it on the pages that are open
   return report;

@@ -1,6 +1,7 @@
 """Hostile clients beside a recording: hostile_page_test.py LOGGER DB FRAME_PLAYER
 
-The logger records 1,000 samples a second and serves its page on every address while clients at
+The logger records 1,000 samples a second, has fitted beside it what is committed so far, and serves
+its page on every address while clients at
 127.0.0.1 do what they can to hurt it: silent and slow ones, endless request lines, headers and
 bodies, floods of short connections, answers never taken, codes guessed. A good client stands at
 127.0.0.2 with the code from the terminal. Whatever they do, no sample may be lost, the recorder's
