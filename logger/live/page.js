@@ -1,6 +1,6 @@
 // The bench page: takes the state from /state as it comes and shows it. Names from the book enter
 // the page as text only, never as markup.
-import { digits, el, fillWords, has, kindName, known, say, show, whole } from "/basis.js";
+import { digits, el, fillWords, has, kindName, known, say, show, unitWord, whole } from "/basis.js";
 import { alarm, silence } from "/alarm.js";
 import { answer } from "/answer.js";
 import { calibration } from "/calibrate.js";
@@ -47,14 +47,14 @@ const figures = (state) => {
   show("speed-name", say(byWheel ? "hand wheel" : "motor speed"));
   show("wheel-name", say(byWheel ? "motor" : "hand wheel"));
   const limit = limitOf(state, byWheel ? "machine" : "motor");
-  show("speed-unit", limit ? say("limit", { rpm: whole(limit) }) : "rpm");
+  show("speed-unit", limit ? say("limit", { rpm: whole(limit) }) : unitWord("rpm"));
   figure("rpm", whole(byWheel ? r.handwheel_rpm : r.motor_rpm));
   const counts = !known(r.torque_nm) && known(r.torque_counts);
   figure("torque", counts ? whole(r.torque_counts) : digits(r.torque_nm, 3), counts);
   show("torque-unit", counts ? say("torque.counts") : "N·m");
   figure("power", digits(r.power_w, known(r.power_w) && Math.abs(r.power_w) < 99.95 ? 1 : 0));
   const other = byWheel ? r.motor_rpm : r.handwheel_rpm;
-  small("wheel", known(other) ? whole(other) + " rpm" : "");
+  small("wheel", known(other) ? `${whole(other)} ${unitWord("rpm")}` : "");
   small("supply", known(r.supply_v) ? digits(r.supply_v, 1) + " V" : "");
   small("temperature", known(r.temperature_c) ? digits(r.temperature_c, 1) + " °C" : "");
   show("zero", zero(state));
