@@ -89,6 +89,17 @@ TEST_CASE("files that are no book are named as such and not touched") {
   CHECK(testing::bytes_of(empty).empty());
 }
 
+TEST_CASE("a book whose label is lost is not made a book once more") {
+  const Scratch scratch;
+  sound_book_bytes(scratch);
+  const std::string path = scratch.path("sound.book");
+  sql(path, "PRAGMA application_id = 0; PRAGMA user_version = 0");
+  const std::string before = testing::bytes_of(path);
+  for (const auto mode : {Book::Mode::kRead, Book::Mode::kWrite, Book::Mode::kCreate})
+    CHECK(has(opening_fault(path, mode), "is an SQLite file but not a book"));
+  CHECK(testing::bytes_of(path) == before);
+}
+
 TEST_CASE("a book of a newer version is refused by every mode and left as it is") {
   const Scratch scratch;
   sound_book_bytes(scratch);

@@ -345,6 +345,19 @@ TEST_CASE(
         "motor 'grey' turned at up to 9,900 rpm, 110 % of its limit of 9,000 rpm");
 }
 
+TEST_CASE("A page's order names a run by a whole number that a book can have, or is refused") {
+  LiveDesk desk(true);
+  const auto order = [](double number) {
+    return Json{{"kind", "top-speed"}, {"cautions_read", true}, {"slip_check", number}};
+  };
+  for (const double number : {1e300, -1.0, 0.0, 1.5, 2e9})
+    CHECK_THROWS_WITH_AS(desk.place_order(order(number)),
+                         "'slip_check' must be the number of a run.", Error);
+  CHECK_FALSE(desk.recording());
+  desk.place_order(order(12));
+  CHECK(desk.recording());
+}
+
 TEST_CASE("A page that is opened later never shows old figures as those of now") {
   SimulatedClock clock;
   LiveDesk desk(true, clock);

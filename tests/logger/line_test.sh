@@ -39,6 +39,14 @@ cat line.capture > pipe &
 [[ $(field .samples c.json) == $(field .samples a.json) ]] || fail "FIFO"
 [[ $(field .samples d.json) == $(field .samples a.json) ]] || fail "standard input"
 
+# A clock that stands before the last run, as one without its battery does, is spoken of.
+! grep -q "set the clock" d.err || fail "a sound clock was spoken of"
+sqlite3 line.book "UPDATE run SET started_utc = '2199-01-01T00:00:00.000Z'
+                   WHERE id = $(field .run d.json)"
+"$logger" record no-load --port line.capture --motor heron --json > d.json 2> d.err || fail "$(cat d.err)"
+grep -q "set the clock" d.err || fail "a clock that stands before the last run went unsaid: $(cat d.err)"
+sqlite3 line.book "UPDATE run SET started_utc = '2026-01-01T00:00:00.000Z' WHERE started_utc > '2199'"
+
 # libserialport for real. A sanitizer's runtime need not stand before a shim that allocates nothing.
 shimmed() {
   LD_PRELOAD=$shim ASAN_OPTIONS=${ASAN_OPTIONS:-}:verify_asan_link_order=0 "$@"
