@@ -92,9 +92,12 @@ void judge_power(Judged& j) {
         fmt::format("torque and speed make {} W{}; check the unit of the torque (mN·m or g·cm "
                     "instead of N·m?)",
                     few(peak), rated ? fmt::format(" of a motor of {} W", few(*rated)) : ""));
-  if (j.run.kind == RunKind::kBrake && rated && peak < kLeastOfRated * *rated)
+  if (j.run.kind != RunKind::kBrake) return;
+  if (rated && peak < kLeastOfRated * *rated)
     j.say(fmt::format("torque and speed make only {} W of a motor of {} W; check their units",
                       few(peak), few(*rated)));
+  else if (peak < kLeastBrakePowerW)
+    j.say(fmt::format("torque and speed make only {} W; check their units", few(peak)));
 }
 
 void judge_run_up(Judged& j) {

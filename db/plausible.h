@@ -17,9 +17,10 @@ namespace loadline {
 
 namespace plausible {
 
-// Mechanical power. Motors of domestic machines have plates of 30 to 200 W, small lathes to 1 kW;
-// mN·m taken for N·m makes 70 W to 70 kW, g·cm for N·m to 700 kW.
-inline constexpr double kMostPowerW = 20e3;
+// Mechanical power. Motors of domestic machines have plates of 30 to 200 W, small lathes to 1 kW,
+// and a household's circuit gives 16 A at 230 V, 3.7 kW; mN·m taken for N·m makes 70 W to 70 kW,
+// g·cm for N·m to 700 kW.
+inline constexpr double kMostPowerW = 4e3;
 // Against the plate: a motor held at its peak gives up to twice what a plate of continuous power
 // says; 20 is beyond any, and still far below a thousand.
 inline constexpr double kMostOfRated = 20;
@@ -46,7 +47,7 @@ inline constexpr double kLeastIntervalS = 2e-4;
 inline constexpr double kMostIntervalS = 5;
 inline constexpr int kManyRows = 50;
 // A shaft coasts for seconds to minutes; a held hand wheel is let go after two seconds.
-inline constexpr double kLongestCoastS = 3600;
+inline constexpr double kLongestCoastS = 1200;
 inline constexpr double kLongestSlipCheckS = 120;
 
 // Speeds: the quickest small motors run at 60,000 rpm, a spindle's hand wheel never does.
@@ -70,6 +71,7 @@ inline constexpr double kBackwardShare = 0.02, kBackwardOfTop = 0.05;
 inline constexpr double kMostTorqueNm = 100;
 // Of a brake run: a motor of 4 W at 8,000 rpm has 5 mN·m, and a brake shows more than its tenth.
 inline constexpr double kLeastBrakeTorqueNm = 1e-3;
+inline constexpr double kLeastBrakePowerW = 0.5;  // and more than its tenth of power
 inline constexpr double kMostSupplyV = 1000;
 inline constexpr double kMostOfRatedV = 3;                // kV and mV are a thousand
 inline constexpr double kLowestC = -60, kHighestC = 300;  // a winding burns at 250; K are 273 more

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 
 #include "db/basis/estimate.h"
@@ -44,6 +43,15 @@ double top_of(const SpeedTrace& trace) {
 
 std::string sign_fault(const Sweep& sweep) {
   std::vector<SweepRow> rows = sweep.rows;
+  double greatest = 0;
+  std::size_t below = 0;
+  for (const SweepRow& row : rows) greatest = std::max(greatest, std::fabs(row.torque));
+  for (const SweepRow& row : rows) below += row.torque < -kNegative * greatest ? 1 : 0;
+  if (2 * below > rows.size())
+    return fmt::format(
+        "the torque of run {} is below zero in most readings: look at the sign of the cell, or at "
+        "its zero",
+        sweep.run);
   if (rows.size() < 20) return "";
   std::sort(rows.begin(), rows.end(),
             [](const SweepRow& a, const SweepRow& b) { return a.speed < b.speed; });
@@ -198,136 +206,6 @@ std::string jump_fault(const BenchRun& run) {
   return "";
 }
 
-// Means of what is left over, by speed and half of the run.
-constexpr std::size_t kSpeedBins = 8;
-struct Left {
-  double sum = 0, count = 0;
-  double mean() const { return sum / count; }
-};
-using LeftBins = std::array<std::array<Left, 2>, kSpeedBins>;
-
-LeftBins left_over(const Sweep& sweep, const std::vector<double>& residuals,
-                   const std::vector<double>& weight) {
-  double low = 1e300, high = 0;
-  for (const SweepRow& row : sweep.rows) {
-    low = std::min(low, row.speed);
-    high = std::max(high, row.speed);
-  }
-  LeftBins bins{};
-  for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
-    const double place = (sweep.rows[i].speed - low) / std::max(high - low, 1e-9);
-    const auto bin = std::min(kSpeedBins - 1, static_cast<std::size_t>(place * kSpeedBins));
-    Left& left = bins[bin][sweep.rows[i].share < 0.5 ? 0 : 1];
-    left.sum += weight[i] * residuals[i];
-    left.count += weight[i];
-  }
-  return bins;
-}
-
-struct Structure {
-  double between_halves = 0, over_speed = 0;  ///< rms beyond what noise makes of it, N·m
-};
-
-Structure structure_of(const LeftBins& bins, const SweepNoise& noise) {
-  double halves = 0, halves_n = 0, speeds = 0, speeds_n = 0;
-  const double one = noise.sd * noise.sd * noise.correlation;
-  for (const auto& [first, second] : bins) {
-    if (first.count >= 2 && second.count >= 2) {
-      const double d = first.mean() - second.mean();
-      halves += d * d - one / first.count - one / second.count;
-      halves_n += 1;
-    }
-    const Left both{first.sum + second.sum, first.count + second.count};
-    if (both.count < 3) continue;
-    speeds += both.mean() * both.mean() - one / both.count;
-    speeds_n += 1;
-  }
-  return {std::sqrt(std::max(0.0, halves / std::max(1.0, halves_n))),
-          std::sqrt(std::max(0.0, speeds / std::max(1.0, speeds_n)))};
-}
-
-// What drift and warming have to make of the second half against the first at the same speed. A
-// winding that warms takes torque away, and not the better part of it.
-constexpr double kLeastShared = 4;  // of the bins of speed
-std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
-  const Sweep& sweep = fit.sweeps[j];
-  const int column = fit.problem->column_of(j);
-  Eigen::VectorXd without = fit.solution.parameters;
-  for (const auto which : {SweepProblem::kDrift, SweepProblem::kHeat, SweepProblem::kTimeHeat})
-    without[column + which] = 0;
-  const std::vector<double> with = fit.problem->plain_residuals(fit.solution.parameters, j);
-  std::vector<double> made = fit.problem->plain_residuals(without, j);
-  for (std::size_t i = 0; i < made.size(); ++i) made[i] -= with[i];
-  double sum = 0, count = 0;
-  for (const auto& [first, second] : left_over(sweep, made, fit.problem->noise[j].weight)) {
-    if (first.count < 2 || second.count < 2) continue;
-    sum += second.mean() - first.mean();
-    count += 1;
-  }
-  // A run one way has hardly a speed in both halves; what it makes of that is no evidence.
-  const double rise = count >= kLeastShared ? sum / count : 0;
-  if (rise < kMostRise * greatest && rise > -kMostFall * greatest) return "";
-  return fmt::format(
-      "at the same speed the second half of run {} has {} % of its greatest torque {} than the "
-      "first; a winding that warms takes a little torque away: look at cell, arm and supply, and "
-      "repeat the run",
-      sweep.run, significant(100 * std::fabs(rise) / greatest, 2), rise > 0 ? "more" : "less");
-}
-
-struct Nuisance {
-  SweepProblem::Nuisance which;
-  double most;
-  const char* words;
-};
-
-std::string far_off(const SweepFit& fit, std::size_t j) {
-  const Nuisance kOf[] = {
-      {SweepProblem::kDrift, kFarOff, "its zero drifted"},
-      {SweepProblem::kHeat, kTooWarm, "its winding warmed"},
-      {SweepProblem::kTimeHeat, kTooWarm, "its winding warmed"},
-      {SweepProblem::kWarm, kTooWarm, "its winding was warmer or colder than in the first run"}};
-  for (const Nuisance& of : kOf) {
-    const double size = fit.solution.parameters[fit.problem->column_of(j) + of.which];
-    if (std::fabs(size) > of.most)
-      return fmt::format(
-          "run {} follows a curve only if {} by {:.0f} times what is usual: something changed on "
-          "its way (cell, arm, brake, supply, or two motors in one run); repeat it",
-          fit.sweeps[j].run, of.words, std::fabs(size));
-  }
-  return "";
-}
-
-std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest) {
-  const Sweep& sweep = fit.sweeps[j];
-  const SweepNoise& noise = fit.problem->noise[j];
-  const std::vector<double> residuals = fit.problem->plain_residuals(fit.solution.parameters, j);
-  double kept = 0;
-  for (const double weight : noise.weight) kept += weight;
-  const double rows = static_cast<double>(noise.weight.size());
-  const auto aside = static_cast<double>(std::count(sweep.stray.begin(), sweep.stray.end(), 1));
-  if (aside > kMostAside * static_cast<double>(sweep.stray.size()) ||
-      rows - kept > kMostAside * rows)
-    return fmt::format(
-        "more than a fifth of the values of run {} belong to no curve: look at speed and torque "
-        "over time for dropouts, and repeat it",
-        sweep.run);
-  const Structure left = structure_of(left_over(sweep, residuals, noise.weight), noise);
-  const auto share = [&](double torque) { return significant(100 * torque / greatest, 2); };
-  if (left.between_halves > kMisfit * greatest)
-    return fmt::format(
-        "the first and the second half of run {} disagree by {} % of its greatest torque at the "
-        "same speed, more than lag, inertia, drift and warming make: look at cell, arm and supply, "
-        "and repeat it",
-        sweep.run, share(left.between_halves));
-  if (left.over_speed > kMisfit * greatest)
-    return fmt::format(
-        "no motor equation follows run {}: {} % of its greatest torque are left over in a pattern "
-        "over speed; look at its readings, or follow them with --model smooth",
-        sweep.run, share(left.over_speed));
-  if (std::string apart = halves_apart(fit, j, greatest); !apart.empty()) return apart;
-  return far_off(fit, j);
-}
-
 std::string reading_fault(const BenchRun& run, const Sweep& sweep) {
   if (std::string stands = stand_fault(run); !stands.empty()) return stands;
   if (std::string clipped = clip_fault(run); !clipped.empty()) return clipped;
@@ -342,13 +220,6 @@ std::string reading_fault(const BenchRun& run, const Sweep& sweep) {
 std::string reading_fault(const MotorBench& bench, const std::vector<Sweep>& sweeps) {
   for (std::size_t j = 0; j < bench.brake.size(); ++j)
     if (std::string fault = reading_fault(*bench.brake[j], sweeps[j]); !fault.empty()) return fault;
-  return "";
-}
-
-std::string misfit(const SweepFit& fit) {
-  const double greatest = sweep_scale(fit.sweeps).torque;
-  for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
-    if (std::string found = misfit_of(fit, j, greatest); !found.empty()) return found;
   return "";
 }
 

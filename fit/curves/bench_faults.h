@@ -1,4 +1,5 @@
-// What is wrong with the brake runs of a motor, if anything: then no curve is an answer.
+// What the readings of brake runs show to be wrong before anything is fitted: then no curve is an
+// answer. What a fit shows stands in motor_gate.h.
 #pragma once
 
 #include <string>
@@ -13,9 +14,5 @@ namespace loadline {
 /// The first fault found with what to do, as a part of a sentence; empty when nothing is seen.
 /// `sweeps` are those of the brake runs.
 std::string reading_fault(const MotorBench& bench, const std::vector<Sweep>& sweeps);
-
-/// Whether what is left over is more than noise: halves of a run that disagree, a pattern over
-/// speed, too many values set aside, a drift or warm-up that cannot be. Else empty.
-std::string misfit(const SweepFit& fit);
 
 }  // namespace loadline

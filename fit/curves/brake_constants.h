@@ -1,4 +1,5 @@
-// What was chosen for brake runs: alignment, priors, noise, and the gates of bench_faults.cc.
+// What was chosen for brake runs: alignment, priors, noise, and the gates of bench_faults.cc and
+// motor_gate.cc.
 // Torques are shares of the greatest torque of the run unless another unit stands beside them.
 #pragma once
 
@@ -25,6 +26,8 @@ CHOSEN("brake", kGivenInertiaSd, 0.02);
 /// half a turn and a pulse (reciprocal counting), or none.
 CHOSEN("brake", kTurnsLate, 0.2);
 CHOSEN("brake", kTurnsLateSd, 0.3);
+/// The same where the tachometer is stated, and its pulses: what slots are uneven by.
+CHOSEN("brake", kKnownTurnsSd, 0.03);
 /// Of what an even mean would spread. Chosen.
 CHOSEN("brake", kSpreadDoubt, 0.6);
 
@@ -59,6 +62,9 @@ CHOSEN("brake", kLeastRuns, 12);
 CHOSEN("brake", kMostRuns, 120);
 /// Of a half width, between values in a window.
 CHOSEN("brake", kLongestGap, 0.4);
+
+/// Of rows on the lesser leg, below which a sweep is one way.
+CHOSEN("brake", kOneWay, 0.12);
 
 // ---- alignment ----------------------------------------------------------------------------------
 
@@ -99,6 +105,18 @@ CHOSEN("brake", kMostPush, 2.5);
 /// winding that warms takes torque away, and not the better part of it.
 CHOSEN("brake", kMostRise, 0.05);
 CHOSEN("brake", kMostFall, 0.25);
+/// Scatter of single values.
+CHOSEN("brake", kMostScatter, 0.1);
+/// Standard deviations by which an inertia is below nothing.
+CHOSEN("brake", kCertainly, 3);
+/// Rows by which a smoothed speed is blurred, and how much of a curve may be (SweepFit::blur).
+CHOSEN("brake", kRowsBlurred, 1.6);
+CHOSEN("brake", kMostBlur, 0.05);
+/// Readings of which most lie below this share of the greatest.
+CHOSEN("brake", kNegative, 0.05);
+/// Peak power over the plate's; of a spin-up's speeds, about the curve, over their range.
+CHOSEN("brake", kMostOfPlate, 8);
+CHOSEN("brake", kMostSpeedResidual, 0.05);
 /// Standard deviations of the drift, and of the warmth (one is 6 %, so that 8 are 120 K).
 CHOSEN("brake", kFarOff, 4);
 CHOSEN("brake", kTooWarm, 8);

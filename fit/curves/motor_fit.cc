@@ -20,7 +20,6 @@ namespace {
 
 // Values over time hang together; points typed one by one count each.
 constexpr std::size_t kLeastRows = 12, kLeastTyped = 5;
-constexpr double kOneWay = 0.12;  // share of rows on the lesser leg below which a sweep is one way
 
 Curve curve_of(const SweepFit& fit, const std::string& model, double reference_v) {
   const int k = fit.shape->size();
@@ -97,11 +96,10 @@ void warn_of_inertia(MotorFit& out, const SweepFit& fit) {
   for (const Sweep& sweep : fit.sweeps) {
     const double doubt = sweep.inertia.sd * sweep.acceleration_scale;
     if (sweep.inertia_given || doubt < 0.01 * out.curve.torque(out.curve.speed_low)) continue;
-    const bool one_way = sweep.rising_share < kOneWay || sweep.rising_share > 1 - kOneWay;
     out.warnings.push_back(fmt::format(
         "Run {} gives no inertia (--inertia-kgm2), yet its speed changes quickly{}.", sweep.run,
-        one_way ? " and one way only: its torque may be wrong by more than its interval says"
-                : "; up- and down-sweep together stand in for it"));
+        sweep.one_way() ? " and one way only: its interval holds what that may do"
+                        : "; up- and down-sweep together stand in for it"));
   }
 }
 
@@ -137,6 +135,17 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
         "The curve is what the shaft gives: the motor's own friction is in it and cannot be told "
         "apart (a coast-down of the motor alone would), so its strength, winding resistance and "
         "reactance (A, ω₀, ωₓ) are loose one by one.");
+}
+
+// A curve that is blurred in time is flatter: its ends move, and less the power between them.
+void add_blur(EquationDoubt& doubt, const SweepFit& fit) {
+  double blur = 0;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
+    blur = std::max(blur, std::hypot(fit.blur(j), fit.unknown_inertia(j)));
+  doubt.stall = std::hypot(doubt.stall, blur);
+  doubt.no_load = std::hypot(doubt.no_load, blur / 2);
+  doubt.power = std::hypot(doubt.power, blur / 2);
+  doubt.power_speed = std::hypot(doubt.power_speed, blur / 2);
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,
@@ -272,15 +281,16 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   }
   add_points(out, best);
   if (smooth) take_smooth(out, best);
-  open_up(out.curve, equation_doubt(out));
+  EquationDoubt doubt = equation_doubt(out);
+  add_blur(doubt, best);
+  open_up(out.curve, doubt);
   set_results(out);
   if (!smooth) add_budget(out, best);
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
   compare_with_spin_ups(out, bench, motor, options);
   out.not_described = fault;
-  if (out.not_described.empty()) out.not_described = misfit(best);
-  if (out.not_described.empty()) out.not_described = undescribed(out, motor);
+  if (out.not_described.empty()) out.not_described = undescribed(out, motor, best);
   return out;
 }
 

@@ -11,6 +11,7 @@
 #include "fit/curves/results.h"
 #include "fit/curves/run_up.h"
 #include "fit/curves/spin_up_constants.h"
+#include "fit/curves/stated_tachometer.h"
 #include "fit/curves/winding_temperature.h"
 
 namespace loadline {
@@ -63,7 +64,12 @@ std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v
   return runs;
 }
 
-// Which way to read the rows of a file leaves least over, by whichever equation?
+// Of a spin-up, which no row repeats for long, the others differ from one of these in nothing.
+constexpr RowReading kOfSpinUps[] = {RowReading::kBetweenValues, RowReading::kLastTurn,
+                                     RowReading::kAngleAgo};
+
+// Which way to read the rows of a file leaves least over, by whichever equation? What the owner
+// says of the tachometer leaves fewer.
 RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
                       const std::optional<OwnDrag>& own) {
   RowReading best = RowReading::kBetweenValues;
@@ -73,10 +79,15 @@ RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
   };
   if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
   std::vector<std::pair<RowReading, std::vector<RunUp>>> ways;
-  for (const RowReading reading :
-       {RowReading::kBetweenValues, RowReading::kLastTurn, RowReading::kAngleAgo})
+  const std::optional<Tachometer> stated = stated_by_all(spin_ups);
+  if (stated == Tachometer::kAnalogue)
+    return cut(spin_ups, reference_v, RowReading::kAtRows).empty() ? best : RowReading::kAtRows;
+  for (const RowReading reading : kOfSpinUps) {
+    if (stated && !makes(*stated, reading)) continue;
     if (std::vector<RunUp> runs = cut(spin_ups, reference_v, reading); !runs.empty())
       ways.emplace_back(reading, std::move(runs));
+  }
+  if (ways.size() == 1) return ways.front().first;
   double least = 1e300;
   for (const char* model : {"series", "permanent-magnet"}) {
     std::optional<Eigen::VectorXd> start;
@@ -217,7 +228,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   open_up(out.curve, doubt);
   set_results(out);
   add_points(out, best);
-  out.not_described = undescribed(out, motor);
+  out.not_described = undescribed_spin_up(out, motor);
   return out;
 }
 

@@ -5,6 +5,7 @@
 #include <span>
 
 #include "fit/curves/coast_levels.h"
+#include "fit/curves/stated_tachometer.h"
 
 namespace loadline {
 namespace {
@@ -103,38 +104,6 @@ std::vector<Coast> cut_coasts(const std::vector<Readings>& read, bool of_motor,
 }
 
 namespace {
-
-// Does a tachometer of this kind make such values?
-bool makes(Tachometer tachometer, RowReading reading) {
-  const WayToRead::Over over = way_to_read(reading).over;
-  switch (tachometer) {
-    case Tachometer::kReciprocal:
-      return reading == RowReading::kBetweenValues || reading == RowReading::kEdges;
-    case Tachometer::kPeriod:
-      return over == WayToRead::Over::kLastTurn || over == WayToRead::Over::kInstant;
-    case Tachometer::kGate:
-      return reading == RowReading::kBetweenRows || reading == RowReading::kBetweenValues;
-    case Tachometer::kAnalogue:
-      return reading == RowReading::kAtRows;
-    case Tachometer::kDisplay:
-      return reading != RowReading::kEdges;
-  }
-  return true;
-}
-
-// What the owner of all runs that came as files says of their tachometer; empty where nothing is
-// said or not the same of all.
-std::optional<Tachometer> stated_by_all(const std::vector<Readings>& read) {
-  std::optional<Tachometer> stated;
-  bool first = true;
-  for (const Readings& readings : read) {
-    if (readings.run.source == "rig") continue;
-    if (!first && readings.run.tachometer != stated) return std::nullopt;
-    stated = readings.run.tachometer;
-    first = false;
-  }
-  return stated;
-}
 
 std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_motor, double unit,
                                    const std::optional<Prior>& inertia,

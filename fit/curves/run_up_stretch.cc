@@ -244,6 +244,7 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
     run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from - 2, until);
   }
   run.weight.assign(run.speed.size(), 1.0);
+  if (reading == RowReading::kAtRows) run.slot_sd = 0;  // a voltage knows no edges
   run.late = reading == RowReading::kAngleAgo ? kAnyAngle
                                               : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
   if (!trace.from_edges) run.late.sd = std::hypot(run.late.sd, kLateAnyway);

@@ -21,6 +21,26 @@ Prior inertia_prior(const Run& run) {
   return {total, run.inertia_sd_kgm2.value_or(std::max(kGivenInertiaSd * total, 1e-9))};
 }
 
+// Of a file's speeds against the middle of the time since the row before: by what its owner says of
+// the tachometer. An edge is up to a slot old when a row is written.
+Prior turns_late(const Run& run) {
+  const double slot = run.tachometer_pulses ? 1 / *run.tachometer_pulses : 2 * kTurnsLate;
+  const Prior age{slot / 2, std::max(kKnownTurnsSd, slot / std::sqrt(12))};
+  if (!run.tachometer) return {kTurnsLate, kTurnsLateSd};
+  switch (*run.tachometer) {
+    case Tachometer::kReciprocal:
+      return age;
+    case Tachometer::kPeriod:
+      return {0.5 + age.mean, std::hypot(age.sd, kTurnsLateSd / 2)};
+    case Tachometer::kGate:
+    case Tachometer::kAnalogue:
+      return {0, kKnownTurnsSd};
+    case Tachometer::kDisplay:
+      break;
+  }
+  return {kTurnsLate, kTurnsLateSd};
+}
+
 void describe_motion(Sweep& sweep) {
   std::vector<double> sizes;
   double rising = 0;
@@ -30,6 +50,24 @@ void describe_motion(Sweep& sweep) {
   }
   sweep.acceleration_scale = median(std::move(sizes));
   if (!sweep.rows.empty()) sweep.rising_share = rising / static_cast<double>(sweep.rows.size());
+}
+
+// How often the speed goes most of the way between its lowest and highest, as a rule of time.
+double one_way_s(const std::vector<SweepRow>& rows) {
+  if (rows.size() < 3) return 0;
+  std::vector<double> speeds;
+  for (const SweepRow& row : rows) speeds.push_back(row.speed);
+  std::sort(speeds.begin(), speeds.end());
+  const std::size_t trim = speeds.size() / 50;
+  const double low = speeds[trim], high = speeds[speeds.size() - 1 - trim];
+  int ways = 0, side = 0;  // below the lower or above the upper quarter of the range
+  for (const SweepRow& row : rows) {
+    const double place = (row.speed - low) / std::max(high - low, 1e-9);
+    const int now = place < 0.25 ? -1 : place > 0.75 ? 1 : side;
+    if (side != 0 && now != side) ++ways;
+    side = now;
+  }
+  return (rows.back().time_s - rows.front().time_s) / std::max(1, ways);
 }
 
 // A run that begins with switching on: the motor runs up within some tenths of a second, too
@@ -142,6 +180,8 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
   set_shares(sweep.rows);
   set_warmth(sweep.rows);
   describe_motion(sweep);
+  sweep.one_way_s = one_way_s(sweep.rows);
+  sweep.row_s = std::max(readings.torque_interval_s, speed.trace().interval_s);
 }
 
 // Puts means under windows in the place of the values that are aligned.
@@ -223,6 +263,8 @@ void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings&
   align(sweep, readings, speed, sweep.lag_s, sweep.turns);
 }
 
+bool Sweep::one_way() const { return rising_share < kOneWay || rising_share > 1 - kOneWay; }
+
 Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const SweepOptions& options) {
   Sweep sweep;
   sweep.run = readings.run.id;
@@ -236,8 +278,10 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
   const bool of_rows = readings.run.source != "rig" && readings.points.empty();
-  sweep.turn_lag =
-      of_rows && options.correct_lag ? Prior{kTurnsLate, kTurnsLateSd} : Prior{0, 1e-9};
+  sweep.turn_lag = of_rows && options.correct_lag ? turns_late(readings.run) : Prior{0, 1e-9};
+  // A voltage is of its row's moment, and stands here as a mean since the row before.
+  if (of_rows && options.correct_lag && readings.run.tachometer == Tachometer::kAnalogue)
+    sweep.lag.mean += speed.trace().interval_s / 2;
   align(sweep, readings, speed, sweep.lag.mean, sweep.turn_lag.mean);
   return sweep;
 }

@@ -34,7 +34,11 @@ struct Sweep {
   double duration_s = 0;
   /// Share of rows while the speed rises; 0 or 1 is a sweep one way.
   double rising_share = 0;
+  bool one_way() const;
   double acceleration_scale = 0;  ///< median |acceleration|
+  double row_s = 0;               ///< usual time between torques, or speeds where these are rarer
+  /// From its lowest to its highest speed or back, as a rule; 0 of typed points.
+  double one_way_s = 0;
 };
 
 /// Settings that a person may switch off to see what they do.

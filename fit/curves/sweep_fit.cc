@@ -223,6 +223,35 @@ double SweepFit::single_weight(std::size_t j, std::size_t i) const {
   return sweeps[j].values[i].stray ? 0 : 1;
 }
 
+double SweepFit::lag_sd(std::size_t j) const {
+  const int column = problem->column_of(j) + SweepProblem::kLag;
+  const double sd = std::sqrt(std::max(0.0, covariance(column, column))) *
+                    problem->nuisance_sd_before(j, SweepProblem::kLag);
+  const double away =
+      problem->nuisance(solution.parameters, j, SweepProblem::kLag) - sweeps[j].lag_s;
+  return std::hypot(sd, away);
+}
+
+// What is linear in a delay is in the covariance. To second order a delay δ takes the share
+// (Ωδ)²/2 off the swing of a sweep that goes up and down as cos Ωt, and where inertia and lag make
+// up for each other nothing tells that from a flatter curve. A speed that is smoothed over some
+// rows loses about as much as by half of their width.
+double SweepFit::blur(std::size_t j) const {
+  const Sweep& sweep = sweeps[j];
+  if (!(sweep.one_way_s > 0)) return 0;
+  const double apart = std::hypot(2 * lag_sd(j), kRowsBlurred * sweep.row_s);
+  const double angle = std::numbers::pi * apart / sweep.one_way_s;
+  return angle * angle / 2;
+}
+
+// Up and down together tell an inertia from the curve. One way only the equation does, and nothing
+// says that it is so exact.
+double SweepFit::unknown_inertia(std::size_t j) const {
+  const Sweep& sweep = sweeps[j];
+  if (sweep.inertia_given || !sweep.one_way()) return 0;
+  return sweep.inertia.sd * sweep.acceleration_scale / sweep_scale(sweeps).torque;
+}
+
 std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput& input) {
   auto result = std::make_unique<SweepFit>();
   SweepFit& fit = *result;

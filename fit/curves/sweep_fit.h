@@ -44,6 +44,12 @@ struct SweepFit {
   double degrees_of_freedom = 0;
   /// Weight of a single value of sweep `j`, by which it is shown.
   double single_weight(std::size_t j, std::size_t i) const;
+  /// s, standard uncertainty of sweep `j`'s lag, with how far its rows are aligned elsewhere.
+  double lag_sd(std::size_t j) const;
+  /// What a sweep's unknown times leave open of its curve, relative: see sweep_fit.cc.
+  double blur(std::size_t j) const;
+  /// What an inertia that nobody gave may do to the torque of a sweep one way, relative; else 0.
+  double unknown_inertia(std::size_t j) const;
   double drift_sd = 0, heat_sd = 0;
   bool usable = false;
   /// Derivative of the internal solution by a relative change of all torques (slope, arm), by one

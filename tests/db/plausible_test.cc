@@ -93,6 +93,23 @@ TEST_CASE("a brake run is silent, and each slip of its units is named") {
   CHECK(slip([](R& r) { r.torque_nm /= 10; }) == "");
 }
 
+TEST_CASE("without a plate a brake run's power is judged by what a bench can be") {
+  Bench bench(RunKind::kBrake);
+  Part motor;
+  motor.kind = PartKind::kMotor;
+  motor.name = "unknown";
+  bench.run.motor = bench.book.add(motor);
+  const auto times = [&](double factor) {
+    return bench.said(changed(brake_run(), [&](ImportedReading& row) { row.torque_nm *= factor; }));
+  };
+  // 78.5 W at the peak; a household's circuit gives 3.7 kW (16 A at 230 V).
+  CHECK(times(1) == "");
+  CHECK(times(40) == "");
+  CHECK(has(times(100), "check the unit of the torque"));
+  CHECK(times(0.02) == "");
+  CHECK(has(times(0.005), "only 0.393 W"));
+}
+
 TEST_CASE("a coast-down is silent; one that rises, or goes on as before, is named") {
   Bench bench(RunKind::kCoastDown);
   using R = ImportedReading;

@@ -8,7 +8,8 @@ wrong (off by more than twice its half width), is what people would believe; it 
 listed with its seed.
 
 LOADLINE_TABLES (24) is how many; LOADLINE_TABLES_FROM (1) the first seed; with
-LOADLINE_TABLES_STRICT=1 a narrow wrong answer fails the test too. The cases in KEPT were wrong once.
+LOADLINE_TABLES_STRICT=1 a narrow wrong answer fails the test too, and with LOADLINE_TABLES_BRIEF=1
+only import and fit are asked. The tables of KEPT and KEPT_SEEDS were wrong once and must not be again.
 """
 
 import collections
@@ -26,10 +27,16 @@ DB, FIT = (str(pathlib.Path(p).resolve()) for p in sys.argv[1:3])
 COUNT = int(os.environ.get("LOADLINE_TABLES", "24"))
 FIRST = int(os.environ.get("LOADLINE_TABLES_FROM", "1"))
 STRICT = os.environ.get("LOADLINE_TABLES_STRICT") == "1"
+BRIEF = os.environ.get("LOADLINE_TABLES_BRIEF") == "1"
 # Far beyond any answer for tables of some thousand rows, also on a machine under load: what reaches
 # it grows faster than n log n.
 PATIENCE = 120
 KEPT = [("motor", 60, "repeats"), ("motor", 3840, "rounded")]
+# Sweeps too quick for what is known of their times, one way without an inertia, an offset that asks
+# the brake to push, a gain that changes, units.
+KEPT_SEEDS = [5006, 5034, 5057, 5061, 5150, 5181, 6036, 6047, 6056, 6180, 6200, 6250, 6279, 6294,
+              6328, 6401, 6482, 6498, 6557, 6633, 6636, 6652, 6658, 6694, 6730, 6782, 6800, 6833,
+              6882, 6926, 6945, 6951, 6958, 6967, 6978]
 RPM = 30 / math.pi
 
 
@@ -263,8 +270,8 @@ def verdict_on(answer, truth):
     return "wide" if wide else "right"
 
 
-def ask(asked, folder, subject, truth, tables):
-    """'right', 'wide', 'refused' or the narrow wrong figure."""
+def ask(asked, folder, subject, truth, tables, brief):
+    """'right', 'wide', 'refused' or the narrow wrong figure; `brief`: of import and fit alone."""
     book = str(folder / "bench.book")
     for old in folder.glob("bench.book*"):
         old.unlink()
@@ -281,11 +288,12 @@ def ask(asked, folder, subject, truth, tables):
             return "refused"
     fit = (["motor", "M"] if subject == "motor" else ["drag", "K"])
     done = asked.run(FIT, *fit, "--json", *at)
-    for words in (["list", "runs"], ["show", "run", "1"], ["export", "run", "1"], ["check"]):
-        asked.run(DB, *words, *at)
-    asked.run(FIT, "report", "-o", str(folder / "page.html"), *at)
-    asked.run(FIT, "drive", "--motor", "M", "--machine", "K", "--ratio", "6", *at)
-    asked.run(FIT, "belts", "--machine", "K", *at)
+    if not brief:
+        for words in (["list", "runs"], ["show", "run", "1"], ["export", "run", "1"], ["check"]):
+            asked.run(DB, *words, *at)
+        asked.run(FIT, "report", "-o", str(folder / "page.html"), *at)
+        asked.run(FIT, "drive", "--motor", "M", "--machine", "K", "--ratio", "6", *at)
+        asked.run(FIT, "belts", "--machine", "K", *at)
     if done is None or done.returncode != 0:
         return "refused"
     answer = json.loads(done.stdout)
@@ -325,15 +333,19 @@ def main():
     with tempfile.TemporaryDirectory(prefix="loadline-tables-") as folder:
         here = pathlib.Path(folder)
         cases = [(0, subject, rows, [name], random.Random(0)) for subject, rows, name in KEPT]
-        cases += [(seed, *case_of(seed)) for seed in range(FIRST, FIRST + COUNT)]
-        for seed, subject, rows, names, dice in cases:
-            before = len(asked.faults)
+        cases += [(seed, *case_of(seed)) for seed in [*KEPT_SEEDS, *range(FIRST, FIRST + COUNT)]]
+        for k, (seed, subject, rows, names, dice) in enumerate(cases):
+            before, kept = len(asked.faults), k < len(KEPT) + len(KEPT_SEEDS)
             truth, tables = tables_of(subject, rows, names, dice)
-            verdict = ask(asked, here, subject, truth, tables)
+            verdict = ask(asked, here, subject, truth, tables, BRIEF or kept)
             label = f"seed {seed}, {subject}, {rows} rows, {' and '.join(names)}"
             for k in range(before, len(asked.faults)):
                 asked.faults[k] = f"{label}: {asked.faults[k]}"
             kind = verdict if verdict in ("right", "wide", "refused") else "narrow and wrong"
+            if kept:
+                if kind == "narrow and wrong":
+                    asked.faults.append(f"{label}: wrong once more: {verdict}")
+                continue
             tally[kind] += 1
             if set(names) <= HARMLESS:
                 harmless[kind] += 1

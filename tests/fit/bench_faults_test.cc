@@ -26,6 +26,10 @@ tests::BrakeBench good_bench(unsigned seed = 1) {
   return bench;
 }
 
+double series_torque(double w) {
+  return 0.32 * (300.0 * 300 + 250.0 * 250) / ((w + 300) * (w + 300) + 250.0 * 250) - 0.028;
+}
+
 struct Bench {
   tests::ScratchBook scratch;
   Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
@@ -117,6 +121,41 @@ TEST_CASE("an amplification that changes half way is refused") {
   for (std::size_t i = rows.size() / 2; i < rows.size(); ++i) rows[i].torque_nm *= 1.3;
   const MotorFit fit = fit_of(rows);
   CHECK(!fit.not_described.empty());
+}
+
+TEST_CASE("a series motor's gain that changes half way is refused, however little torque it has") {
+  tests::BrakeBench sound = good_bench();
+  sound.torque = series_torque;
+  auto rows = sound.rows();
+  for (std::size_t i = rows.size() / 2; i < rows.size(); ++i) rows[i].torque_nm *= 1.3;
+  check_refused(fit_of(rows), "more than the first");
+}
+
+TEST_CASE("a zero so low that a brake would have to push a series motor is refused") {
+  tests::BrakeBench sound = good_bench();
+  sound.torque = series_torque;
+  CHECK(fit_of(sound.rows()).not_described == "");
+  auto rows = sound.rows();
+  for (auto& row : rows) row.torque_nm -= 0.015;
+  check_refused(fit_of(rows), "zero");
+}
+
+TEST_CASE("sweeps that are quick against what is known of their times are refused or wide") {
+  tests::BrakeBench quick = good_bench();
+  quick.seconds = 1.3;
+  quick.lag_s = 0;
+  std::vector<ImportedReading> rows;
+  for (int sweep = 0; sweep < 3; ++sweep)
+    for (ImportedReading row : quick.rows()) {
+      row.time_s += 1.3 * sweep;
+      rows.push_back(row);
+    }
+  Bench bench;
+  Run run;
+  run.kind = RunKind::kBrake;
+  run.motor = bench.motor.id;
+  tests::store(bench.scratch.book(), run, rows);
+  check_refused(bench.fit(), "too quickly");
 }
 
 TEST_CASE("a factor between plate and runs is a wrong unit") {

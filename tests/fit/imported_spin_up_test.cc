@@ -121,3 +121,24 @@ TEST_CASE("imported spin-ups: intervals hold the truth, and are of use") {
     CHECK(widths[k][kRuns / 2] < (k == 0 ? 0.1 : 0.02));
   }
 }
+
+TEST_CASE("imported spin-ups: what is said of the tachometer is used") {
+  const tests::SeriesMotor motor{0.2, 300, 250, 0.004, 8e-9};
+  const tests::MotorTruth truth(motor);
+  Run run;
+  run.kind = RunKind::kSpinUp;
+  run.inertia_kgm2 = 5 / seconds_to(0.95 * truth.no_load_rpm / tests::kRpm, motor);
+  const RunningUp running(motor, *run.inertia_kgm2, 6.5);
+  std::vector<double> found;
+  for (const Tachometer said : {Tachometer::kAnalogue, Tachometer::kPeriod}) {
+    tests::ScratchBook scratch;
+    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    run.motor = part.id;
+    run.tachometer = said;
+    tests::store(scratch.book(), run, instants(running, 10, 0.3, 7));
+    found.push_back(*fit_motor(scratch.book(), part).peak_power.value);
+  }
+  // Voltages have no delay; the last turn's mean had one.
+  CHECK(std::fabs(found[0] - truth.peak_power) < std::fabs(found[1] - truth.peak_power));
+  CHECK(std::fabs(found[0] / truth.peak_power - 1) < 0.03);
+}
