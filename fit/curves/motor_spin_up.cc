@@ -68,26 +68,30 @@ std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v
 constexpr RowReading kOfSpinUps[] = {RowReading::kBetweenValues, RowReading::kLastTurn,
                                      RowReading::kAngleAgo};
 
+struct WayRead {
+  RowReading reading;
+  std::vector<RunUp> runs;
+};
+
 // Which way to read the rows of a file leaves least over, by whichever equation? What the owner
-// says of the tachometer leaves fewer.
+// says of the tachometer leaves fewer. `ways` gets those that were tried.
 RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
-                      const std::optional<OwnDrag>& own) {
+                      const std::optional<OwnDrag>& own, std::vector<WayRead>& ways) {
   RowReading best = RowReading::kBetweenValues;
   // Rows that tell the edges behind them say themselves what they are.
   const auto from_file = [](const Readings& r) {
     return r.motor_rows.size() > 0 && !r.motor.from_edges;
   };
   if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
-  std::vector<std::pair<RowReading, std::vector<RunUp>>> ways;
   const std::optional<Tachometer> stated = stated_by_all(spin_ups);
   if (stated == Tachometer::kAnalogue)
     return cut(spin_ups, reference_v, RowReading::kAtRows).empty() ? best : RowReading::kAtRows;
   for (const RowReading reading : kOfSpinUps) {
     if (stated && !makes(*stated, reading)) continue;
     if (std::vector<RunUp> runs = cut(spin_ups, reference_v, reading); !runs.empty())
-      ways.emplace_back(reading, std::move(runs));
+      ways.push_back({reading, std::move(runs)});
   }
-  if (ways.size() == 1) return ways.front().first;
+  if (ways.size() == 1) return ways.front().reading;
   double least = 1e300;
   for (const char* model : {"series", "permanent-magnet"}) {
     std::optional<Eigen::VectorXd> start;
@@ -146,37 +150,106 @@ void add_points(MotorFit& out, const RunUpFit& fit) {
 
 // A tachometer that smooths still holds the standstill when the shaft has long turned, and a motor
 // switched on needs its first instants: what the run says without its slow part should be the same.
-// What it is off by more than both fits' own doubt allows is doubt, too.
+// What it is off by more than both fits' own doubt allows, `allowed` times their variances'
+// difference, is doubt, too.
 double beyond_doubt(const CurveResult& with, const Curve& of_with, const CurveResult& without,
-                    const Curve& of_without) {
+                    const Curve& of_without, double allowed) {
   const double off = without.value - with.value;
   const double own =
       std::pow(without.sd(of_without.covariance), 2) - std::pow(with.sd(of_with.covariance), 2);
-  const double beyond = std::sqrt(std::max(0.0, off * off - std::max(0.0, own)));
+  const double beyond = std::sqrt(std::max(0.0, off * off - allowed * std::max(0.0, own)));
   return std::isfinite(beyond) && with.value > 0 ? std::min(1.0, beyond / with.value) : 0;
 }
 
+// What the results of another fit of the same runs, of such a likelihood against the chosen one's,
+// differ by.
+struct Other {
+  Curve curve;
+  double weight = 1, allowed = 1;
+};
+
+// `others` are as many ways to see the runs; the chosen fit stands beside them with weight `own`.
+void add_doubt_of(EquationDoubt& doubt, const Curve& curve, const std::vector<Other>& others,
+                  double own = 1) {
+  if (others.empty()) return;
+  double weights = own;
+  EquationDoubt squares{0, 0, 0, 0, 0};
+  const auto peak = peak_power(curve);
+  const auto top = no_load_speed(curve);
+  for (const Other& other : others) {
+    weights += other.weight;
+    const auto add = [&](double& to, const CurveResult& with, const CurveResult& without) {
+      to += other.weight *
+            std::pow(beyond_doubt(with, curve, without, other.curve, other.allowed), 2);
+    };
+    add(squares.stall, stall_torque(curve), stall_torque(other.curve));
+    if (const auto its = no_load_speed(other.curve); top && its) add(squares.no_load, *top, *its);
+    if (const auto its = peak_power(other.curve); peak && its) {
+      add(squares.power, peak->power, its->power);
+      add(squares.power_speed, peak->speed, its->speed);
+    }
+  }
+  const auto take = [&](double& to, double sum) { to = std::hypot(to, std::sqrt(sum / weights)); };
+  take(doubt.stall, squares.stall);
+  take(doubt.no_load, squares.no_load);
+  take(doubt.power, squares.power);
+  take(doubt.power_speed, squares.power_speed);
+}
+
+Curve like(const Curve& curve, const RunUpFit& fit, const std::string& model) {
+  Curve other = Curve::of_equation(model, fit.natural, fit.covariance);
+  other.speed_low = curve.speed_low;
+  other.speed_high = curve.speed_high;
+  return other;
+}
+
 void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& curve,
-                        const std::optional<OwnDrag>& own) {
+                        const std::optional<OwnDrag>& own, double share, double allowed) {
   std::vector<RunUp> runs;
   for (const RunUp& run : fit.runs) {
-    auto later = without_start(run, kSlowPart);
+    auto later = without_start(run, share);
     if (!later) return;
     runs.push_back(std::move(*later));
   }
   const RunUpFit again = fit_run_ups_quickly(curve.model, runs, own, fit.solution.parameters);
   if (!again.usable) return;
-  Curve other = Curve::of_equation(curve.model, again.natural, again.covariance);
-  other.speed_low = curve.speed_low;
-  other.speed_high = curve.speed_high;
-  const auto add = [&](double& to, const CurveResult& with, const CurveResult& without) {
-    to = std::hypot(to, beyond_doubt(with, curve, without, other));
-  };
-  add(doubt.stall, stall_torque(curve), stall_torque(other));
-  const auto peak = peak_power(curve), later = peak_power(other);
-  if (!peak || !later) return;
-  add(doubt.power, peak->power, later->power);
-  add(doubt.power_speed, peak->speed, later->speed);
+  // Not one of several that could be right: what it differs by counts whole.
+  EquationDoubt whole{0, 0, 0, 0, 0};
+  add_doubt_of(whole, curve, {{like(curve, again, curve.model), 1, allowed}}, 0);
+  doubt.stall = std::hypot(doubt.stall, whole.stall);
+  doubt.power = std::hypot(doubt.power, whole.power);
+  doubt.power_speed = std::hypot(doubt.power_speed, whole.power_speed);
+}
+
+// Equations that describe the run about as well, and other ways to read its rows.
+void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>& candidates,
+                         const Curve& curve, const std::vector<WayRead>& ways,
+                         const std::optional<OwnDrag>& own) {
+  std::vector<Other> equations, readings;
+  const RunUpCandidate& best = candidates.front();
+  for (std::size_t i = 1; i < candidates.size(); ++i) {
+    if (!candidates[i].fit.usable) continue;
+    const double behind = std::max(0.0, candidates[i].tried.aicc - best.tried.aicc);
+    equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
+                         std::exp(-behind / 2 / kScoreCounts)});
+  }
+  add_doubt_of(doubt, curve, equations);
+  for (const WayRead& way : ways) {
+    const RunUpFit fit =
+        fit_run_ups_quickly(curve.model, way.runs, own, best.fit.solution.parameters);
+    if (!fit.usable) continue;
+    const double behind = std::max(0.0, fit.score - best.fit.score);
+    readings.push_back({like(curve, fit, curve.model), std::exp(-behind / 2 / kScoreCounts)});
+  }
+  add_doubt_of(doubt, curve, readings);
+}
+
+// Below the slowest reading the curve may go straight on as well as bend on as its equation does:
+// half of what lies between is a standard uncertainty of standstill.
+void add_doubt_of_bend(EquationDoubt& doubt, const Curve& curve) {
+  const double low = curve.speed_low, stall = stall_torque(curve).value;
+  const double straight = curve.torque(low) - curve.slope(low) * low;
+  if (stall > 0) doubt.stall = std::hypot(doubt.stall, std::fabs(stall - straight) / stall / 2);
 }
 
 }  // namespace
@@ -192,7 +265,9 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   std::vector<RunUp> runs;
   MotorFit out;
   out.warnings = bench.warnings;
-  const RowReading reading = reading_of(bench.spin_ups, reference_v, bench.own_drag);
+  std::vector<WayRead> ways;
+  const RowReading reading = reading_of(bench.spin_ups, reference_v, bench.own_drag, ways);
+  std::erase_if(ways, [&](const WayRead& way) { return way.reading == reading; });
   for (const Readings& readings : bench.spin_ups) {
     if (auto run = make_run_up(readings, reference_v, reading))
       runs.push_back(std::move(*run));
@@ -224,7 +299,12 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   out.speed_residuals = true;
   out.choice = reason_for(out.models, options);
   EquationDoubt doubt = equation_doubt(out);
-  add_doubt_of_start(doubt, best, out.curve, bench.own_drag);
+  const double slowest = out.curve.speed_low / out.curve.speed_high;
+  add_doubt_of_start(doubt, best, out.curve, bench.own_drag, kSlowPart, 1);
+  // Leaving out that much, chance alone would often add something.
+  add_doubt_of_start(doubt, best, out.curve, bench.own_drag, slowest + kSlowPart, kByChance);
+  add_doubt_of_others(doubt, candidates, out.curve, ways, bench.own_drag);
+  add_doubt_of_bend(doubt, out.curve);
   open_up(out.curve, doubt);
   set_results(out);
   add_points(out, best);

@@ -48,7 +48,13 @@ CHOSEN("spin-up", kMostOfValue, 36);
 CHOSEN("spin-up", kWarmthSd, 1.2);
 /// Of a score (−2 ln L with twice the parameters): a way to read rows is clearly better, e⁵ : 1.
 CHOSEN("spin-up", kClearly, 10);
-/// Of the top speed: the slow part of a spin-up, without which it must say the same.
+/// A score counts the course of the speed twice and more, so that its differences are worth a
+/// third (as in row_readings.cc).
+CHOSEN("spin-up", kScoreCounts, 3);
+/// χ² of one degree of freedom that one in twenty exceeds.
+CHOSEN("spin-up", kByChance, 3.84);
+/// Of the top speed: the slow part of a spin-up, without which it must say the same; also counted
+/// from its slowest reading up.
 CHOSEN("spin-up", kSlowPart, 0.15);
 /// Of the top speed, over which a push is taken.
 CHOSEN("spin-up", kGainShare, 0.04);
