@@ -53,6 +53,9 @@ constexpr PartField kMotorFields[] = {
     number("inertia-kgm2", 1e-9, 10, "inertia of the rotor"),
     number("inertia-sd-kgm2", 0, 10, "standard uncertainty of that inertia"),
     number("winding-ohm", 0.001, 100000, "winding resistance between the leads, cold"),
+    words("pedal-of", nullptr,
+          "this is that motor together with its foot control, the pedal held at a mark"),
+    number("pedal-mark", 0, 10000, "which mark, on any scale that rises with the pedal"),
 };
 
 constexpr PartField kMachineFields[] = {

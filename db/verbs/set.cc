@@ -77,6 +77,15 @@ bool take_event(const Arguments& arguments, Book& book, const Part& part) {
   return true;
 }
 
+// Motors with their pedal held name the motor that they are.
+void rename_pedals(Book& book, const std::string& old_name, const std::string& name) {
+  for (Part motor : book.parts(PartKind::kMotor)) {
+    if (motor.text("pedal-of") != old_name) continue;
+    motor.fields["pedal-of"] = name;
+    book.update(motor);
+  }
+}
+
 int set_part(const Arguments& arguments, PartKind kind) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   Part part =
@@ -89,6 +98,7 @@ int set_part(const Arguments& arguments, PartKind kind) {
   require_distinct_name(book, arguments, part);
   Book::Transaction transaction(book);
   book.update(part);
+  if (kind == PartKind::kMotor && part.name != old_name) rename_pedals(book, old_name, part.name);
   take_event(arguments, book, part);
   transaction.commit();
   say(arguments, fmt::format("Changed {} '{}'{}.", part_kind_name(kind), old_name,

@@ -63,8 +63,6 @@ struct Bench::Parts {
   double action() const { return time - switch_at; }
   double action_length() const { return spec.action_seconds(); }
   double setting_volts(double action_s) const;
-  /// At the hand wheel, the seam under the needle included.
-  double machine_torque(double speed, double angle) const;
   double hand_speed(double action_s) const;
   State slope(const State& s, double v) const;
   void step();
@@ -74,6 +72,7 @@ struct Bench::Parts {
   void account(const State& before, const State& after);
   double cell_torque(const State& s) const;
   double holding(double speed) const;
+  double against_wheel(double speed, double angle) const;
 
   Scenario spec;
   Mounted on;
@@ -103,7 +102,6 @@ struct Bench::Parts {
   bool closed = false;  ///< the circuit
   bool forced = false;  ///< the hand turns the wheel
   double brake_setting = 0.0;
-  double cloth_nm = 0.0;  ///< what a seam of cloth adds at the hand wheel
   double v0 = 0.0, v_half = 0.0, v1 = 0.0;
   double torque_before = 0.0, torque_now = 0.0;  ///< what the arm feels at both ends
 };
@@ -131,10 +129,6 @@ Bench::Parts::Parts(const Scenario& scenario, std::uint64_t seed)
   if (spec.run.play == Play::kSpinUp) jm += spec.flywheel.inertia_kgm2;
   if (spec.run.play == Play::kCoastDown && spec.machine.subject == "motor")
     jm += spec.machine.added_kgm2;
-}
-
-double Bench::Parts::machine_torque(double speed, double angle) const {
-  return machine_drag(spec.machine, speed, angle) + cloth_nm;
 }
 
 /// Voltage of the setting in force, 0 when the switch is off.
@@ -170,7 +164,7 @@ State Bench::Parts::slope(const State& s, double v) const {
     }
   }
   if (on.machine && !forced && !wheel_stuck) {
-    d.wh = (belt.ratio() * passed_on - machine_torque(s.wh, s.ah)) / jh;
+    d.wh = (belt.ratio() * passed_on - against_wheel(s.wh, s.ah)) / jh;
     d.ah = s.wh;
   }
   return d;
@@ -182,6 +176,13 @@ double Bench::Parts::holding(double speed) const {
   if (on.brake && brake.holds_at_rest()) torque += brake.torque(brake_setting, speed);
   if (on.belt) torque += belt.mean_loss(speed);
   return torque;
+}
+
+/// What the machine and its seam ask at the hand wheel.
+double Bench::Parts::against_wheel(double speed, double angle) const {
+  const double since = action() - spec.machine.seam_at_s;
+  const bool sews = since >= 0.0 && since < spec.machine.seam_s;
+  return machine_drag(spec.machine, speed, angle) + (sews ? seam_torque(spec.machine, angle) : 0.0);
 }
 
 double Bench::Parts::cell_torque(const State& s) const {
@@ -219,14 +220,11 @@ void Bench::Parts::plan_step() {
   forced = hand_speed(a) >= 0.0;
   if (forced || was_forced) wheel_stuck = false;
   brake_setting = on.brake && a >= 0.0 && a < action_length() ? brake.setting(a) : 0.0;
-  const bool seam =
-      a >= spec.machine.seam_from_s && a < spec.machine.seam_from_s + spec.machine.seam_s;
-  cloth_nm = seam ? spec.machine.seam_nm : 0.0;
   const double passed_on = on.belt ? belt.torque(state.wm, state.wh) : 0.0;
   // Stuck means held: without friction nothing holds.
   const double hold = motor.friction(0.0) + holding(0.0);
   motor_stuck = motor_stuck && hold > 0.0 && motor.torque(state.e) - passed_on <= hold;
-  const double drag = machine_torque(0.0, state.ah);
+  const double drag = against_wheel(0.0, state.ah);
   wheel_stuck = wheel_stuck && drag > 0.0 && belt.ratio() * passed_on <= drag;
 }
 
@@ -283,14 +281,14 @@ void Bench::Parts::account(const State& before, const State& after) {
       }
       if (on.belt) energy.belt += half * passed_on * (s.wm - belt.ratio() * s.wh);
     }
-    if (on.machine) energy.machine += half * machine_torque(s.wh, s.ah) * s.wh;
+    if (on.machine) energy.machine += half * against_wheel(s.wh, s.ah) * s.wh;
   };
   add(before, v0);
   add(after, v1);
   if (forced) {
     energy.pushed += 0.5 * jh * (after.wh * after.wh - before.wh * before.wh);
-    const double drag = machine_torque(before.wh, before.ah) * before.wh +
-                        machine_torque(after.wh, after.ah) * after.wh;
+    const double drag = against_wheel(before.wh, before.ah) * before.wh +
+                        against_wheel(after.wh, after.ah) * after.wh;
     energy.pushed += 0.5 * h * drag;
   }
 }

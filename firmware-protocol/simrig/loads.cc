@@ -46,6 +46,16 @@ double machine_drag(const MachineSpec& m, double speed, double angle) {
   return drag;
 }
 
+double seam_torque(const MachineSpec& m, double angle) {
+  if (m.seam_j == 0.0) return 0.0;
+  constexpr double kHeight = 0.7, kDegree = std::numbers::pi / 180.0;
+  const double turn = angle - 2.0 * std::numbers::pi * std::floor(angle / (2.0 * std::numbers::pi));
+  const double part = (turn / kDegree - m.seam_from_deg) / m.seam_over_deg;
+  if (part <= 0.0 || part >= 1.0) return 0.0;
+  const double share = part < kHeight ? part / kHeight : (1.0 - part) / (1.0 - kHeight);
+  return 2.0 * m.seam_j / (m.seam_over_deg * kDegree) * share;
+}
+
 Belt::Belt(const BeltSpec& spec, double ratio) : spec_(spec), ratio_(ratio) {
   const double pulley_mm = spec.motor_pulley_mm > 0.0 ? spec.motor_pulley_mm : 20.0;
   seam_per_rad_ = 0.5 * pulley_mm / spec.length_mm;

@@ -32,6 +32,11 @@ double machine_drag(const MachineSpec& machine, double speed, double angle);
 /// The same averaged over a turn.
 double machine_mean_drag(const MachineSpec& machine, double speed);
 
+/// What a thick seam takes besides, N·m at the hand wheel at an angle of it: the needle's thread
+/// and shank meet more and more cloth, and are through at once: a triangle with its height at seven
+/// tenths of the stretch, whose area is the work of a turn (our shape; common practice, rough).
+double seam_torque(const MachineSpec& machine, double angle);
+
 /// A belt that creeps in proportion to its load and slips altogether at its capacity:
 /// T = capacity·u/√(1 + u²), u = slip/creep, slip = (ω_m − i·ω_h)/ω_m.
 class Belt {

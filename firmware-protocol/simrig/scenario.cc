@@ -127,8 +127,10 @@ void describe_loads(Keys& key, Scenario& s, Words& w) {
   key("stribeck_rad", s.machine.stribeck_rad, "speed where it has gone, rad/s");
   key("ripple1_nm", s.machine.ripple1_nm, "once a turn");
   key("ripple2_nm", s.machine.ripple2_nm, "twice a turn");
-  key("seam_nm", s.machine.seam_nm, "extra torque under a seam of cloth");
-  key("seam_from_s", s.machine.seam_from_s, "the seam comes so long after the switch");
+  key("seam_j", s.machine.seam_j, "work that a thick seam takes each turn");
+  key("seam_from_deg", s.machine.seam_from_deg, "angle of the hand wheel where the seam begins");
+  key("seam_over_deg", s.machine.seam_over_deg, "over so much of the turn");
+  key("seam_at_s", s.machine.seam_at_s, "seconds after the switch when the seam comes");
   key("seam_s", s.machine.seam_s, "and is so long, s");
   key("start_rpm", s.machine.start_rpm, "coast-down: speed at release");
   key("hold_s", s.machine.hold_s, "coast-down: kept at that speed before release");

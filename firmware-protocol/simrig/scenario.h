@@ -105,11 +105,14 @@ struct MachineSpec {
   double stribeck_nm = 0.0;                   ///< extra torque at standstill …
   double stribeck_rad = 4.0;                  ///< … gone by about this speed, rad/s
   double ripple1_nm = 0.0, ripple2_nm = 0.0;  ///< once and twice a turn
-  double seam_nm = 0.0;                       ///< extra torque under a seam of cloth …
-  double seam_from_s = 0.0, seam_s = 0.0;     ///< … from so long after the switch, for so long
-  double start_rpm = 900.0;                   ///< coast-down: speed at release
-  double hold_s = 1.0;                        ///< coast-down: kept at that speed before release
-  std::string subject = "machine";            ///< coast-down of "machine", "motor" or "both"
+  double seam_j = 0.0;         ///< work that the needle does in a thick seam, each turn …
+  double seam_from_deg = 120;  ///< … from this angle of the hand wheel on (needle on top at 0) …
+  double seam_over_deg = 60;   ///< … over so much of the turn
+  double seam_at_s = 0.0;      ///< the seam comes under the needle so long after the switch …
+  double seam_s = 1e9;         ///< … and is through after this time
+  double start_rpm = 900.0;    ///< coast-down: speed at release
+  double hold_s = 1.0;         ///< coast-down: kept at that speed before release
+  std::string subject = "machine";  ///< coast-down of "machine", "motor" or "both"
 };
 
 struct BeltSpec {

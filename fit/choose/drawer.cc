@@ -56,6 +56,7 @@ class DrawerReader {
   void read_motors() {
     bool undescribed = false;
     for (const Part& part : book_.parts(PartKind::kMotor)) try {
+        if (part.text("pedal-of")) continue;  // with its pedal held it is no choice
         DrawerMotor motor = drawer_motor(book_, part);
         const SupplyWish wish{options_.supply_v, {}, {}};
         moved_to_supply(DriveCurve(*motor.curve), wish, part.name, drawer_.warnings);

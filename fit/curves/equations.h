@@ -12,7 +12,8 @@ namespace loadline {
 
 // The motor equations take two conditions besides the speed. `v` is the supply voltage over the one
 // that the parameters stand for. `heat` is what warm-up has added: to the winding's resistance
-// where the equation has one (series: ω₀ = R/K grows by 1 + heat), else taken off the torque.
+// where the equation has one (series: ω₀ = R/K grows by 1 + heat; induction: the slip of the
+// breakdown torque, which goes with the rotor's resistance), else taken off the torque.
 
 /// p = A, ω₀, ωₓ, d₀, d₁, d₂: A/((ω+ω₀)²+ωₓ²) less the motor's own drag d₀+d₁ω+d₂ω².
 struct SeriesEquation {
@@ -105,8 +106,28 @@ struct InductionEquation {
   static constexpr int kParameters = 3;
   template <typename T>
   static T torque(const T* p, const T& w, double v, const T& heat) {
-    const T s = 1.0 - w / p[2];
-    return v * v * (1.0 - heat) * 2.0 * p[0] * s * p[1] / (s * s + p[1] * p[1]);
+    return v * v * field(p[0], p[1] * (1.0 + heat), T(1.0 - w / p[2]));
+  }
+  template <typename T>
+  static T torque(const T* p, const T& w) {
+    return torque(p, w, 1.0, T(0.0));
+  }
+  /// Torque of a turning field at slip s.
+  template <typename T>
+  static T field(const T& breakdown, const T& slip, const T& s) {
+    return 2.0 * breakdown * s * slip / (s * s + slip * slip);
+  }
+};
+
+/// p = Tb, s_b, ω_s, β: two fields against each other, T(s) − β·T(2 − s) (single_phase_motor.cc).
+struct SinglePhaseEquation {
+  static constexpr int kParameters = 4;
+  template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    const T s = 1.0 - w / p[2], slip = p[1] * (1.0 + heat);
+    return v * v *
+           (InductionEquation::field(p[0], slip, s) -
+            p[3] * InductionEquation::field(p[0], slip, T(2.0 - s)));
   }
   template <typename T>
   static T torque(const T* p, const T& w) {

@@ -8,7 +8,7 @@ namespace {
 
 std::vector<MotorEquation>& table() {
   static std::vector<MotorEquation> rows = {series_motor(), permanent_magnet_motor(),
-                                            induction_motor()};
+                                            induction_motor(), single_phase_motor()};
   return rows;
 }
 

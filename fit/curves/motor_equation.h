@@ -1,5 +1,5 @@
 // The table of motor equations: whatever Loadline knows of one stands in its row, in one file of
-// its own (series_motor.cc, permanent_magnet_motor.cc, induction_motor.cc).
+// its own (series_motor.cc, permanent_magnet_motor.cc, induction_motor.cc, single_phase_motor.cc).
 #pragma once
 
 #include <functional>
@@ -44,6 +44,12 @@ struct MotorEquation {
   std::string series_resistance = "";
   /// Standard deviation of the share of flux that magnets lose in a run; 0 without magnets.
   double flux_sd = 0;
+  /// What a net curve does not tell of the volts that make no torque, and a change of supply needs:
+  /// the drop of its brushes, and its own friction as a share of the standstill torque where the
+  /// parameters hold none. With their standard uncertainties.
+  double brush_v = 0, brush_v_sd = 0, friction_share = 0, friction_share_sd = 0;
+  /// Tried only for motors entered as of this type, or where it is asked for; "": for all.
+  std::string of_type = "";
   /// On alternating current its torque swings with the mains.
   bool swings_with_mains = false;
 
@@ -70,5 +76,6 @@ Eigen::VectorXd parameter_factors(const MotorEquation& equation, std::size_t cou
 MotorEquation series_motor();
 MotorEquation permanent_magnet_motor();
 MotorEquation induction_motor();
+MotorEquation single_phase_motor();
 
 }  // namespace loadline

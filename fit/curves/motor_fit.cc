@@ -125,7 +125,8 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
         used.name == "smooth" ? "." : "; --model smooth follows them within their range."));
   const auto type = motor.text("type");
   const bool chosen = out.models.size() > 1;  // a model asked for is the only one tried
-  if (chosen && type && *type != "unknown" && *type != used.name && used.name != "smooth")
+  if (chosen && type && *type != "unknown" && !is_of_type(used.name, *type) &&
+      used.name != "smooth")
     out.warnings.push_back(
         fmt::format("The motor is entered as '{}', the data look like '{}'; "
                     "force one with --model.",

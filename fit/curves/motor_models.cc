@@ -11,12 +11,19 @@
 
 namespace loadline {
 
-std::vector<std::string> models_to_try(const MotorFitOptions& options) {
+std::vector<std::string> models_to_try(const MotorFitOptions& options,
+                                       const std::optional<std::string>& type) {
   // The spline takes its torques through the equation that describes them best.
   if (options.model && *options.model != "smooth") return {*options.model};
   std::vector<std::string> names;
-  for (const MotorEquation& equation : motor_equations()) names.push_back(equation.name);
+  for (const MotorEquation& equation : motor_equations())
+    if (equation.of_type.empty() || equation.of_type == type) names.push_back(equation.name);
   return names;
+}
+
+bool is_of_type(const std::string& model, const std::string& type) {
+  const MotorEquation* equation = motor_equation(model);
+  return model == type || (equation && equation->of_type == type);
 }
 
 double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {
@@ -52,8 +59,9 @@ double runs_z_over_speed(const SweepFit& fit) {
   });
 }
 
-std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options) {
-  const std::vector<std::string> names = models_to_try(options);
+std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
+                                       const std::optional<std::string>& type) {
+  const std::vector<std::string> names = models_to_try(options, type);
   std::vector<MotorCandidate> candidates;
   for (const std::string& name : names) {
     MotorCandidate candidate{fit_sweeps(name, input), {}};
@@ -112,7 +120,7 @@ void settle_first_that_can(std::vector<MotorCandidate>& candidates, const Part& 
 
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options) {
-  std::vector<MotorCandidate> candidates = try_models(input, options);
+  std::vector<MotorCandidate> candidates = try_models(input, options, motor.text("type"));
   if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "

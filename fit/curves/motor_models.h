@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -14,8 +15,12 @@
 
 namespace loadline {
 
-/// Names of the equations that `options` leaves to try.
-std::vector<std::string> models_to_try(const MotorFitOptions& options);
+/// Names of the equations that `options` leaves to try for a motor of this entered type.
+std::vector<std::string> models_to_try(const MotorFitOptions& options,
+                                       const std::optional<std::string>& type);
+
+/// Whether the equation of that name is one of motors entered as of `type`.
+bool is_of_type(const std::string& model, const std::string& type);
 
 /// AICc = n ln(RSS/n) and the penalty (aicc.h), k counting the variance, with the effective number
 /// of values for n.
@@ -53,8 +58,9 @@ void prefer(std::vector<Candidate>& candidates, const std::string& name, double 
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
   const auto type = motor.text("type");
-  if (candidates.front().tried.name == "induction")
+  if (is_of_type(candidates.front().tried.name, "induction"))
     prefer(candidates, "permanent-magnet", motor_chosen::kClearly);
+  if (type && is_of_type(candidates.front().tried.name, *type)) return;
   if (type && *type != "unknown")
     prefer(candidates, *type, motor_chosen::kAgainstType);
   else if (lowest_share > motor_chosen::kWholeRange)

@@ -281,7 +281,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
     throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
                                            out.warnings.back()));
   std::vector<RunUpCandidate> candidates =
-      try_run_ups(runs, bench.own_drag, models_to_try(options));
+      try_run_ups(runs, bench.own_drag, models_to_try(options, motor.text("type")));
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "

@@ -47,7 +47,11 @@ MotorEquation permanent_magnet_motor() {
       .formulas = {formula_of<PermanentMagnetEquation>("permanent-magnet", {"stall", "omega_n"})},
       .shape = shape_maker<PermanentMagnetShape>(),
       .speeds_by_voltage = 1,
-      .flux_sd = 0.03};
+      .flux_sd = 0.03,
+      .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)
+      .brush_v_sd = 0.8,
+      .friction_share = 0.05,  // current without load over that at standstill (common practice)
+      .friction_share_sd = 0.03};
 }
 
 }  // namespace loadline

@@ -150,6 +150,8 @@ MotorEquation series_motor() {
                            "series", {"A", "omega_0", "omega_x", "d0", "d1", "d2", "sigma"})},
           .shape = shape_maker<SeriesShape>(),
           .series_resistance = "omega_0",
+          .brush_v = 2,  // of two carbon brushes (handbooks, from memory)
+          .brush_v_sd = 1,
           .swings_with_mains = true};
 }
 

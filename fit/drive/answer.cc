@@ -62,6 +62,12 @@ std::string slow_beyond(const DriveSetup& setup, const DriveQuestion& question) 
   return beyond_at(setup, motor_speed_for(setup.line, setup, slow), slow);
 }
 
+std::string marks_beyond(const DriveSetup& setup, const DriveQuestion& question) {
+  DriveSetup with_control = setup;
+  with_control.motor = *setup.marks;
+  return slow_beyond(with_control, question);
+}
+
 std::string seen_beyond(const DriveSetup& setup, const DriveQuestion& question) {
   const double seen = question.seen_top_speed->value;
   return beyond_at(setup, motor_speed_for(setup.line, setup, seen), seen);
@@ -122,6 +128,11 @@ std::string extrapolation(const DriveSetup& setup, const DriveQuestion& question
     case Figure::kResistanceLeastSpeed:
     case Figure::kVoltageLeastSpeed:
       return slow_beyond(setup, question);
+    case Figure::kPedalMark:
+    case Figure::kMarkDrop:
+    case Figure::kMarkStallTorque:
+    case Figure::kMarkLeastSpeed:
+      return marks_beyond(setup, question);
     default:
       return beyond_at(setup, f, Figure::kMotorSpeed, Figure::kHandwheelSpeed);
   }
@@ -158,12 +169,14 @@ DriveSetup with_ratio(const DriveSetup& setup, const Propagated& ratio) {
 
 // What an electronic foot control does is not told by a resistance or a voltage.
 void leave_out_pedals(DriveAnswer& answer) {
-  std::erase_if(answer.lines, [](const AnswerLine& line) {
-    return line.figure == Figure::kPedalResistance || line.figure == Figure::kResistanceDrop ||
-           line.figure == Figure::kResistanceStallTorque || line.figure == Figure::kPedalVoltage ||
-           line.figure == Figure::kVoltageDrop || line.figure == Figure::kVoltageStallTorque;
-  });
-  answer.with_resistance = answer.with_voltage = SlowRunning::kNotAnswered;
+  for (const PedalFigures& figures : kPedalFigures) {
+    if (figures.pedal == Pedal::kMarks) continue;
+    std::erase_if(answer.lines, [&](const AnswerLine& line) {
+      return line.figure == figures.setting || line.figure == figures.drop ||
+             line.figure == figures.stall;
+    });
+    answer.slow[figures.pedal] = SlowRunning::kNotAnswered;
+  }
 }
 
 }  // namespace
@@ -185,7 +198,7 @@ std::vector<AnswerLine> answer_lines(const DriveDesk& desk, const DriveSetup& se
   return lines;
 }
 
-DriveAnswer answer(const DriveDesk& desk) {
+DriveAnswer first_order_answer(const DriveDesk& desk) {
   const DriveQuestion& question = desk.question();
   const DriveSetup& setup = desk.setup();
   const DriveFindings findings = find_figures(setup, question, Depth::kWithBest);
@@ -194,8 +207,8 @@ DriveAnswer answer(const DriveDesk& desk) {
   result.machine = question.machine_name;
   result.settling = findings.search.settling;
   result.crossings = findings.search.crossings;
-  result.with_resistance = findings.with_resistance;
-  result.with_voltage = findings.with_voltage;
+  for (const PedalFigures& pedal : kPedalFigures)
+    result.slow[pedal.pedal] = findings.slow[pedal.pedal].running;
   result.slow_asked = question.slow_speed.has_value();
   result.lines = answer_lines(desk, setup, findings.figures);
   if (const AnswerLine* line = result.find(Figure::kMotorSpeed)) {
@@ -211,6 +224,11 @@ DriveAnswer answer(const DriveDesk& desk) {
                             found.search.settling};
   }
   if (question.pedal_electronic) leave_out_pedals(result);
+  return result;
+}
+
+DriveAnswer answer(const DriveDesk& desk) {
+  DriveAnswer result = first_order_answer(desk);
   refine_slow_stitching(desk, result);
   add_warnings(desk, result);
   return result;

@@ -31,12 +31,11 @@ struct DriveAnswer {
   std::string motor, machine;
   Settling settling = Settling::kTooWeak;
   std::vector<Crossing> crossings;
-  SlowRunning with_resistance = SlowRunning::kNoModel;
-  SlowRunning with_voltage = SlowRunning::kNoModel;
+  ByPedal<SlowRunning> slow;
   bool slow_asked = false;
   /// Share of the possible cases in which the seam, as the push that it is, stops the machine with
   /// that pedal; empty where the machine's inertia is not known.
-  std::optional<double> stalls_with_resistance, stalls_with_voltage;
+  ByPedal<std::optional<double>> stalls;
   std::vector<AnswerLine> lines;  ///< in the order of Figure; only what could be calculated
   bool extrapolated = false;      ///< the operating point stands outside a measured range
   std::optional<WhatIf> what_if;
@@ -54,8 +53,10 @@ struct DriveAnswer {
   bool runs() const { return find(Figure::kMotorSpeed) != nullptr; }
 };
 
-/// All figures with analytic intervals.
+/// All figures with analytic intervals, those of slow stitching as fit/drive/slow_stitching.h says.
 DriveAnswer answer(const DriveDesk& desk);
+/// The same before slow stitching is refined and without warnings: what other limits go into.
+DriveAnswer first_order_answer(const DriveDesk& desk);
 
 /// The same with the limits of `draws` Monte Carlo draws (≥ 100) from the inputs' distributions
 /// (JCGM 101:2008): Student's t where an input has degrees of freedom, the central 95 % of the

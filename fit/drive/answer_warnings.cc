@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/shell_word.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -98,7 +99,7 @@ void warn_of_belt(const DriveDesk& desk, DriveAnswer& answer) {
 
 void warn_of_wide_intervals(DriveAnswer& answer) {
   const AnswerLine* line = answer.find(Figure::kHandwheelSpeed);
-  if (!line || !line->estimate.high || !line->estimate.low) return;
+  if (answer.draws || !line || !line->estimate.high || !line->estimate.low) return;
   if (*line->estimate.high - *line->estimate.low > 2 * kWide * std::fabs(*line->estimate.value))
     answer.warnings.push_back(
         "the top speed is known poorly, so that its symmetric interval is a rough one; --draws "
@@ -115,24 +116,26 @@ void warn_of_speed_seen(DriveAnswer& answer) {
 
 // The seam as a push in its turn, and foot controls that no pedal here stands for.
 void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
-  const auto say = [&](const std::optional<double>& share, SlowRunning running, const char* pedal) {
-    constexpr double kPossible = 0.025;
-    if (!share || *share <= kPossible || running == SlowRunning::kStalls) return;
+  constexpr double kPossible = 0.025;
+  bool sewn = false;
+  for (const PedalFigures& pedal : kPedalFigures) {
+    const auto& share = answer.stalls[pedal.pedal];
+    sewn = sewn || share;
+    if (!share || *share <= kPossible || answer.slow[pedal.pedal] == SlowRunning::kStalls) continue;
     answer.warnings.push_back(fmt::format(
         "with the {} pedal held for the slow speed, the needle's push in the seam may stop the "
         "machine (in {:.0f} of 100 possible cases).",
-        pedal, 100 * *share));
-  };
-  say(answer.stalls_with_resistance, answer.with_resistance, "resistance");
-  say(answer.stalls_with_voltage, answer.with_voltage, "voltage");
-  if (question.pedal_electronic)
-    answer.warnings.push_back(
+        pedal.words, 100 * *share));
+  }
+  if (question.pedal_electronic && !question.marked)
+    answer.warnings.push_back(fmt::format(
         "an electronic foot control (phase angle, half wave) chops the supply, and no voltage "
-        "tells what the motor then does. Mark a position of the pedal, enter motor and control "
-        "together as a motor of its own ('loadline-db add motor'), record its brake run through "
-        "the "
-        "control held there, and ask drive about that.");
-  else if (!question.rotor_inertia && answer.stalls_with_voltage)
+        "tells what the motor then does. Mark two positions of the pedal, one a little slower and "
+        "one a little faster than wanted; enter motor and control together at each as a motor of "
+        "its own ('loadline-db add motor NAME --pedal-of {} --pedal-mark 1'), record its brake run "
+        "through the control held there and fit it; drive then answers between the marks.",
+        shell_word(question.motor_name)));
+  else if (!question.rotor_inertia && sewn)
     answer.warnings.push_back(
         "the rotor's inertia is not known and not counted; 'loadline-db set motor NAME "
         "--inertia-kgm2 J' lets it help the machine through the seam.");
@@ -150,26 +153,30 @@ void warn_of_wishes(const DriveQuestion& question, DriveAnswer& answer) {
         fmt::format("the sewing load of {} N·m stops the machine at this ratio; try a higher one.",
                     significant(question.extra_nm, 3)));
   warn_of_speed_seen(answer);
-  const auto say = [&](SlowRunning running, const char* pedal, bool model) {
+  if (!question.slow_speed) return;
+  const SlowRunning resistance = answer.slow[Pedal::kResistance];
+  const SlowRunning voltage = answer.slow[Pedal::kVoltage];
+  if (voltage == SlowRunning::kTooSlow || resistance == SlowRunning::kTooSlow)
+    answer.warnings.push_back("the wanted slow speed is above what the motor reaches here.");
+  warn_of_seam(question, answer);
+  for (const PedalFigures& pedal : kPedalFigures) {
+    const SlowRunning running = answer.slow[pedal.pedal];
     if (running == SlowRunning::kStalls)
       answer.warnings.push_back(fmt::format(
-          "with the {} pedal held for the slow speed, the seam stops the machine.", pedal));
+          "with the {} pedal held for the slow speed, the seam stops the machine.", pedal.words));
     if (running == SlowRunning::kUnsteady)
       answer.warnings.push_back(fmt::format(
-          "with a {} pedal no setting holds the slow speed: the motor runs off or stops.", pedal));
-    if (running == SlowRunning::kNoModel && model)
+          "with a {} pedal no setting holds the slow speed: the motor runs off or stops.",
+          pedal.words));
+    // Who has no resistor's answer for want of a model may still have a voltage's.
+    const bool told = pedal.pedal == Pedal::kVoltage ||
+                      (pedal.pedal == Pedal::kResistance && voltage == SlowRunning::kNoModel);
+    if (running == SlowRunning::kNoModel && told)
       answer.warnings.push_back(
           fmt::format("the motor's model does not say what a {} pedal does, "
                       "so that its steadiness is unknown.",
-                      pedal));
-  };
-  if (!question.slow_speed) return;
-  if (answer.with_voltage == SlowRunning::kTooSlow ||
-      answer.with_resistance == SlowRunning::kTooSlow)
-    answer.warnings.push_back("the wanted slow speed is above what the motor reaches here.");
-  warn_of_seam(question, answer);
-  say(answer.with_resistance, "resistance", answer.with_voltage == SlowRunning::kNoModel);
-  say(answer.with_voltage, "voltage", true);
+                      pedal.words));
+  }
 }
 
 }  // namespace

@@ -64,10 +64,13 @@ void put_unknown_contract_keys(Json& json) {
 
 Json slow_json(const DriveAnswer& answer) {
   const auto share = [](const std::optional<double>& x) { return x ? Json(*x) : Json(); };
-  return {{"resistance", slow_word(answer.with_resistance)},
-          {"voltage", slow_word(answer.with_voltage)},
-          {"resistance_stall_share", share(answer.stalls_with_resistance)},
-          {"voltage_stall_share", share(answer.stalls_with_voltage)}};
+  Json json;
+  for (const PedalFigures& pedal : kPedalFigures) {
+    if (pedal.pedal == Pedal::kMarks && answer.slow[pedal.pedal] == SlowRunning::kNoModel) continue;
+    json[pedal.key] = slow_word(answer.slow[pedal.pedal]);
+    json[std::string(pedal.key) + "_stall_share"] = share(answer.stalls[pedal.pedal]);
+  }
+  return json;
 }
 
 Json crossings_json(const DriveAnswer& answer) {
@@ -113,6 +116,10 @@ bool was_asked(Figure figure) {
     case Figure::kVoltageDrop:
     case Figure::kVoltageStallTorque:
     case Figure::kVoltageLeastSpeed:
+    case Figure::kPedalMark:
+    case Figure::kMarkDrop:
+    case Figure::kMarkStallTorque:
+    case Figure::kMarkLeastSpeed:
     case Figure::kSeenDifference:
     case Figure::kSeenDragScale:
     case Figure::kSeenBeltLoss:

@@ -6,6 +6,7 @@
 
 #include "db/basis/error.h"
 #include "fit/drive/answer.h"
+#include "fit/drive/answer_warnings.h"
 #include "fit/drive/slow_stitching.h"
 
 namespace loadline {
@@ -47,7 +48,7 @@ DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint6
     throw Error(Fault::kInput,
                 "--draws needs at least 100 draws for a 95 % interval; 10000 is "
                 "usual.");
-  DriveAnswer result = answer(desk);
+  DriveAnswer result = first_order_answer(desk);
   Columns columns;
   std::mt19937_64 random(seed);
   const SourceDraws source_draws(desk.sources());
@@ -71,6 +72,7 @@ DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint6
   refine_slow_stitching(desk, result);
   result.draws = draws;
   result.seed = seed;
+  add_warnings(desk, result);
   if (result.draws_without_point > 0)
     result.warnings.push_back(
         "in some of the draws there was no operating point; the intervals "

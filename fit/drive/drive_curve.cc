@@ -100,11 +100,14 @@ DriveCurve DriveCurve::moved(const Eigen::VectorXd& change) const {
   DriveCurve result = *this;
   result.by_.resize(0, 0);
   result.moved_ = change;
+  result.lost_ = lost_.value;
   return result;
 }
 
 DriveCurve DriveCurve::moved_by_inputs(const Eigen::VectorXd& change) const {
-  return moved(by_.transpose() * change);
+  DriveCurve result = moved(by_.transpose() * change);
+  if (lost_.by.size() != 0) result.lost_ = lost_.value + lost_.by.dot(change);
+  return result;
 }
 
 void DriveCurve::scale_range(double factor) {

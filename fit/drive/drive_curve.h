@@ -55,6 +55,9 @@ class DriveCurve {
   bool extrapolates() const { return extrapolates_; }
   std::optional<double> supply_v() const { return supply_v_; }
   void set_supply_v(double volts) { supply_v_ = volts; }
+  /// Share of the supply that makes no torque: b of with_voltage() (supply.h); 0 until it is set.
+  const Propagated& lost() const { return lost_; }
+  void set_lost(Propagated lost) { lost_ = std::move(lost); }
   /// The range moves with the supply: a lower frequency slows an induction motor.
   void scale_range(double factor);
 
@@ -73,6 +76,7 @@ class DriveCurve {
   double low_, high_;
   bool extrapolates_;
   std::optional<double> supply_v_;
+  Propagated lost_ = 0;
 };
 
 }  // namespace loadline

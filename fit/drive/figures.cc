@@ -56,6 +56,10 @@ constexpr std::array<FigureInfo, kFigureCount> kInfo = {{
     {"voltage_drop", "speed drop under the seam, voltage pedal", "%", kPercent, 0, 1},
     {"voltage_stall_torque", "torque left as it stalls, voltage pedal", "N·m", 1, -kAny, kAny},
     {"voltage_least_speed", "lowest speed in a stitch, voltage pedal", "rpm", kRpm, 0, kAny},
+    {"pedal_mark", "pedal's mark for the slow speed", "", 1, -kAny, kAny},
+    {"mark_drop", "speed drop under the seam, measured pedal", "%", kPercent, 0, 1},
+    {"mark_stall_torque", "torque left as it stalls, measured pedal", "N·m", 1, -kAny, kAny},
+    {"mark_least_speed", "lowest speed in a stitch, measured pedal", "rpm", kRpm, 0, kAny},
     {"seen_difference", "top speed seen against the one expected", "%", kPercent, -1, kAny},
     {"seen_drag_scale", "drag that explains it, times the curve's", "", 1, -kAny, kAny},
     {"seen_belt_loss", "or: further belt loss at the motor shaft", "N·m", 1, -kAny, kAny},
@@ -159,6 +163,24 @@ std::optional<Propagated> ohms(const DriveCurve& motor, const Propagated& settin
   return setting * (*motor.supply_v() * *motor.supply_v()) / motor.parameter("A");
 }
 
+// The pedal's travel may bend between its marks, but it leaves them nowhere.
+Propagated mark_at(const DriveCurve& marks, const DriveQuestion& question,
+                   const Propagated& setting) {
+  const Propagated along = setting + 4.0 * setting * (1.0 - setting) * marks.parameter("travel");
+  const double part = along.value;
+  return question.mark_less + (question.mark_more - question.mark_less) * (part < 0 ? Propagated(0)
+                                                                           : part > 1
+                                                                               ? Propagated(1)
+                                                                               : along);
+}
+
+// What a person sets the pedal to.
+std::optional<Propagated> shown_setting(const DriveCurve& motor, const DriveQuestion& question,
+                                        Pedal pedal, const Propagated& setting) {
+  if (pedal == Pedal::kResistance) return ohms(motor, setting);
+  return pedal == Pedal::kMarks ? mark_at(motor, question, setting) : setting;
+}
+
 void add_slow(const DriveSetup& setup, const DriveQuestion& question,
               const std::optional<Propagated>& peak, DriveFindings& findings) {
   if (!question.slow_speed) return;
@@ -205,29 +227,28 @@ constexpr std::array kOfTheRatio = {Figure::kRatio,
                                     Figure::kResistanceDrop,
                                     Figure::kVoltageDrop,
                                     Figure::kResistanceStallTorque,
-                                    Figure::kVoltageStallTorque};
+                                    Figure::kVoltageStallTorque,
+                                    Figure::kMarkDrop,
+                                    Figure::kMarkStallTorque};
 
 }  // namespace
 
 void find_slow(const DriveSetup& setup, const DriveQuestion& question, DriveFindings& findings) {
   if (!question.slow_speed) return;
   Figures& f = findings.figures;
-  const double slow = *question.slow_speed;
-  const Steadiness resistance = slow_steadiness(setup.motor, setup.machine, setup.line,
-                                                Pedal::kResistance, slow, question.seam_nm);
-  findings.with_resistance = resistance.running;
-  if (resistance.setting) findings.resistance_setting = resistance.setting->value;
-  if (resistance.setting) f[Figure::kPedalResistance] = ohms(setup.motor, *resistance.setting);
-  f[Figure::kResistanceDrop] = resistance.drop;
-  f[Figure::kResistanceStallTorque] = resistance.stall_torque;
-
-  const Steadiness voltage = slow_steadiness(setup.motor, setup.machine, setup.line,
-                                             Pedal::kVoltage, slow, question.seam_nm);
-  findings.with_voltage = voltage.running;
-  if (voltage.setting) findings.voltage_setting = voltage.setting->value;
-  f[Figure::kPedalVoltage] = voltage.setting;
-  f[Figure::kVoltageDrop] = voltage.drop;
-  f[Figure::kVoltageStallTorque] = voltage.stall_torque;
+  for (const PedalFigures& figures : kPedalFigures) {
+    const DriveCurve* motor = motor_with(setup, figures.pedal);
+    if (!motor) continue;
+    const Steadiness found = slow_steadiness(*motor, setup.machine, setup.line, figures.pedal,
+                                             *question.slow_speed, question.seam_nm);
+    SlowOutcome& outcome = findings.slow[figures.pedal];
+    outcome.running = found.running;
+    f[figures.drop] = found.drop;
+    f[figures.stall] = found.stall_torque;
+    if (!found.setting) continue;
+    outcome.setting = found.setting->value;
+    f[figures.setting] = shown_setting(*motor, question, figures.pedal, *found.setting);
+  }
 }
 
 const FigureInfo& info(Figure figure) { return kInfo[static_cast<std::size_t>(figure)]; }

@@ -55,6 +55,10 @@ enum class Figure : std::size_t {
   kVoltageDrop,
   kVoltageStallTorque,
   kVoltageLeastSpeed,
+  kPedalMark,
+  kMarkDrop,
+  kMarkStallTorque,
+  kMarkLeastSpeed,
   kSeenDifference,
   kSeenDragScale,
   kSeenBeltLoss,
@@ -88,15 +92,40 @@ class Figures {
   std::array<std::optional<Propagated>, kFigureCount> values_;
 };
 
+/// Where the figures of slow stitching with one pedal stand, and how the pedal is named.
+struct PedalFigures {
+  Pedal pedal;
+  Figure setting, drop, stall, least;
+  const char* key;    ///< in JSON
+  const char* words;  ///< "with the resistance pedal held"
+};
+inline constexpr std::array<PedalFigures, kPedalCount> kPedalFigures = {
+    PedalFigures{Pedal::kResistance, Figure::kPedalResistance, Figure::kResistanceDrop,
+                 Figure::kResistanceStallTorque, Figure::kResistanceLeastSpeed, "resistance",
+                 "resistance"},
+    PedalFigures{Pedal::kVoltage, Figure::kPedalVoltage, Figure::kVoltageDrop,
+                 Figure::kVoltageStallTorque, Figure::kVoltageLeastSpeed, "voltage", "voltage"},
+    PedalFigures{Pedal::kMarks, Figure::kPedalMark, Figure::kMarkDrop, Figure::kMarkStallTorque,
+                 Figure::kMarkLeastSpeed, "marks", "measured"}};
+
+/// Slow running with one pedal: how it goes and, where it is known, the setting (with_pedal).
+struct SlowOutcome {
+  SlowRunning running = SlowRunning::kNoModel;
+  std::optional<double> setting;
+};
+
+/// The motor as that pedal is in its circuit; null where nothing of the pedal is known.
+inline const DriveCurve* motor_with(const DriveSetup& setup, Pedal pedal) {
+  if (pedal != Pedal::kMarks) return &setup.motor;
+  return setup.marks ? &*setup.marks : nullptr;
+}
+
 /// Figures with what is not a number: how the search ended, how slow running goes.
 struct DriveFindings {
   Figures figures;
   OperatingSearch search;
   OperatingSearch loaded_search;
-  SlowRunning with_resistance = SlowRunning::kNoModel;
-  SlowRunning with_voltage = SlowRunning::kNoModel;
-  /// Settings of the pedals (with_pedal) for the slow speed.
-  std::optional<double> resistance_setting, voltage_setting;
+  ByPedal<SlowOutcome> slow;
 };
 
 /// Which figures to calculate. The best ratio does not depend on today's, so a trade-off leaves it

@@ -49,11 +49,14 @@ DriveDesk::DriveDesk(const DriveQuestion& question) : question_(question) {
                             DriveCurve(*question.machine, places_.machine, inputs),
                             {},
                             {},
+                            {},
                             {}});
   const auto input = [&](double value, int place) { return sources_.input(value, place); };
   const auto motor_at = [&](const Curve& curve, int place) {
     return DriveCurve(curve, place, inputs);
   };
+  setup_->motor.set_lost(input(lost_.value, places_.lost));
+  if (question.marks) setup_->marks = DriveCurve(*question.marks, places_.marks, inputs);
   lay_line(*setup_, input);
   if (question.belt_seen) {
     sight_ = sight_of(*question.belt_seen, places_.belt, *setup_, input, motor_at);
@@ -72,6 +75,10 @@ void DriveDesk::add_sources() {
   places_.motor = sources_.add("motor curve", q.motor->covariance, q.motor->degrees_of_freedom);
   places_.machine =
       sources_.add("machine curve", q.machine->covariance, q.machine->degrees_of_freedom);
+  lost_ = lost_share(q.motor->model, q.motor->supply_v);
+  places_.lost = sources_.add("brush drop and friction", lost_.sd);
+  if (q.marks)
+    places_.marks = sources_.add("pedal marks", q.marks->covariance, q.marks->degrees_of_freedom);
   const auto add = [&](const char* name, const Uncertain& x) {
     return sources_.add(name, x.sd, x.degrees_of_freedom);
   };
@@ -272,8 +279,11 @@ DriveSetup DriveDesk::drawn(const Eigen::VectorXd& change) const {
                    DriveCurve(machine).moved(part(places_.machine, machine)),
                    {},
                    {},
+                   {},
                    {}};
+  if (setup_->marks) setup.marks = setup_->marks->moved_by_inputs(change);
   const auto input = [&](double value, int place) { return Propagated(value + change[place]); };
+  setup.motor.set_lost(input(lost_.value, places_.lost));
   lay_line(setup, input);
   if (question_.belt_seen) {
     const auto motor_at = [&](const Curve& curve, int place) {

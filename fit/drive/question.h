@@ -82,6 +82,11 @@ struct DriveQuestion {
   double rotor_inertia = 0;
   /// The foot control chops the supply (phase angle, half wave): no pedal of ours stands for it.
   bool pedal_electronic = false;
+  /// Motor and control between two marks of the pedal (foot_control.h), at the marks' supply; null
+  /// where none were measured.
+  const Curve* marks = nullptr;
+  bool marked = false;  ///< there are marks, whether they answer or not
+  double mark_less = 0, mark_more = 0;
   /// A top speed that was seen, to be explained: rad/s at the hand wheel.
   std::optional<Uncertain> seen_top_speed;
   SupplyWish supply;
@@ -100,6 +105,7 @@ struct DriveSetup {
   LoadLine line;
   std::optional<Propagated> what_if_ratio;
   std::optional<Propagated> seen_top_speed;
+  std::optional<DriveCurve> marks;  ///< motor and foot control together
 };
 
 /// A question with its sources of uncertainty. Building one costs a few microseconds; answering for
@@ -126,8 +132,8 @@ class DriveDesk {
     int creep_speed = 0;
   };
   struct Places {
-    int motor = 0, machine = 0, ratio = 0, slip = 0, creep = 0, belt_loss = 0, capacity = 0,
-        what_if = 0, seen = 0;
+    int motor = 0, machine = 0, marks = 0, lost = 0, ratio = 0, slip = 0, creep = 0, belt_loss = 0,
+        capacity = 0, what_if = 0, seen = 0;
     int loss_exponent = 0, slip_exponent = 0, load_share = 0, other_loss = 0, other_slip = 0;
     std::optional<int> motor_diameter, hand_diameter;
     SeenPlaces belt;
@@ -153,6 +159,7 @@ class DriveDesk {
   DriveQuestion question_;
   Sources sources_;
   Places places_;
+  LostShare lost_;  // of the motor's supply
   std::vector<std::string> warnings_;
   std::optional<BeltSight> sight_;
   std::vector<BeltSight> elsewhere_;

@@ -1,7 +1,6 @@
 #include "fit/drive/slow_stitching.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <numbers>
 #include <random>
@@ -15,16 +14,6 @@ namespace {
 constexpr std::size_t kDraws = 300, kFewest = 60;
 constexpr std::uint64_t kSeed = 1;
 constexpr double kNoticeable = 0.02;  // share of draws that cannot be
-
-struct PedalFigures {
-  Pedal pedal;
-  Figure setting, drop, stall, least;
-};
-constexpr std::array<PedalFigures, 2> kPedals = {
-    PedalFigures{Pedal::kResistance, Figure::kPedalResistance, Figure::kResistanceDrop,
-                 Figure::kResistanceStallTorque, Figure::kResistanceLeastSpeed},
-    PedalFigures{Pedal::kVoltage, Figure::kPedalVoltage, Figure::kVoltageDrop,
-                 Figure::kVoltageStallTorque, Figure::kVoltageLeastSpeed}};
 
 // What one pedal came to in the draws.
 struct Drawn {
@@ -55,14 +44,14 @@ class SlowDraws {
       const double inertia_error = normal(random);
       const double at_motor =
           motor_speed_at(setup.line, setup.machine, *question_.slow_speed).value;
-      if (!can_be(setup.motor, at_motor)) continue;
-      ++possible_;
-      take(setup, inertia_error);
+      const bool possible = can_be(setup.motor, at_motor);
+      possible_ += possible;
+      take(setup, inertia_error, possible);
     }
   }
 
   double impossible() const { return 1 - static_cast<double>(possible_) / kDraws; }
-  const Drawn& of(std::size_t pedal) const { return drawn_[pedal]; }
+  const Drawn& of(Pedal pedal) const { return drawn_[pedal]; }
 
   // The same at the best estimates.
   SeamTurn expected(const PedalFigures& pedal, double setting) const {
@@ -70,12 +59,13 @@ class SlowDraws {
   }
 
  private:
-  void take(const DriveSetup& setup, double inertia_error) {
+  // Marks need no guess of the motor's own friction.
+  void take(const DriveSetup& setup, double inertia_error, bool possible) {
     DriveFindings found;
     find_slow(setup, question_, found);
-    for (std::size_t p = 0; p < kPedals.size(); ++p) {
-      const PedalFigures& pedal = kPedals[p];
-      Drawn& to = drawn_[p];
+    for (const PedalFigures& pedal : kPedalFigures) {
+      if (!possible && pedal.pedal != Pedal::kMarks) continue;
+      Drawn& to = drawn_[pedal.pedal];
       const auto keep = [&](Figure figure, std::vector<double>& values) {
         if (const auto& x = found.figures[figure]; x && std::isfinite(x->value))
           values.push_back(std::clamp(x->value, info(figure).least, info(figure).most));
@@ -83,7 +73,7 @@ class SlowDraws {
       keep(pedal.setting, to.setting);
       keep(pedal.drop, to.drop);
       keep(pedal.stall, to.stall);
-      const auto& setting = p == 0 ? found.resistance_setting : found.voltage_setting;
+      const auto& setting = found.slow[pedal.pedal].setting;
       if (!setting || !question_.machine_inertia) continue;
       const SeamTurn turn = sewn(setup, pedal.pedal, *setting, inertia_error);
       ++to.sewn;
@@ -100,13 +90,13 @@ class SlowDraws {
         ratio * ratio * question_.rotor_inertia;
     SeamPush push;
     push.work = 2 * std::numbers::pi * question_.seam_nm;
-    return sew_seam(with_pedal(setup.motor, pedal, setting), setup.machine, setup.line, inertia,
-                    *question_.slow_speed, push, 90);
+    return sew_seam(with_pedal(*motor_with(setup, pedal), pedal, setting), setup.machine,
+                    setup.line, inertia, *question_.slow_speed, push, 90);
   }
 
   const DriveDesk& desk_;
   const DriveQuestion& question_;
-  std::array<Drawn, kPedals.size()> drawn_;
+  ByPedal<Drawn> drawn_;
   std::size_t possible_ = 0;
 };
 
@@ -141,16 +131,19 @@ void refine_slow_stitching(const DriveDesk& desk, DriveAnswer& answer) {
   if (!desk.question().slow_speed) return;
   DriveFindings expected;
   find_slow(desk.setup(), desk.question(), expected);
-  if (!expected.resistance_setting && !expected.voltage_setting) return;
+  if (std::none_of(kPedalFigures.begin(), kPedalFigures.end(), [&](const PedalFigures& pedal) {
+        return expected.slow[pedal.pedal].setting.has_value();
+      }))
+    return;
   SlowDraws draws(desk);
   draws.draw();
-  const bool median = draws.impossible() > kNoticeable;
-  for (std::size_t p = 0; p < kPedals.size(); ++p) {
-    const PedalFigures& pedal = kPedals[p];
-    const Drawn& drawn = draws.of(p);
-    const auto& setting = p == 0 ? expected.resistance_setting : expected.voltage_setting;
-    if (!setting) continue;
-    if (median || drawn.sewn > 0) {
+  for (const PedalFigures& pedal : kPedalFigures) {
+    const Drawn& drawn = draws.of(pedal.pedal);
+    const auto& setting = expected.slow[pedal.pedal].setting;
+    if (!setting || answer.slow[pedal.pedal] == SlowRunning::kNotAnswered) continue;
+    const bool marks = pedal.pedal == Pedal::kMarks;
+    const bool median = !marks && draws.impossible() > kNoticeable;
+    if (marks || median || drawn.sewn > 0) {
       put_limits(answer, pedal.setting, drawn.setting, median);
       put_limits(answer, pedal.drop, drawn.drop, median);
       put_limits(answer, pedal.stall, drawn.stall, median);
@@ -162,7 +155,7 @@ void refine_slow_stitching(const DriveDesk& desk, DriveAnswer& answer) {
              of_setting ? of_setting->extrapolated : std::string());
     put_limits(answer, pedal.least, drawn.least, median);
     const double share = static_cast<double>(drawn.stalls) / static_cast<double>(drawn.sewn);
-    (p == 0 ? answer.stalls_with_resistance : answer.stalls_with_voltage) = share;
+    answer.stalls[pedal.pedal] = share;
   }
 }
 

@@ -21,8 +21,8 @@ std::optional<double> holding_setting(const DriveCurve& motor, Pedal pedal, doub
   };
   if (pedal == Pedal::kResistance)
     return root_above(short_of, 0, motor.high() / 8, kMostResistance * motor.high());
-  const double lowest = 1e-3;
-  if (!(short_of(lowest) > 0)) return std::nullopt;
+  const double lowest = pedal == Pedal::kMarks ? 0 : 1e-3;
+  if (!(short_of(lowest) >= 0)) return std::nullopt;
   return bracketed_root(short_of, lowest, 1);
 }
 

@@ -16,12 +16,19 @@ constexpr double kFarChange = 0.2;
 
 const MotorEquation* equation_of(const DriveCurve& motor) { return motor_equation(motor.model()); }
 
+// Exact for 0 and below, too.
+Propagated whole_power(const Propagated& x, int exponent) {
+  Propagated result = 1;
+  for (int k = 0; k < std::abs(exponent); ++k) result = result * x;
+  return exponent < 0 ? 1.0 / result : result;
+}
+
 // Every parameter at `factor` times a condition.
 DriveCurve scaled(const DriveCurve& motor, int MotorParameter::*by, const Propagated& factor) {
   DriveCurve moved = motor;
   for (const MotorParameter& parameter : equation_of(motor)->parameters)
     if (parameter.*by != 0)
-      moved = moved.with_scaled(parameter.name, power(factor, Propagated(parameter.*by)));
+      moved = moved.with_scaled(parameter.name, whole_power(factor, parameter.*by));
   return moved;
 }
 
@@ -59,6 +66,10 @@ DriveCurve at_other_frequency(const DriveCurve& motor, const SupplyWish& wish,
                             "'loadline-db set motor {} --rated-hz 50'.",
                             name, name));
   const double factor = *wish.hertz / *wish.rated_hertz;
+  if (factor == 0 && equation_of(motor)->speeds_by_frequency != 0)
+    throw Error(Fault::kInput,
+                fmt::format("motor {} does not turn on direct current (0 Hz); its curve is {}.",
+                            name, motor.model()));
   if (std::fabs(factor - 1) > 1e-9)
     warnings.push_back(fmt::format(
         "the curve of motor {} is moved from {:.4g} to {:.4g} Hz by its reactances alone; its iron "
@@ -71,6 +82,13 @@ DriveCurve at_other_frequency(const DriveCurve& motor, const SupplyWish& wish,
 
 }  // namespace
 
+LostShare lost_share(const std::string& model, const std::optional<double>& supply_v) {
+  const MotorEquation* equation = motor_equation(model);
+  if (!equation || !supply_v || !(*supply_v > 0)) return {};
+  return {equation->brush_v / *supply_v + equation->friction_share,
+          std::hypot(equation->brush_v_sd / *supply_v, equation->friction_share_sd)};
+}
+
 bool supports_voltage(const DriveCurve& motor) {
   return equation_of(motor) && equation_of(motor)->moves_with_voltage();
 }
@@ -80,6 +98,7 @@ bool supports_frequency(const DriveCurve& motor) {
 }
 
 bool supports_pedal(const DriveCurve& motor, Pedal pedal) {
+  if (pedal == Pedal::kMarks) return motor.has_parameter("position");
   if (pedal == Pedal::kVoltage) return supports_voltage(motor);
   return equation_of(motor) && !equation_of(motor)->series_resistance.empty();
 }
@@ -87,7 +106,12 @@ bool supports_pedal(const DriveCurve& motor, Pedal pedal) {
 DriveCurve with_voltage(const DriveCurve& motor, const Propagated& factor) {
   if (!supports_voltage(motor))
     throw std::logic_error("with_voltage on a curve that does not support it");
-  return scaled(motor, &MotorParameter::by_voltage, factor);
+  constexpr double kLeast = 1e-6;  // of the voltage: below what is lost nothing is left
+  Propagated net = factor - motor.lost() * (1.0 - factor);
+  if (!(net.value > kLeast)) net = kLeast;
+  DriveCurve moved = scaled(motor, &MotorParameter::by_voltage, net);
+  moved.set_lost(motor.lost() / net);
+  return moved;
 }
 
 DriveCurve with_frequency(const DriveCurve& motor, double factor) {
@@ -98,6 +122,7 @@ DriveCurve with_frequency(const DriveCurve& motor, double factor) {
 
 DriveCurve with_pedal(const DriveCurve& motor, Pedal pedal, const Propagated& setting) {
   if (pedal == Pedal::kVoltage) return with_voltage(motor, setting);
+  if (pedal == Pedal::kMarks) return motor.with_parameter("position", setting);
   const std::string& resistance = equation_of(motor)->series_resistance;
   return motor.with_parameter(resistance, motor.parameter(resistance) + setting);
 }

@@ -67,8 +67,8 @@ std::vector<TradeOffRow> trade_off(const DriveDesk& desk, const std::vector<doub
                     findings.search.settling,
                     false,
                     answer_lines(desk, setup, findings.figures),
-                    findings.with_resistance,
-                    findings.with_voltage};
+                    findings.slow[Pedal::kResistance].running,
+                    findings.slow[Pedal::kVoltage].running};
     for (const AnswerLine& line : row.lines)
       if (line.figure == Figure::kMotorSpeed) row.extrapolated = !line.extrapolated.empty();
     rows.push_back(std::move(row));

@@ -298,7 +298,7 @@ void add_what_is_mounted(po::options_description& options) {
       "belt-loss-nm", number()->value_name("T"), "torque lost in the belt, at the motor shaft")(
       "belt-loss-sd-nm", number()->value_name("U"), "its standard uncertainty")(
       "supply-v", number()->value_name("V"), "on another supply voltage")(
-      "supply-hz", number()->value_name("F"), "on another supply frequency");
+      "supply-hz", number()->value_name("F"), "on another supply frequency (0: direct current)");
 }
 
 void add_what_is_asked(po::options_description& options) {

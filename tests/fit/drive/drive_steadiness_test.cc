@@ -124,6 +124,70 @@ TEST_CASE(
   CHECK(warnings.size() == 1);
 }
 
+TEST_CASE("A textbook universal motor on direct current, 50 and 60 Hz") {
+  // 120 V, 20 Ω, 0.25 H, 0.6 A at 2,000 rpm on direct current, magnetically linear (a textbook's
+  // problem; Sen, Principles of Electric Machines and Power Electronics). Recomputed by
+  // E = √(V² − (XI)²) − RI at 0.6 A: 1,821 rpm at 50 Hz, 1,738 rpm at 60 Hz, 0.309 N·m throughout.
+  const double volts = 120, r = 20, amps = 0.6;
+  const double k = (volts - amps * r) / (amps * rad_per_s_from_rpm(2000));
+  const auto reactance = [&](double hertz) { return 2 * std::acos(-1.0) * hertz * 0.25; };
+  Curve at_50 = series_motor(volts * volts / k, r / k, reactance(50) / k, 1000);
+  at_50.supply_v = volts;
+  std::vector<std::string> warnings;
+  const DriveCurve motor(at_50);
+  CHECK(motor.torque(rad_per_s_from_rpm(1821)) == doctest::Approx(0.309).epsilon(2e-3));
+  const DriveCurve at_60 = moved_to_supply(motor, {{}, 60.0, 50.0}, "M", warnings);
+  CHECK(at_60.torque(rad_per_s_from_rpm(1738)) == doctest::Approx(0.309).epsilon(2e-3));
+  const DriveCurve direct = moved_to_supply(motor, {{}, 0.0, 50.0}, "M", warnings);
+  CHECK(direct.torque(rad_per_s_from_rpm(2000)) == doctest::Approx(0.309).epsilon(2e-3));
+  CHECK_THROWS_AS(
+      moved_to_supply(DriveCurve(induction_motor(2, 0.2, 157)), {{}, 0.0, 50.0}, "M", warnings),
+      Error);
+}
+
+TEST_CASE("Brushes and friction take their share of a lowered voltage as the circuit says") {
+  // A magnet motor, V = V_b + R·I + kΦ·ω, T = kΦ·I − T_f, solved here for the net torque.
+  const double ke = 0.2, r = 60, brushes = 2, friction = 0.008, volts = 110;
+  const auto net = [&](double v, double w) { return ke * (v - brushes - ke * w) / r - friction; };
+  const double stall = net(volts, 0);
+  DriveCurve magnet(magnet_motor(stall, stall * r / (ke * ke)));
+  magnet.set_lost((brushes * ke / r + friction) / stall);
+  for (const double v : {110.0, 60.0, 25.0})
+    for (const double w : {0.0, 50.0, 100.0})
+      CHECK(with_voltage(magnet, v / volts).torque(w) == doctest::Approx(net(v, w)).epsilon(1e-9));
+  // Step by step it comes to the same.
+  CHECK(with_voltage(with_voltage(magnet, 0.5), 0.4).torque(30) ==
+        doctest::Approx(net(0.2 * volts, 30)).epsilon(1e-9));
+  // A series motor without reactance: I = (V − V_b)/(R + Kω), T = K·I² − T_f.
+  const double k = 0.5;
+  const auto series = [&](double v, double w) {
+    return k * std::pow((v - brushes) / (120 + k * w), 2) - friction;
+  };
+  Curve curve =
+      curve_of("series", {std::pow(230 - brushes, 2) / k, 120 / k, 0, friction, 0, 0}, 20, 1000);
+  DriveCurve motor(curve);
+  motor.set_lost(brushes / (230 - brushes));
+  for (const double v : {200.0, 50.0})
+    CHECK(with_voltage(motor, v / 230).torque(40) == doctest::Approx(series(v, 40)).epsilon(1e-9));
+}
+
+TEST_CASE("What a desk takes off a lowered voltage is in the pedal's limits") {
+  Curve motor = magnet_motor(0.3, 800);
+  const Curve machine = machine_drag(0.25, 0, 0, 100);
+  DriveQuestion question = question_of(motor, machine, 5);
+  question.slow_speed = 20;
+  const auto setting = [&] {
+    return answer(DriveDesk(question)).find(Figure::kPedalVoltage)->estimate;
+  };
+  const Estimate without = setting();
+  motor.supply_v = 110;
+  const Estimate with = setting();
+  // v = (f + b)/(1 + b): brushes of 1.5 V and friction of 5 % (MotorEquation).
+  const double b = 1.5 / 110 + 0.05;
+  CHECK(*with.value == doctest::Approx((*without.value + 100 * b) / (1 + b)).epsilon(1e-6));
+  CHECK(*with.high - *with.low > *without.high - *without.low);
+}
+
 TEST_CASE("An induction motor follows the frequency, and breaks down earlier on a higher one") {
   const DriveCurve motor(induction_motor(2, 0.2, 157));
   const DriveCurve other = with_frequency(motor, 1.2);
