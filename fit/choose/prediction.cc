@@ -92,6 +92,7 @@ class Predictor::Inside {
     int first = 0;
     std::optional<Level> rig;      // arm and calibration, shared by all motors of the rig
     std::optional<Level> evening;  // how another evening lies from those of the runs
+    std::optional<int> lost;       // what of another supply makes no torque
   };
 
   CurvePlaces places_of(const Curve& curve, const Eigen::MatrixXd& own);
@@ -154,6 +155,7 @@ void Predictor::Inside::lay_out() {
     }
     motors_.push_back(places_of(*motor.curve, own));
     motors_.back().rig = rig;
+    if (aims_.supply_v) motors_.back().lost = joint_.add_standard();
   }
   machine_ = places_of(*drawer_.machine_curve, drawer_.machine_curve->covariance);
   for (const Part& pulley : drawer_.pulleys) pulleys_[pulley.id] = joint_.add_standard();
@@ -220,6 +222,9 @@ SparseBy Predictor::Inside::joined(const DriveDesk& desk, const Propagated& x, s
     put_level(1, machine_.evening);
   }
   const auto sd = [&](std::size_t group) { return std::sqrt(groups[group].covariance(0, 0)); };
+  if (const auto& lost = motors_[motor].lost)
+    for (std::size_t k = 0; k < groups.size(); ++k)
+      if (groups[k].name == kLostSource) result.add(*lost, part(k)[0] * sd(k));
   result.add(pulleys_.at(drawer_.pulleys[motor_pulley].id), part(2)[0] * sd(2));
   result.add(pulleys_.at(drawer_.pulleys[hand_pulley].id), part(3)[0] * sd(3));
   result.add(belt.slip.by, part(4)[0]);
@@ -274,18 +279,14 @@ JointValue Predictor::Inside::exponent_of(BeltQuantity quantity, std::int64_t be
     if (drawer_.seen[k].belt != belt) continue;
     const SeenBelt& one = belts_[k];
     const Diameters& on = drawer_.seen_diameters[k];
-    const double torque = one.torque.value;
-    const bool loss = quantity == BeltQuantity::kLoss;
-    if (!loss && !(torque > 0)) continue;
+    const auto shown = shown_quantity(quantity, on.motor.value, on.hand.value, one.loss.value,
+                                      one.slip.value, one.torque.value);
+    if (!shown) continue;
+    seen.push_back(shown->seen);
     by.emplace_back();
-    if (loss) {
-      by.back() = one.loss.by;
-    } else {
-      by.back().add(one.slip.by, 1 / torque);
-      by.back().add(one.torque.by, -one.slip.value / (torque * torque));
-    }
-    seen.push_back(
-        {on.motor.value, on.hand.value, loss ? one.loss.value : one.slip.value / torque});
+    by.back().add(one.loss.by, shown->by_loss);
+    by.back().add(one.slip.by, shown->by_slip);
+    by.back().add(one.torque.by, shown->by_torque);
   }
   const NarrowedExponent found = narrowed_exponent(quantity, seen, joint_.covariance(by));
   JointValue result{found.value, {}};

@@ -74,9 +74,15 @@ Misfit misfit_at(BeltQuantity quantity, const std::vector<SeenQuantity>& seen,
 
 // Pull over the sum of tensions, on the smaller of two pulleys.
 double grip(double small, double large) {
-  constexpr double kFriction = 0.4, kGroove = 38 * std::numbers::pi / 180, kDistance = 2;
+  // T₁/T₂ over half a turn on the pulleys of the study.
+  constexpr double kLarge = 0.102, kLargeRatio = 21, kSmall = 0.042, kSmallRatio = 5;
+  constexpr double kDistance = 2;
+  const double at_large = std::log(kLargeRatio) / std::numbers::pi;
+  const double power =
+      std::log(std::log(kLargeRatio) / std::log(kSmallRatio)) / std::log(kLarge / kSmall);
+  const double friction = at_large * std::pow(small / kLarge, exponent);
   const double wrap = std::numbers::pi - 2 * std::asin((large - small) / 2 / (kDistance * large));
-  return most_pull(1, kFriction, wrap, kGroove);
+  return most_pull(1, friction, wrap, std::numbers::pi);  // the groove is in the friction
 }
 
 }  // namespace
@@ -110,6 +116,18 @@ BeltState belt_on(const BeltLaw& law, const Propagated& motor_diameter) {
   state.slip = slip * (1.0 - law.load_share);
   state.creep = slip * law.load_share / seen.torque;
   return state;
+}
+
+std::optional<ShownQuantity> shown_quantity(BeltQuantity quantity, double motor_diameter,
+                                            double hand_diameter, std::optional<double> loss,
+                                            double slip, double torque) {
+  if (quantity == BeltQuantity::kLoss) {
+    if (!loss) return std::nullopt;
+    return ShownQuantity{{motor_diameter, hand_diameter, *loss}, 1, 0, 0};
+  }
+  if (!(torque > 0)) return std::nullopt;
+  return ShownQuantity{
+      {motor_diameter, hand_diameter, slip / torque}, 0, 1 / torque, -slip / (torque * torque)};
 }
 
 NarrowedExponent narrowed_exponent(BeltQuantity quantity, const std::vector<SeenQuantity>& seen,

@@ -75,10 +75,6 @@ void DriveDesk::add_sources() {
   places_.motor = sources_.add("motor curve", q.motor->covariance, q.motor->degrees_of_freedom);
   places_.machine =
       sources_.add("machine curve", q.machine->covariance, q.machine->degrees_of_freedom);
-  lost_ = lost_share(q.motor->model, q.motor->supply_v);
-  places_.lost = sources_.add("brush drop and friction", lost_.sd);
-  if (q.marks)
-    places_.marks = sources_.add("pedal marks", q.marks->covariance, q.marks->degrees_of_freedom);
   const auto add = [&](const char* name, const Uncertain& x) {
     return sources_.add(name, x.sd, x.degrees_of_freedom);
   };
@@ -98,9 +94,13 @@ void DriveDesk::add_sources() {
   if (q.what_if_diameter) places_.what_if = add("new pulley", *q.what_if_diameter);
   if (q.what_if_ratio) places_.what_if = add("new ratio", *q.what_if_ratio);
   if (q.seen_top_speed) places_.seen = add("speed seen", *q.seen_top_speed);
-  if (!q.belt_seen) return;
-  places_.belt = add_seen(*q.belt_seen);
+  if (q.belt_seen) places_.belt = add_seen(*q.belt_seen);
   if (has_law()) add_law_sources();
+  lost_ = lost_share(q.motor->model, q.motor->supply_v);
+  places_.lost = sources_.add(kLostSource, lost_.sd);
+  if (q.marks)
+    places_.marks = sources_.add("pedal marks", q.marks->covariance, q.marks->degrees_of_freedom);
+  if (has_law()) add_elsewhere();  // as far as there is room
 }
 
 DriveDesk::SeenPlaces DriveDesk::add_seen(const BeltSeen& seen) {
@@ -139,6 +139,9 @@ void DriveDesk::add_law_sources() {
   const bool other = question_.belt_seen->motor && question_.belt_seen->motor != question_.motor;
   places_.other_loss = sources_.add("belt loss, another motor", other ? kOtherMotorLoss : 0);
   places_.other_slip = sources_.add("belt slip, another motor", other ? kOtherMotorSlip : 0);
+}
+
+void DriveDesk::add_elsewhere() {
   for (const BeltSeen& seen : question_.belt_elsewhere) {
     constexpr int kOfItsOwn = 5;  // three speeds, two pulleys
     const auto curve = seen.motor ? seen.motor->parameters.size() : 0;
@@ -150,40 +153,40 @@ void DriveDesk::add_law_sources() {
 // What the runs on further pulleys leave of the published exponents' doubt. A pair of pulleys whose
 // motor has no curve tells of its slip alone.
 void DriveDesk::narrow_exponents() {
-  std::vector<const BeltSight*> with_loss, with_slip;
-  const auto take = [&](const BeltSeen& seen, const BeltSight& sight) {
-    if (seen.with_loss) with_loss.push_back(&sight);
-    if (sight.torque.value > 0) with_slip.push_back(&sight);
-  };
-  take(*question_.belt_seen, *sight_);
-  for (std::size_t k = 0; k < elsewhere_.size(); ++k)
-    take(question_.belt_elsewhere[k], elsewhere_[k]);
-  const auto narrow = [&](BeltQuantity quantity, const std::vector<const BeltSight*>& sights,
-                          int place) {
+  const auto narrow = [&](BeltQuantity quantity, int place) {
     std::vector<SeenQuantity> seen;
-    std::vector<Propagated> values;
-    for (const BeltSight* one : sights) {
-      values.push_back(quantity == BeltQuantity::kLoss ? one->loss : one->slip / one->torque);
-      seen.push_back({one->motor_diameter.value, one->hand_diameter.value, values.back().value});
-    }
-    if (!seen.empty() && sights.front() != &*sight_) seen.resize(1);  // nothing to compare with
+    std::vector<Propagated> errors;
+    const auto take = [&](const BeltSeen& runs, const BeltSight& sight) {
+      const auto loss = runs.with_loss ? std::optional(sight.loss.value) : std::nullopt;
+      const auto shown =
+          shown_quantity(quantity, sight.motor_diameter.value, sight.hand_diameter.value, loss,
+                         sight.slip.value, sight.torque.value);
+      if (!shown) return false;
+      seen.push_back(shown->seen);
+      errors.push_back(shown->by_loss * (sight.loss - sight.loss.value) +
+                       shown->by_slip * (sight.slip - sight.slip.value) +
+                       shown->by_torque * (sight.torque - sight.torque.value));
+      return true;
+    };
+    // Without the pair that the question leans on there is nothing to compare with.
+    if (take(*question_.belt_seen, *sight_))
+      for (std::size_t k = 0; k < elsewhere_.size(); ++k)
+        take(question_.belt_elsewhere[k], elsewhere_[k]);
     const auto count = static_cast<Eigen::Index>(seen.size());
     Eigen::MatrixXd covariance(count, count);
     for (Eigen::Index row = 0; row < count; ++row)
       for (Eigen::Index column = 0; column < count; ++column)
-        covariance(row, column) = sources_.covariance(values[static_cast<std::size_t>(row)],
-                                                      values[static_cast<std::size_t>(column)]);
+        covariance(row, column) = sources_.covariance(errors[static_cast<std::size_t>(row)],
+                                                      errors[static_cast<std::size_t>(column)]);
     const NarrowedExponent found = narrowed_exponent(quantity, seen, covariance);
     Propagated exponent = sources_.input(found.value, place);
     for (Eigen::Index k = 0; k < count; ++k)
-      exponent = exponent + Propagated(found.by_seen[k]) *
-                                (values[static_cast<std::size_t>(k)] -
-                                 Propagated(values[static_cast<std::size_t>(k)].value));
+      exponent = exponent + Propagated(found.by_seen[k]) * errors[static_cast<std::size_t>(k)];
     sources_.set_sd(place, std::hypot(found.own_sd, kExponentDeparts));
     return exponent;
   };
-  exponents_.loss = narrow(BeltQuantity::kLoss, with_loss, places_.loss_exponent);
-  exponents_.slip = narrow(BeltQuantity::kSlip, with_slip, places_.slip_exponent);
+  exponents_.loss = narrow(BeltQuantity::kLoss, places_.loss_exponent);
+  exponents_.slip = narrow(BeltQuantity::kSlip, places_.slip_exponent);
 }
 
 template <class Input>

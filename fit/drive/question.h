@@ -108,6 +108,9 @@ struct DriveSetup {
   std::optional<DriveCurve> marks;  ///< motor and foot control together
 };
 
+/// Among a desk's sources: what of the supply makes no torque (lost_share()).
+inline constexpr const char* kLostSource = "brush drop and friction";
+
 /// A question with its sources of uncertainty. Building one costs a few microseconds; answering for
 /// many ratios from one desk is what a trade-off does.
 class DriveDesk {
@@ -145,6 +148,7 @@ class DriveDesk {
   void add_sources();
   SeenPlaces add_seen(const BeltSeen& seen);
   void add_law_sources();
+  void add_elsewhere();
   void add_belt_warnings();
   void narrow_exponents();
   template <class Input>

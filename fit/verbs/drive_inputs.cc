@@ -8,8 +8,8 @@
 #include "db/basis/units.h"
 #include "fit/belts/fit_check.h"
 #include "fit/choose/stored_parts.h"
-#include "fit/drive/foot_control.h"
 #include "fit/verbs/drive_belt.h"
+#include "fit/verbs/pedal_marks.h"
 
 namespace loadline {
 namespace {
@@ -185,50 +185,6 @@ std::optional<Part> named_belt(const Book& book, const Arguments& arguments) {
   return book.get(PartKind::kBelt, *name);
 }
 
-// The motor with its foot control at every mark of the pedal that has a curve.
-std::vector<MarkedCurve> marks_of(const Book& book, const Part& motor,
-                                  std::vector<std::string>& warnings) {
-  std::vector<MarkedCurve> marks;
-  for (const Part& part : book.parts(PartKind::kMotor)) {
-    const auto of = part.text("pedal-of");
-    const auto named = of ? book.find(PartKind::kMotor, *of) : std::nullopt;
-    if (!named || named->id != motor.id) continue;
-    const auto mark = part.number("pedal-mark");
-    try {
-      if (!mark)
-        throw Error(Fault::kInput,
-                    fmt::format("'{}' has no --pedal-mark; set it with 'loadline-db set motor'.",
-                                part.name));
-      marks.push_back({*mark, curve_for(book, part)});
-    } catch (const Error& error) {
-      if (error.fault() == Fault::kBook) throw;
-      warnings.push_back(fmt::format("a mark of the pedal is left out: {}", error.what()));
-    }
-  }
-  return marks;
-}
-
-// Marks answer at the supply that they were measured at.
-void put_marks(const Book& book, const Arguments& arguments, const Part& motor, DriveCase& drive) {
-  DriveQuestion& question = drive.question;
-  const std::string pedal = arguments.text("pedal").value_or("electronic");
-  if (!question.slow_speed || pedal != "electronic") return;
-  const std::vector<MarkedCurve> marks = marks_of(book, motor, drive.warnings);
-  question.marked = !marks.empty();
-  if (marks.empty()) return;
-  if (question.supply.volts || question.supply.hertz) {
-    drive.warnings.push_back(
-        "the marks of the pedal were measured at their own supply and do not answer for another.");
-    return;
-  }
-  const PedalMarks found = marks_around(question, marks);
-  if (!found.warning.empty()) drive.warnings.push_back(found.warning);
-  drive.marks_curve = found.curve;
-  question.marks = drive.marks_curve.get();
-  question.mark_less = found.less;
-  question.mark_more = found.more;
-}
-
 struct Curved {
   Part part;
   std::shared_ptr<const Curve> curve;
@@ -310,7 +266,7 @@ DriveCase read_case(const Book& book, const Arguments& arguments, const Part& mo
                 "--what-if-pulley needs --motor-pulley and --hand-pulley; with --ratio use "
                 "--what-if-ratio.");
   if (belt) BeltReader(book, *belt).put_belt(motor, machine, diameter_sd(arguments), drive);
-  put_marks(book, arguments, motor, drive);
+  put_marks(book, arguments, motor, machine, drive);
   return drive;
 }
 

@@ -268,3 +268,13 @@ TEST_CASE("The largest pull is the capstan's, summed up along the wrap") {
   CHECK(most_pull(30, friction, wrap, angle) ==
         doctest::Approx(30 * (tension - 1) / (tension + 1)).epsilon(1e-8));
 }
+
+TEST_CASE("A belt grips less well on a small pulley, as was measured") {
+  // T₁/T₂ of 21 on pulleys of 51 mm radius and 5 on 21 mm, half a turn of wrap each (abstract named
+  // in belt_law.h): the pull over T₁ + T₂ is (q − 1)/(q + 1), its lever the radius.
+  CHECK(capacity_change(0.042, 0.042, 0.102, 0.102) ==
+        doctest::Approx(21.0 / 51 * (4.0 / 6) / (20.0 / 22)).epsilon(1e-9));
+  CHECK(capacity_change(0.02, 0.11, 0.02, 0.11) == doctest::Approx(1));
+  // Half the pulley carries less than half.
+  CHECK(capacity_change(0.01, 0.11, 0.02, 0.11) < 0.45);
+}
