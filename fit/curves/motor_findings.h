@@ -29,6 +29,7 @@ struct ModelTried {
 struct RunFinding {
   std::int64_t run = 0;
   Estimate lag_ms, inertia, drift, warm_up;
+  Estimate flux;  ///< by how much its magnets' flux changed from start to end; unknown without any
   double correlation_factor = 1;
   std::size_t values = 0;
   std::vector<double> outlier_times_s;

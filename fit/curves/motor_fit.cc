@@ -50,6 +50,8 @@ Estimate nuisance_estimate(const SweepFit& fit, std::size_t j, SweepProblem::Nui
   return Estimate::with_half_width(value * factor, 1.96 * sd * std::fabs(factor), unit);
 }
 
+constexpr double kNoMagnets = 1e-6;  // share of flux that a motor without any may lose
+
 // Both courses from the run's start to its end, in per cent of the winding's resistance.
 Estimate warm_up(const SweepFit& fit, std::size_t j) {
   const int column = fit.problem->column_of(j) + SweepProblem::kHeat;
@@ -69,6 +71,9 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
   found.inertia = nuisance_estimate(fit, j, SweepProblem::kInertia, 1, "kg·m²");
   found.drift = nuisance_estimate(fit, j, SweepProblem::kDrift, 1, "N·m");
   found.warm_up = warm_up(fit, j);
+  const bool magnets = fit.problem->nuisance_sd_before(j, SweepProblem::kFlux) > kNoMagnets;
+  found.flux =
+      magnets ? nuisance_estimate(fit, j, SweepProblem::kFlux, 100, "%") : Estimate::unknown("%");
   found.correlation_factor = noise.correlation;
   found.values = sweep.single().size();
   double last = -1e9;
@@ -79,6 +84,19 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
     found.outlier_times_s.push_back(last);
   }
   return found;
+}
+
+std::vector<FluxSeen> flux_seen(const SweepFitInput& input, const SweepFit& fit,
+                                const std::vector<RunFinding>& findings) {
+  std::vector<FluxSeen> seen;
+  for (const BenchRun* run : input.runs) {
+    const auto warmer = case_rise(run->readings);
+    for (std::size_t j = 0; warmer && j < fit.sweeps.size(); ++j)
+      if (fit.sweeps[j].run == run->readings.run.id)
+        seen.push_back(
+            {findings[j].flux, fit.problem->nuisance_sd_before(j, SweepProblem::kFlux), *warmer});
+  }
+  return seen;
 }
 
 void add_points(MotorFit& out, const SweepFit& fit) {
@@ -275,9 +293,10 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   if (options.at_winding_c) {
+    const FluxPerK flux = flux_per_k(flux_seen(input, best, out.findings));
     move_to_winding(
         out.curve, winding_temperature(options, input.runs.front()->readings, out.findings.front()),
-        *options.at_winding_c);
+        *options.at_winding_c, flux);
     out.winding_c = options.at_winding_c;
   }
   add_points(out, best);

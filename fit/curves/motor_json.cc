@@ -28,6 +28,7 @@ Json findings_json(const std::vector<RunFinding>& findings) {
                     {"inertia", to_json(f.inertia)},
                     {"drift", to_json(f.drift)},
                     {"warm_up", to_json(f.warm_up)},
+                    {"flux_change", to_json(f.flux)},
                     {"correlation_factor", json_number(f.correlation_factor)},
                     {"values", f.values},
                     {"outlier_times_s", f.outlier_times_s}});

@@ -31,9 +31,28 @@ WindingTemperature winding_temperature(const MotorFitOptions& options);
 
 /// Flux that magnets lose for each kelvin that the winding warms, and its standard uncertainty.
 inline constexpr double kFluxPerK = -0.002, kFluxPerKSd = 0.0006;
+struct FluxPerK {
+  double value = kFluxPerK, sd = kFluxPerKSd;
+};
+
+/// What one run shows of that: the change of flux that a fit found in it, in per cent, the standard
+/// deviation as a share that the fit took for likely beforehand, and what the case rose by, K. A
+/// fit sees the flux as torque and speed without load going apart; magnets are where the case is.
+struct FluxSeen {
+  Estimate change;
+  double sd_before = 0, warmer = 0;
+};
+/// What is usual and what the runs show, weighed by their doubts: least squares of change =
+/// c·warmer, without what the fit took for likely.
+FluxPerK flux_per_k(const std::vector<FluxSeen>& seen);
+
+/// What the sensor on the case rose by from the first second of a run to its last, K; empty without
+/// one.
+std::optional<double> case_rise(const Readings& readings);
 
 /// Moves parameters and covariance of `curve`, which is one of the motor equations (the spline has
 /// no resistance), from the temperature of its runs to `celsius`.
-void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius);
+void move_to_winding(Curve& curve, const WindingTemperature& from, double celsius,
+                     const FluxPerK& flux_per_k = {});
 
 }  // namespace loadline

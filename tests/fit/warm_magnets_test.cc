@@ -3,7 +3,10 @@
 
 #include <cmath>
 
+#include "fit/curves/motor_fit.h"
 #include "fit/curves/winding_temperature.h"
+#include "tests/support/bench_rows.h"
+#include "tests/support/scratch_book.h"
 
 using namespace loadline;
 
@@ -31,4 +34,62 @@ TEST_CASE("Warm magnets: less torque at standstill, a higher speed without load"
   move_to_winding(series, {20, 0}, 60);
   CHECK(series.parameters[1] == doctest::Approx(300 * (1 + 0.00393 * kelvin)).epsilon(1e-9));
   CHECK(series.parameters[0] == 5e4);
+}
+
+namespace {
+
+// A brake run of two minutes on 24 V: flux falls by `per_k` of itself for each kelvin of the case,
+// which warms by 30 K; the winding by 40 K (resistance as copper's).
+std::vector<ImportedReading> warming_run(double per_k) {
+  const double volts = 24, k_flux = 0.03, ohms = 2.4, seconds = 120, lag = 0.025;
+  tests::BrakeBench bench;
+  bench.top = 760;
+  bench.lowest = 60;
+  bench.seconds = 20;
+  tests::RememberingNoise wander(0.001, 0.6, 5);
+  std::vector<ImportedReading> rows;
+  for (double t = 0.05; t < seconds; t += 0.05) {
+    const auto torque = [&](double at) {
+      const double flux = k_flux * (1 + per_k * 30 * at / seconds);
+      const double resistance = ohms * (1 + 0.00393 * 40 * at / seconds);
+      return flux * (volts - flux * bench.speed(at)) / resistance;
+    };
+    ImportedReading row;
+    row.time_s = t;
+    row.motor_rpm = bench.mean_speed(t - 0.05, t) * tests::kRpm;
+    row.torque_nm = torque(t - lag) - bench.inertia * bench.acceleration(t - lag) + wander();
+    row.supply_v = volts;
+    row.temperature_c = 20 + 30 * t / seconds;
+    rows.push_back(row);
+  }
+  return rows;
+}
+
+}  // namespace
+
+TEST_CASE("What a run with a sensor on the case shows of its magnets stands before what is usual") {
+  for (const double per_k : {-0.0008, -0.0035}) {
+    CAPTURE(per_k);
+    tests::ScratchBook scratch;
+    Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    motor.fields["type"] = std::string("permanent-magnet");
+    scratch.book().update(motor);
+    Run run;
+    run.kind = RunKind::kBrake;
+    run.inertia_kgm2 = 1e-4;
+    run.motor = motor.id;
+    tests::store(scratch.book(), run, warming_run(per_k));
+    MotorFitOptions options;
+    options.model = "permanent-magnet";
+    const MotorFit as_run = fit_motor(scratch.book(), motor, options);
+    REQUIRE(as_run.findings.front().flux.value);
+    CHECK(*as_run.findings.front().flux.value == doctest::Approx(100 * 30 * per_k).epsilon(0.15));
+    options.winding_c = 40;
+    options.at_winding_c = 100;
+    const MotorFit warm = fit_motor(scratch.book(), motor, options);
+    // ωₙ = V/(kΦ): by the run's own loss of flux, not by 0.2 % a kelvin.
+    const double as_seen = 1 / (1 + 60 * per_k), usual = 1 / (1 - 60 * 0.002);
+    const double moved = warm.curve.parameters[1] / as_run.curve.parameters[1];
+    CHECK(std::fabs(moved - as_seen) < 0.4 * std::fabs(usual - as_seen));
+  }
 }
