@@ -377,6 +377,29 @@ class Figuring {
     add_slow();
   }
 
+  // The drop's limits as its bend has them, from those to first order: the torque to spare at a
+  // speed is as uncertain near the drop as at it, so that each limit is the speed at which that
+  // torque is as far from none. Between no drop and a stall.
+  Estimate bent_drop(const Estimate& straight) const {
+    if (!pedalled_ || !straight.value || !straight.low || !straight.high) return straight;
+    constexpr double kStep = 1e-3;
+    constexpr int kHalvings = 14;
+    const double at = std::clamp(*straight.value / 100, kStep, 1 - kStep);
+    const double slope = (spare_at(at + kStep) - spare_at(at - kStep)) / (2 * kStep);
+    const double open = slope * (*straight.high - *straight.low) / 200;
+    const auto where = [&](double low, double high, double spare) {
+      for (int k = 0; k < kHalvings; ++k) {
+        const double middle = (low + high) / 2;
+        (spare_at(middle) < spare ? low : high) = middle;
+      }
+      return (low + high) / 2;
+    };
+    Estimate bent = straight;
+    bent.low = std::min(100 * where(0, at, -open), *bent.value);
+    bent.high = std::max(100 * where(at, 1, open), *bent.value);
+    return bent;
+  }
+
   OperatingSearch search;
   std::optional<Propagated> motor_speed, wheel_speed, loaded_speed, needle, drop;
   std::vector<std::pair<Aim, Propagated>> margins;
@@ -473,6 +496,10 @@ class Figuring {
     const Steadiness found =
         slow_steadiness(setup_.motor, setup_.machine, setup_.line, pedal, slow, seam);
     drop = found.drop;
+    slow_ = slow;
+    sewn_ = setup_.line;
+    sewn_.extra = seam;
+    if (drop) pedalled_ = with_pedal(setup_.motor, pedal, *found.setting);
     if (!aims_.most_drop_percent) return;
     if (!found.setting || found.running == SlowRunning::kUnsteady) {
       margins.emplace_back(Aim::kSlowDrop, Propagated(-1));
@@ -487,10 +514,20 @@ class Figuring {
                                       setup_.machine, line, lowest));
   }
 
+  // Torque to spare in the seam at a part of the slow speed, the pedal held.
+  double spare_at(double drop_share) const {
+    const double speed =
+        motor_speed_at(sewn_, setup_.machine, Propagated(slow_ * (1 - drop_share))).value;
+    return spare_torque(*pedalled_, setup_.machine, sewn_, speed);
+  }
+
   const DriveSetup& setup_;
   const Aims& aims_;
   const Drawer& drawer_;
   const DrawerMotor& motor_;
+  double slow_ = 0;
+  LoadLine sewn_;
+  std::optional<DriveCurve> pedalled_;
 };
 
 // What a figure is shown in.
@@ -555,6 +592,7 @@ Prediction Predictor::Inside::predict(const Candidate& candidate) const {
                                           one.factor, one.unit)
                         : Estimate::unknown(one.unit);
   }
+  result.drop_percent = found.bent_drop(result.drop_percent);
   return result;
 }
 

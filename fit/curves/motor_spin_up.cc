@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/units.h"
+#include "fit/curves/disc_windage.h"
 #include "fit/curves/motor_gate.h"
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
@@ -252,6 +254,24 @@ void add_doubt_of_bend(EquationDoubt& doubt, const Curve& curve) {
   if (stall > 0) doubt.stall = std::hypot(doubt.stall, std::fabs(stall - straight) / stall / 2);
 }
 
+// The curve is what accelerated rotor and disc; the disc's air cannot be told from the motor's own
+// friction. Said where it is a noticeable part of the torque that is left at the highest speed.
+void warn_of_windage(const MotorBench& bench, MotorFit& out) {
+  constexpr double kNoticeable = 0.002;  // of the standstill torque
+  double inertia = 0;
+  for (const Readings& readings : bench.spin_ups)
+    inertia = std::max(inertia, readings.run.inertia_kgm2.value_or(0) +
+                                    readings.run.added_inertia_kgm2.value_or(0));
+  const double speed = out.curve.speed_high;
+  const double air = disc_windage(radius_of_steel_disc(inertia), speed);
+  if (!(air > kNoticeable * out.curve.torque(0))) return;
+  out.warnings.push_back(fmt::format(
+      "The air that the disc moves is in the curve as if it were the motor's own friction: about "
+      "{} mN·m at {} rpm, were it a steel disc 10 mm thick; without the disc the motor gives that "
+      "much more.",
+      significant(1e3 * air, 2), significant(rpm_from_rad_per_s(speed), 3)));
+}
+
 }  // namespace
 
 MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
@@ -308,6 +328,7 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
   open_up(out.curve, doubt);
   set_results(out);
   add_points(out, best);
+  warn_of_windage(bench, out);
   out.not_described = undescribed_spin_up(out, motor);
   return out;
 }

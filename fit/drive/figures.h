@@ -106,7 +106,7 @@ inline constexpr std::array<PedalFigures, kPedalCount> kPedalFigures = {
     PedalFigures{Pedal::kVoltage, Figure::kPedalVoltage, Figure::kVoltageDrop,
                  Figure::kVoltageStallTorque, Figure::kVoltageLeastSpeed, "voltage", "voltage"},
     PedalFigures{Pedal::kMarks, Figure::kPedalMark, Figure::kMarkDrop, Figure::kMarkStallTorque,
-                 Figure::kMarkLeastSpeed, "marks", "measured"}};
+                 Figure::kMarkLeastSpeed, "marks", "marked"}};
 
 /// Slow running with one pedal: how it goes and, where it is known, the setting (with_pedal).
 struct SlowOutcome {

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <complex>
 
+#include "fit/curves/disc_windage.h"
 #include "fit/curves/equations.h"
 #include "fit/curves/motor_fit.h"
 #include "tests/support/bench_rows.h"
@@ -164,6 +165,17 @@ TEST_CASE("a single-phase motor is two fields against each other, and told from 
           doctest::Approx(circuit(share * SinglePhaseCircuit::kSynchronous)).epsilon(0.05));
   // On its main winding alone it stands: Kloss' equation says of the same rows that it starts.
   CHECK(std::fabs(fit.curve.torque(0)) < 0.15 * circuit(0.8 * SinglePhaseCircuit::kSynchronous));
+}
+
+TEST_CASE("a disc of 80 mm moves about a milli-newton metre of air at a motor's free speed") {
+  // r = 40 mm, 13,740 rpm = 1,439 rad/s in air of 1.2 kg/m³ and 1.5e-5 m²/s: Re = 1.535e5, laminar,
+  // C = 3.87/391.8 = 9.88e-3, M = C·½·1.2·1,439²·0.04⁵ = 1.257e-3 N·m (Cochran's coefficient, by
+  // hand). Twice as wide it is turbulent: Re = 6.14e5, C = 0.146/14.37 = 1.016e-2.
+  CHECK(disc_windage(0.040, 1439) == doctest::Approx(1.257e-3).epsilon(2e-3));
+  CHECK(disc_windage(0.080, 1439) ==
+        doctest::Approx(1.016e-2 * 0.5 * 1.2 * 1439 * 1439 * std::pow(0.08, 5)).epsilon(2e-3));
+  // 395 g of steel, 80 mm wide and 10 mm thick: ½·m·r² = 3.16e-4.
+  CHECK(radius_of_steel_disc(3.16e-4) == doctest::Approx(0.040).epsilon(5e-3));
 }
 
 TEST_CASE("intervals hold the truth where noise remembers, the cell lags and the zero drifts") {

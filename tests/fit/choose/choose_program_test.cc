@@ -215,6 +215,15 @@ TEST_CASE("The drop in slow stitching is the slope of the line that the pedal ha
   CHECK(number(best, "slow_drop_percent") == doctest::Approx(drop(0.30, 5)).epsilon(1e-6));
   CHECK(number(find(choices, "Toy motor", "P15"), "slow_drop_percent") ==
         doctest::Approx(drop(0.20, 6)).epsilon(1e-6));
+  // Near a stall the limits stay what can be, and still those of a straight line below it.
+  const auto stalling = drawer.choose("--slow-spm 200 --extra-nm 0.17 --json").json();
+  const auto near = find(stalling["choices"], "Lathe motor", "P18")["slow_drop_percent"];
+  CHECK(near["value"] == doctest::Approx(8.5 * drop(0.30, 5)).epsilon(1e-6));
+  CHECK(near["high"] <= 100);
+  const auto plain = best["slow_drop_percent"];
+  CHECK(near["value"].get<double>() - near["low"].get<double>() ==
+        doctest::Approx(8.5 * (plain["value"].get<double>() - plain["low"].get<double>()))
+            .epsilon(0.05));
   // 11.5 % on P18, 8.0 % on P15: only there the lathe motor is steady enough.
   CHECK(best["chance"].get<double>() < 0.01);
   CHECK(choices[0]["motor_pulley"] == "P15");
