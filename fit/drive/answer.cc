@@ -167,10 +167,9 @@ DriveSetup with_ratio(const DriveSetup& setup, const Propagated& ratio) {
   return result;
 }
 
-// What an electronic foot control does is not told by a resistance or a voltage.
-void leave_out_pedals(DriveAnswer& answer) {
+void leave_out_other_pedals(DriveAnswer& answer, Pedal asked) {
   for (const PedalFigures& figures : kPedalFigures) {
-    if (figures.pedal == Pedal::kMarks) continue;
+    if (figures.pedal == asked) continue;
     std::erase_if(answer.lines, [&](const AnswerLine& line) {
       return line.figure == figures.setting || line.figure == figures.drop ||
              line.figure == figures.stall;
@@ -223,7 +222,7 @@ DriveAnswer first_order_answer(const DriveDesk& desk) {
                             change_lines(desk.sources(), changes(findings.figures, found.figures)),
                             found.search.settling};
   }
-  if (question.pedal_electronic) leave_out_pedals(result);
+  if (question.only_pedal) leave_out_other_pedals(result, *question.only_pedal);
   return result;
 }
 

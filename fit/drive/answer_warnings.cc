@@ -127,7 +127,7 @@ void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
         "machine (in {:.0f} of 100 possible cases).",
         pedal.words, 100 * *share));
   }
-  if (question.pedal_electronic && !question.marked)
+  if (question.only_pedal == Pedal::kMarks && !question.marked)
     answer.warnings.push_back(fmt::format(
         "an electronic foot control (phase angle, half wave) chops the supply, and no voltage "
         "tells what the motor then does. Mark two positions of the pedal, one a little slower and "

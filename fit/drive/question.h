@@ -80,8 +80,9 @@ struct DriveQuestion {
   /// seam.
   std::optional<Uncertain> machine_inertia;
   double rotor_inertia = 0;
-  /// The foot control chops the supply (phase angle, half wave): no pedal of ours stands for it.
-  bool pedal_electronic = false;
+  /// Only this pedal is asked about. kMarks: the foot control chops the supply (phase angle, half
+  /// wave), and nothing but its marks stands for it.
+  std::optional<Pedal> only_pedal;
   /// Motor and control between two marks of the pedal (foot_control.h), at the marks' supply; null
   /// where none were measured.
   const Curve* marks = nullptr;

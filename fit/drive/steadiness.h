@@ -18,7 +18,7 @@ enum class SlowRunning {
   kUnsteady,     ///< no stable running at that speed with this pedal: the speed runs off
   kTooSlow,      ///< even the full supply does not reach the wanted speed
   kNoModel,      ///< the motor's model does not say what this pedal does
-  kNotAnswered,  ///< the foot control chops the supply: no setting stands for it
+  kNotAnswered,  ///< another pedal was asked about, or one that no setting stands for
 };
 
 struct Steadiness {

@@ -142,8 +142,10 @@ void put_options(const Arguments& arguments, const Part& motor, const Part& mach
                                         not_negative(arguments, "explain-sd-rpm", 0) * rpm};
   question.rotor_inertia = motor.number("inertia-kgm2").value_or(0);
   const std::string pedal = arguments.text("pedal").value_or("");
-  question.pedal_electronic = pedal == "electronic";
-  if (!pedal.empty() && pedal != "electronic" && pedal != "resistor" && pedal != "transformer")
+  if (pedal == "resistor") question.only_pedal = Pedal::kResistance;
+  if (pedal == "transformer") question.only_pedal = Pedal::kVoltage;
+  if (pedal == "electronic") question.only_pedal = Pedal::kMarks;
+  if (!pedal.empty() && !question.only_pedal)
     throw Error(Fault::kInput,
                 "--pedal is resistor, transformer or electronic (phase angle, half wave).");
   if (!pedal.empty() && !question.slow_speed)

@@ -319,7 +319,7 @@ void add_what_is_asked(po::options_description& options) {
       "slow-spm", number()->value_name("N"), "the same in stitches per minute")(
       "seam-nm", number()->value_name("T"), "extra torque of a thick seam there (else 0.05 N·m)")(
       "pedal", text()->value_name("KIND"),
-      "what slows it: resistor, transformer or electronic (else the first two)")(
+      "what slows it: resistor, transformer or electronic (else all that can be answered)")(
       "stroke-mm", number()->value_name("S"), "stroke of the needle bar (else the machine's)")(
       "max-rpm", number()->value_name("N"), "the motor's limit (else the motor's)")(
       "explain-top-speed", number()->value_name("RPM"),

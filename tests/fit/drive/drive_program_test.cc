@@ -312,6 +312,11 @@ TEST_CASE(
   CHECK_FALSE(electronic.json().contains("pedal_voltage"));
   CHECK(electronic.json()["slow_running"]["voltage"] == "not-answered");
   CHECK(says(electronic, "record its brake run through the control"));
+  const auto resistor = workshop.pair("--ratio 5 --slow-spm 300 --pedal resistor --json").json();
+  CHECK_FALSE(resistor.contains("pedal_voltage"));
+  CHECK(workshop.pair("--ratio 5 --slow-spm 300 --pedal transformer --json")
+            .json()
+            .contains("pedal_voltage"));
   CHECK(workshop.pair("--ratio 5 --slow-spm 300 --pedal steam").status == 2);
   CHECK(workshop.pair("--ratio 5 --pedal resistor").status == 2);
 }
