@@ -78,7 +78,7 @@ double grip(double small, double large) {
   constexpr double kLarge = 0.102, kLargeRatio = 21, kSmall = 0.042, kSmallRatio = 5;
   constexpr double kDistance = 2;
   const double at_large = std::log(kLargeRatio) / std::numbers::pi;
-  const double power =
+  const double exponent =
       std::log(std::log(kLargeRatio) / std::log(kSmallRatio)) / std::log(kLarge / kSmall);
   const double friction = at_large * std::pow(small / kLarge, exponent);
   const double wrap = std::numbers::pi - 2 * std::asin((large - small) / 2 / (kDistance * large));
