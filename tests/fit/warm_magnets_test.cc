@@ -67,7 +67,7 @@ std::vector<ImportedReading> warming_run(double per_k) {
 
 }  // namespace
 
-TEST_CASE("What a run with a sensor on the case shows of its magnets stands before what is usual") {
+TEST_CASE("What a run with a sensor on the case shows of its magnets moves what is usual") {
   for (const double per_k : {-0.0008, -0.0035}) {
     CAPTURE(per_k);
     tests::ScratchBook scratch;
@@ -87,9 +87,10 @@ TEST_CASE("What a run with a sensor on the case shows of its magnets stands befo
     options.winding_c = 40;
     options.at_winding_c = 100;
     const MotorFit warm = fit_motor(scratch.book(), motor, options);
-    // ωₙ = V/(kΦ): by the run's own loss of flux, not by 0.2 % a kelvin.
+    // ωₙ = V/(kΦ): nearer to the run's own loss of flux than to 0.2 % a kelvin, as far as one run
+    // of two minutes can tell it from the winding's warmth.
     const double as_seen = 1 / (1 + 60 * per_k), usual = 1 / (1 - 60 * 0.002);
     const double moved = warm.curve.parameters[1] / as_run.curve.parameters[1];
-    CHECK(std::fabs(moved - as_seen) < 0.4 * std::fabs(usual - as_seen));
+    CHECK(std::fabs(moved - as_seen) < 0.6 * std::fabs(usual - as_seen));
   }
 }

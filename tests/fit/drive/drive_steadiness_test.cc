@@ -8,6 +8,7 @@
 #include "db/basis/error.h"
 #include "db/basis/units.h"
 #include "drive_bench.h"
+#include "fit/drive/answer.h"
 #include "fit/drive/operating_point.h"
 
 using namespace loadline;
