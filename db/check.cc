@@ -9,6 +9,7 @@
 #include <set>
 
 #include "db/basis/estimate.h"
+#include "db/pictures.h"
 #include "db/schema/schema.h"
 #include "db/store/book_state.h"
 #include "db/store/impossible.h"
@@ -247,10 +248,36 @@ void check_parts(const Book& book, Findings& findings) {
     for (const Part& part : book.parts(kind)) check_part(part, findings);
 }
 
+// Of a part, of one that was joined into another, or of a run.
+bool is_of_this_book(const Book& book, const std::string& uuid) {
+  Statement find(book.handle(),
+                 "SELECT 1 FROM run WHERE uuid = ?1 UNION ALL SELECT 1 FROM motor WHERE uuid = ?1 "
+                 "UNION ALL SELECT 1 FROM machine WHERE uuid = ?1 UNION ALL SELECT 1 FROM rig "
+                 "WHERE uuid = ?1 UNION ALL SELECT 1 FROM pulley WHERE uuid = ?1 UNION ALL "
+                 "SELECT 1 FROM belt WHERE uuid = ?1");
+  if (find.with(uuid).step()) return true;
+  for (const JoinedPart& joined : book.joined())
+    if (joined.uuid == uuid) return true;
+  return false;
+}
+
+void check_picture(const Book& book, const std::string& name, Findings& findings) {
+  const std::string where = fmt::format("document '{}'", on_one_line(name));
+  try {
+    picture_in(name, book.document(name).value_or(""));
+    if (!is_of_this_book(book, subject_of_picture(name)))
+      findings.add(where, "is a picture of nothing in the book");
+  } catch (const Error& error) {
+    findings.add(where, error.what());
+  }
+}
+
 void check_documents(const Book& book, Findings& findings) {
   for (const std::string& name : book.document_names(""))
     if (!Json::accept(book.document(name).value_or("")))
       findings.add(fmt::format("document '{}'", name), "is not valid JSON");
+    else if (name.starts_with(kPictureDocuments))
+      check_picture(book, name, findings);
 }
 
 }  // namespace

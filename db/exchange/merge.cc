@@ -2,10 +2,12 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <map>
 #include <set>
 
+#include "db/pictures.h"
 #include "db/store/book_state.h"
 #include "db/store/impossible.h"
 #include "db/store/text.h"
@@ -53,7 +55,10 @@ class Merge {
     merge_lone_zeros();
     merge_runs();
     merge_curves();
-    result_.documents_left = static_cast<std::int64_t>(from_.document_names("").size());
+    const std::vector<std::string> pictures = from_.document_names(kPictureDocuments);
+    merge_pictures(pictures);
+    result_.documents_left = static_cast<std::int64_t>(from_.document_names("").size()) -
+                             static_cast<std::int64_t>(pictures.size());
     return std::move(result_);
   }
 
@@ -155,6 +160,29 @@ class Merge {
     event.part = part_here(event.kind, event.part);
     into_.add_part_event(event);
     ++result_.events_added;
+  }
+
+  void merge_pictures(const std::vector<std::string>& documents) {
+    Book::Transaction transaction(into_);
+    for (const std::string& document : documents)
+      let_in(fmt::format("document '{}'", on_one_line(document)), [&] { merge_picture(document); });
+    transaction.commit();
+  }
+
+  void merge_picture(const std::string& document) {
+    const Picture picture = picture_in(document, from_.document(document).value_or(""));
+    const std::string uuid = subject_of_picture(document);
+    if (!came_here(uuid))
+      throw Error(Fault::kInput, "what it shows is not in that book or was not let in");
+    if (into_.document(document)) return;
+    add_picture(into_, uuid, picture);
+    ++result_.pictures_added;
+  }
+
+  bool came_here(const std::string& uuid) const {
+    if (id_of(into_, "run", uuid)) return true;
+    return std::any_of(all_part_kinds().begin(), all_part_kinds().end(),
+                       [&](PartKind kind) { return id_of_part(kind, uuid).has_value(); });
   }
 
   void complete_part(Part ours, const Part& theirs) {
@@ -398,7 +426,7 @@ class Merge {
 
 bool MergeResult::changed() const {
   return parts_added + parts_completed + calibrations_added + curves_added + zeros_added +
-                 events_added >
+                 events_added + pictures_added >
              0 ||
          !runs_added.empty();
 }

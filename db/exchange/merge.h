@@ -15,7 +15,8 @@
 //   it; the rest comes in.
 // - Calibrations and curves are added with their UUIDs; a curve whose runs were not all let in is
 //   refused. Numbers of runs inside a curve's details keep the other book's numbering.
-// - Documents (session plans and settings) stay where they are: they speak of their own book.
+// - Pictures come with the part or run that they show.
+// - Other documents (session plans and settings) stay where they are: they speak of their own book.
 // Merging the same book again changes nothing.
 #pragma once
 
@@ -38,6 +39,7 @@ struct MergeResult {
   std::vector<std::int64_t> runs_added;                      ///< numbers here
   std::int64_t runs_known = 0, calibrations_added = 0, curves_added = 0, zeros_added = 0;
   std::int64_t events_added = 0;  ///< of parts
+  std::int64_t pictures_added = 0;
   std::int64_t documents_left = 0;
   std::vector<Refusal> refused;
   std::vector<std::string> differences;  ///< sentences

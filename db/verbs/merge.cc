@@ -26,6 +26,7 @@ Json merge_json(const MergeResult& result) {
           {"curves_added", result.curves_added},
           {"zeros_added", result.zeros_added},
           {"events_added", result.events_added},
+          {"pictures_added", result.pictures_added},
           {"documents_left", result.documents_left},
           {"refused", refused},
           {"differences", result.differences}};

@@ -4,6 +4,7 @@
 #include "db/basis/ask.h"
 #include "db/exchange/csv_in.h"
 #include "db/exchange/shown.h"
+#include "db/pictures.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {
@@ -40,7 +41,8 @@ bool option_fits(const std::string& first_word, const std::string& option) {
   add_mending_options(of_runs);
   add_common_options(common);
   add_field_options(of_parts);
-  const bool for_all = common.find_nothrow(option, false) || option == "note";
+  const bool for_all =
+      common.find_nothrow(option, false) || option == "note" || option == "picture";
   const bool of_run = of_runs.find_nothrow(option, false);
   const bool has_events = first_word == "motor" || first_word == "machine" || first_word == "belt";
   if (option == "event") return has_events;
@@ -86,6 +88,10 @@ void rename_pedals(Book& book, const std::string& old_name, const std::string& n
   }
 }
 
+void take_picture(const Arguments& arguments, Book& book, const std::string& uuid) {
+  if (const auto path = arguments.text("picture")) add_picture(book, uuid, read_picture(*path));
+}
+
 int set_part(const Arguments& arguments, PartKind kind) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   Part part =
@@ -100,6 +106,7 @@ int set_part(const Arguments& arguments, PartKind kind) {
   book.update(part);
   if (kind == PartKind::kMotor && part.name != old_name) rename_pedals(book, old_name, part.name);
   take_event(arguments, book, part);
+  take_picture(arguments, book, part.uuid);
   transaction.commit();
   say(arguments, fmt::format("Changed {} '{}'{}.", part_kind_name(kind), old_name,
                              part.name == old_name ? "" : ", now '" + part.name + "'"));
@@ -139,7 +146,10 @@ int set_run(const Arguments& arguments) {
   Run run = book.run(run_number(arguments.name(1, "the number of the run")));
   take_run_options(book, arguments, run);
   take_mending(arguments, run);
+  Book::Transaction transaction(book);
   book.update_run(run);
+  take_picture(arguments, book, run.uuid);
+  transaction.commit();
   if (arguments.has("kind")) warn_of_missing(run);
   say(arguments,
       fmt::format("Changed run {}; fit its curve again when it was fitted before.", run.id));
@@ -175,7 +185,8 @@ Verb set_verb() {
       "change fields of a part, or the conditions of a run",
       "Only the fields that are given change. What a run measured never changes; its kind, what "
       "was mounted and its conditions can be put right, and it can be put aside; 'show run' "
-      "tells what stood there before. --event puts down what was done to a part.",
+      "tells what stood there before. --event puts down what was done to a part. A picture of a "
+      "part or run is copied into the book (PNG or JPEG, at most 2 MB); the report shows it.",
       "loadline-db set motor \"Drawer 3\" --max-rpm 9000 --forget rated-a\n"
       "loadline-db set run 7 --supply-v 231\n"
       "loadline-db set run 8 --aside \"the belt came off\"\n"
@@ -193,7 +204,9 @@ Verb set_verb() {
       "forget", po::value<std::vector<std::string>>()->composing()->value_name("FIELD"),
       "a field that is to be unknown again; may be given several times")(
       "event", po::value<std::string>()->value_name("WORDS"),
-      "something that was done to the motor, machine or belt on the day that --on says");
+      "something that was done to the motor, machine or belt on the day that --on says")(
+      "picture", po::value<std::string>()->value_name("FILE"),
+      "a picture of it to keep in the book, beside those that are there");
   add_yes_option(verb.options);
   add_common_options(verb.options);
   verb.first_words = "rig motor machine pulley belt run";

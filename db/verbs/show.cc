@@ -4,6 +4,7 @@
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "db/exchange/shown.h"
+#include "db/pictures.h"
 #include "db/store/book_state.h"
 #include "db/verbs/verbs.h"
 
@@ -93,6 +94,12 @@ void show_part_events(const Book& book, const Part& part, Json& out, std::string
   out["joined"] = names;
 }
 
+void show_pictures(const std::vector<Picture>& pictures, Json& out, std::string& text) {
+  out["pictures"] = pictures_json(pictures);
+  for (const Picture& picture : pictures)
+    text += fmt::format("\npicture  {}, {} kB", picture.name, (picture.bytes + 1023) / 1024);
+}
+
 void show_latest_calibration(const Book& book, const Part& part, Json& out, std::string& text) {
   if (part.kind != PartKind::kRig) return;
   const auto calibration = book.latest_calibration(part.id);
@@ -120,6 +127,7 @@ int show_part(const Book& book, const Arguments& arguments, PartKind kind) {
   out["runs"] = runs;
   text += fmt::format("\nruns  {}", run_list(runs));
   show_part_events(book, part, out, text);
+  show_pictures(pictures_of(book, part), out, text);
   show_latest_calibration(book, part, out, text);
   show_latest_curve(book, part, out, text);
   if (arguments.json())
@@ -196,6 +204,7 @@ int show_run(const Book& book, const Arguments& arguments) {
   }
   out["events"] = events;
   show_changes(book, run, out, text);
+  show_pictures(pictures_of(book, run.uuid), out, text);
   out["zeros"] = zeros_json(book.zeros(run.id));
   if (arguments.json())
     print_json(out);

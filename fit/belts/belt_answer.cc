@@ -88,7 +88,10 @@ std::string why_not(const BeltSession& session, const BeltComparison& comparison
         "missing.",
         belts.empty() ? "no belts" : "only belt " + *belts.begin(), belts.empty() ? "" : "s",
         reasons);
-  return "no two belts ran on the same pulleys; run two belts on one pair of pulleys." + reasons;
+  return "no two belts ran on the same pulleys on one evening; run two belts on one pair of "
+         "pulleys, "
+         "one after the other." +
+         reasons;
 }
 
 std::string belt_table(const BeltComparison& comparison) {

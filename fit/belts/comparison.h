@@ -36,6 +36,8 @@ struct TopSpeed {
   std::int64_t run = 0;
   std::string belt;
   std::string block;                  ///< pulley pair and what else was set up alike
+  std::string set_up;                 ///< the same without the session
+  std::size_t evening = 0;            ///< the session, from 0 on
   double order = 0;                   ///< place in time among the session's runs
   double speed = 0;                   ///< rad/s, at the hand wheel unless `at_motor`
   double speed_sd = 0;                ///< standard uncertainty within the run

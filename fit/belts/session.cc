@@ -4,29 +4,16 @@
 
 #include <algorithm>
 #include <cmath>
-#include <ctime>
-#include <iomanip>
 #include <map>
 #include <set>
-#include <sstream>
 
 #include "fit/belts/session_parts.h"
+#include "fit/curves/sessions.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {
 namespace {
-
-// Runs of a rig further apart than this belong to different sessions.
-constexpr double kSessionGapS = 6 * 3600;
-
-std::optional<double> started_s(const Run& run) {
-  std::tm when{};
-  std::istringstream text(run.started_utc);
-  text >> std::get_time(&when, "%Y-%m-%dT%H:%M:%S");
-  if (text.fail()) return std::nullopt;
-  return static_cast<double>(timegm(&when));
-}
 
 std::string part_name(const Book& book, PartKind kind, std::int64_t id) {
   return id ? book.part(kind, id).name : "";
@@ -116,7 +103,7 @@ void reduce(const Readings& readings, const SessionOptions& options, Candidate& 
   out.motor_speed = candidate.motor_speed;
 }
 
-std::string block_name(const Book& book, const Run& run, int session) {
+std::string set_up_of(const Book& book, const Run& run) {
   std::string name = part_name(book, PartKind::kMotor, run.motor);
   const std::string motor_pulley = part_name(book, PartKind::kPulley, run.motor_pulley);
   const std::string hand_pulley = part_name(book, PartKind::kPulley, run.hand_pulley);
@@ -124,7 +111,12 @@ std::string block_name(const Book& book, const Run& run, int session) {
     name += fmt::format("{}{} on {}", name.empty() ? "" : ", ",
                         motor_pulley.empty() ? "unnamed pulley" : motor_pulley,
                         hand_pulley.empty() ? "unnamed pulley" : hand_pulley);
-  if (session > 0) name += fmt::format(", session {}", session + 1);
+  return name;
+}
+
+std::string block_name(const std::string& set_up, std::size_t evening) {
+  std::string name = set_up;
+  if (evening > 0) name += fmt::format("{}session {}", name.empty() ? "" : ", ", evening + 1);
   return name.empty() ? "all" : name;
 }
 
@@ -140,18 +132,16 @@ std::vector<Candidate> candidates_of(const Book& book, std::int64_t machine,
     return std::pair(a.started_utc, a.id) < std::pair(b.started_utc, b.id);
   });
   std::vector<Candidate> candidates;
-  std::optional<double> last;
-  int session = 0;
+  const std::vector<std::size_t> evenings = evenings_of(runs);
   for (const Run& run : runs) {
-    const auto now = run.source == "rig" ? started_s(run) : std::nullopt;
-    if (now && last && *now - *last > kSessionGapS) ++session;
-    if (now) last = now;
     Candidate& candidate = candidates.emplace_back();
     candidate.run = run;
     candidate.reduced.run = run.id;
     candidate.reduced.order = static_cast<double>(candidates.size() - 1);
     candidate.reduced.belt = part_name(book, PartKind::kBelt, run.belt);
-    candidate.reduced.block = block_name(book, run, session);
+    candidate.reduced.evening = evenings[candidates.size() - 1];
+    candidate.reduced.set_up = set_up_of(book, run);
+    candidate.reduced.block = block_name(candidate.reduced.set_up, candidate.reduced.evening);
     if (!run.aside.empty()) candidate.reasons.push_back("it is put aside: " + run.aside);
     if (!run.belt) candidate.reasons.emplace_back("it names no belt");
   }

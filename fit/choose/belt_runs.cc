@@ -49,6 +49,33 @@ std::optional<double> creep_in(const BeltSession& session, std::int64_t check) {
   return std::nullopt;
 }
 
+// Of optional values those that are there.
+std::optional<double> mean_of(const std::vector<BeltSighting>& all,
+                              std::optional<double> BeltSighting::*which) {
+  double sum = 0, count = 0;
+  for (const BeltSighting& one : all)
+    if (one.*which) sum += *(one.*which), count += 1;
+  return count > 0 ? std::optional(sum / count) : std::nullopt;
+}
+
+std::vector<BeltSighting> by_evening(const std::vector<BeltSighting>& all) {
+  std::map<std::size_t, std::vector<BeltSighting>> evenings;
+  for (const BeltSighting& one : all) evenings[one.evening].push_back(one);
+  if (evenings.size() < 2) return all;
+  std::vector<BeltSighting> means;
+  for (const auto& [evening, own] : evenings) {
+    BeltSighting& mean = means.emplace_back();
+    mean.evening = evening;
+    for (const BeltSighting& one : own) {
+      mean.motor_speed += one.motor_speed / static_cast<double>(own.size());
+      mean.quotient += one.quotient / static_cast<double>(own.size());
+    }
+    mean.supply_v = mean_of(own, &BeltSighting::supply_v);
+    mean.creep_speed = mean_of(own, &BeltSighting::creep_speed);
+  }
+  return means;
+}
+
 }  // namespace
 
 std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
@@ -59,12 +86,14 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
     if (!top.motor_speed) continue;
     const Run run = book.run(top.run);
     found[{run.belt, run.motor, {run.motor_pulley, run.hand_pulley}}].push_back(
-        {*top.motor_speed, top.speed / *top.motor_speed, top.supply,
+        {top.evening, *top.motor_speed, top.speed / *top.motor_speed, top.supply,
          creep_in(session, run.slip_check)});
   }
-  for (const auto& [key, sightings] : found)
+  for (const auto& [key, runs] : found) {
+    const std::vector<BeltSighting> sightings = by_evening(runs);
     result.push_back(
         {std::get<0>(key), std::get<1>(key), std::get<2>(key), sightings, seen_in(sightings)});
+  }
   return result;
 }
 

@@ -20,8 +20,10 @@ struct PulleyIds {
   auto operator<=>(const PulleyIds&) const = default;
 };
 
-/// One top-speed run with both tachometers, over its steady part.
+/// One top-speed run with both tachometers, over its steady part; the mean of an evening's runs
+/// where there are several evenings, since runs of one evening have its mood in common.
 struct BeltSighting {
+  std::size_t evening = 0;
   double motor_speed = 0;  ///< rad/s
   double quotient = 0;     ///< hand wheel over motor
   std::optional<double> supply_v;

@@ -8,8 +8,8 @@
 namespace loadline {
 namespace {
 
-constexpr double kLoose = 0.3;                            // of a level: a third more or less
-constexpr double kLeastScatter = 1e-5, kMostScatter = 1;  // of levels
+constexpr double kLoose = 0.3;          // of a level: a third more or less
+constexpr double kLeastScatter = 1e-5;  // of levels, for a matrix that can be inverted
 
 bool inertia_by_runs(const std::vector<Coast>& coasts, const std::optional<Prior>& inertia) {
   if (inertia) return false;
@@ -23,25 +23,6 @@ int freedom_of_runs(const std::vector<Coast>& coasts, const std::optional<Prior>
   return static_cast<int>(coasts.size()) - 1 - (inertia_by_runs(coasts, inertia) ? 1 : 0);
 }
 
-// What the data say of the levels.
-struct LevelData {
-  Eigen::MatrixXd information;
-  Eigen::VectorXd right;
-  Eigen::MatrixXd same_session;  // 1 where two runs share one
-  int sessions = 0;
-
-  Eigen::MatrixXd covariance(double of_runs, double of_sessions) const {
-    return of_runs * of_runs * Eigen::MatrixXd::Identity(right.size(), right.size()) +
-           of_sessions * of_sessions * same_session;
-  }
-  double deviance(double of_runs, double of_sessions) const {
-    const Eigen::MatrixXd k = covariance(of_runs, of_sessions);
-    const Eigen::PartialPivLU<Eigen::MatrixXd> lu(
-        Eigen::MatrixXd::Identity(right.size(), right.size()) + k * information);
-    return std::log(std::fabs(lu.determinant())) - right.dot(lu.solve(k * right));
-  }
-};
-
 Eigen::Index first_level(const CoastFit& fit) { return fit.problem->level_column_of(0); }
 
 LevelData data_of(const CoastFit& fit, const std::vector<int>& sessions) {
@@ -50,48 +31,10 @@ LevelData data_of(const CoastFit& fit, const std::vector<int>& sessions) {
   const Eigen::MatrixXd precision =
       fit.solution.inverse_normal.block(at, at, count, count).inverse() /
       std::max(1.0, unexplained_course(fit));
-  LevelData data;
-  data.information = precision - fit.options.level_root.transpose() * fit.options.level_root;
-  data.information = (data.information + data.information.transpose().eval()) / 2;
-  data.right = precision * fit.solution.parameters.segment(at, count);
-  data.same_session = Eigen::MatrixXd::Zero(count, count);
-  for (Eigen::Index i = 0; i < count; ++i)
-    for (Eigen::Index j = 0; j < count; ++j)
-      if (sessions[static_cast<std::size_t>(i)] == sessions[static_cast<std::size_t>(j)])
-        data.same_session(i, j) = 1;
-  data.sessions = 1 + *std::max_element(sessions.begin(), sessions.end());
-  return data;
-}
-
-// The size in [0, kMostScatter] at which `deviance` is least: golden section over its logarithm.
-template <typename Deviance>
-double best_size(const Deviance& deviance) {
-  constexpr double kGolden = 0.6180339887498949;
-  double low = std::log(kLeastScatter), high = std::log(kMostScatter);
-  while (high - low > 1e-3) {
-    const double a = high - kGolden * (high - low), b = low + kGolden * (high - low);
-    (deviance(std::exp(a)) < deviance(std::exp(b)) ? high : low) =
-        deviance(std::exp(a)) < deviance(std::exp(b)) ? b : a;
-  }
-  const double size = std::exp((low + high) / 2);
-  return deviance(size) < deviance(0) - 1e-9 ? size : 0;
-}
-
-LevelScatter scatter_of(const LevelData& data) {
-  LevelScatter scatter;
-  scatter.known = true;
-  const auto count = static_cast<int>(data.right.size());
-  // One run a session: session and run are one, and count as the session's.
-  const bool nested = data.sessions > 1 && data.sessions < count;
-  for (int turn = 0; turn < (nested ? 6 : 1); ++turn) {
-    if (data.sessions > 1)
-      scatter.of_sessions =
-          best_size([&](double size) { return data.deviance(scatter.of_runs, size); });
-    if (nested || data.sessions == 1)
-      scatter.of_runs =
-          best_size([&](double size) { return data.deviance(size, scatter.of_sessions); });
-  }
-  return scatter;
+  const Eigen::MatrixXd information =
+      precision - fit.options.level_root.transpose() * fit.options.level_root;
+  return {(information + information.transpose().eval()) / 2,
+          precision * fit.solution.parameters.segment(at, count), sessions};
 }
 
 Eigen::MatrixXd root_of(const LevelData& data, const LevelScatter& scatter) {

@@ -1,14 +1,11 @@
 // Coast-downs of one machine do not repeat to what a tachometer knows: oil, felt and presser foot
 // make a run easier or harder as a whole. Each run's drag is the common one times exp of a level of
-// its own, levels vary from run to run and from session to session, and both variances come from
-// the runs by restricted maximum likelihood.
+// its own; how levels scatter comes from the runs (run_levels.h).
 //
 // The runs are fitted once with all levels open (loosely held). Their posterior mean m and
 // covariance C are what the data say of them once drag, inertia and start speeds are eliminated:
-// information Λ = C⁻¹ − (what held them), estimate b = C⁻¹·m. For levels of covariance K the
-// restricted likelihood is then −2 ln L = ln det(I + K·Λ) − bᵀ·(I + K·Λ)⁻¹·K·b (Harville, J. Amer.
-// Statist. Assoc. 72 (1977) 320, in this form derived), and the fit is made anew with the best K in
-// place of the loose hold.
+// information Λ = C⁻¹ − (what held them), estimate C⁻¹·m beside it; then the fit is made anew with
+// the best covariance of the levels in place of the loose hold.
 //
 // A pair of runs whose inertia is not known otherwise cannot tell levels: they stay out, and
 // friction that differed between its two runs is in its inertia unseen.
@@ -17,18 +14,13 @@
 #include <vector>
 
 #include "fit/curves/coast_fit.h"
+#include "fit/curves/run_levels.h"
 
 namespace loadline {
 
 /// Inverse root of the covariance that holds levels loosely (CoastOptions::level_root); empty where
 /// the runs cannot tell them.
 Eigen::MatrixXd loose_levels(const std::vector<Coast>& coasts, const std::optional<Prior>& inertia);
-
-/// Standard deviations of the levels (relative, of all torques).
-struct LevelScatter {
-  double of_runs = 0, of_sessions = 0;
-  bool known = false;  ///< the runs could tell
-};
 
 /// `loose`, a settled fit with loose levels, made anew with levels as its runs show them;
 /// `sessions` holds the session of each coast. Its degrees of freedom are those with which the

@@ -59,15 +59,7 @@ void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast
 std::vector<int> sessions_of(const Book& book, const Part& part, const std::vector<Coast>& coasts) {
   std::vector<std::int64_t> runs;
   for (const Coast& coast : coasts) runs.push_back(coast.run);
-  std::vector<int> numbers(runs.size(), 0);
-  int number = 0;
-  for (const Session& session : sessions_of(book, part, runs)) {
-    for (const Run& run : session.runs)
-      for (std::size_t i = 0; i < runs.size(); ++i)
-        if (runs[i] == run.id) numbers[i] = number;
-    ++number;
-  }
-  return numbers;
+  return session_numbers(book, part, runs);
 }
 
 // What runs and book say of the inertia, without what was added. A run's own is the whole that

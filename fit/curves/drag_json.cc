@@ -49,10 +49,7 @@ Json to_json(const DragFit& fit) {
     json["stribeck_rise"] = to_json(fit.stribeck_rise);
     json["stribeck_speed"] = to_json(fit.stribeck_speed);
   }
-  if (fit.levels.known)
-    json["scatter"] = {
-        {"from_run_to_run", to_json(Estimate::exact(100 * fit.levels.of_runs, "%"))},
-        {"from_session_to_session", to_json(Estimate::exact(100 * fit.levels.of_sessions, "%"))}};
+  if (fit.levels.known) json["scatter"] = to_json(fit.levels);
   json["another_evening"] = fit.another_evening ? to_json(*fit.another_evening) : Json();
   json["warnings"] = fit.warnings;
   return json;

@@ -103,6 +103,8 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
   out.budget.push_back(line_from(out, fit, zero, "zero"));
   out.budget.push_back(line_from(out, fit, slope * slope * scale, "slope"));
   out.budget.push_back(line_from(out, fit, arm * arm * scale, "arm"));
+  if (fit.levels.known)
+    out.budget.push_back(line_from(out, fit, fit.of_levels, "scatter from run to run"));
   out.budget.push_back(equation_line(out, equation_doubt(out)));
 }
 

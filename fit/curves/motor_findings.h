@@ -7,6 +7,7 @@
 
 #include "db/basis/estimate.h"
 #include "fit/curves/curve.h"
+#include "fit/curves/run_levels.h"
 
 namespace loadline {
 
@@ -50,6 +51,7 @@ struct MotorFit {
   bool speed_residuals = false;     ///< from spin-ups
   std::vector<ModelTried> models;   ///< best first
   std::vector<RunFinding> findings;
+  LevelScatter levels;  ///< how its runs scatter as wholes; known with two or more
   std::vector<BudgetLine> budget;
   std::vector<CurvePoint> points;  ///< thinned for plotting
   std::string choice;              ///< why this model

@@ -12,6 +12,7 @@
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
 #include "fit/curves/motor_spin_up.h"
+#include "fit/curves/sessions.h"
 #include "fit/curves/smooth_sweep.h"
 #include "fit/curves/winding_temperature.h"
 
@@ -216,12 +217,12 @@ void take_smooth(MotorFit& out, const SweepFit& fit) {
 }
 
 // Spin-ups and brake runs know the same curve, each by another instrument.
-void compare_with_spin_ups(MotorFit& out, const MotorBench& bench, const Part& motor,
-                           const MotorFitOptions& options) {
+void compare_with_spin_ups(MotorFit& out, const Book& book, const MotorBench& bench,
+                           const Part& motor, const MotorFitOptions& options) {
   if (bench.spin_ups.empty() || options.model == "smooth") return;
   std::optional<MotorFit> spun;
   try {
-    spun = fit_by_spin_up(bench, motor, options);
+    spun = fit_by_spin_up(book, bench, motor, options);
   } catch (const Error& error) {  // the brake runs stand alone
     if (error.fault() != Fault::kInput) throw;
     return;
@@ -240,14 +241,19 @@ void compare_with_spin_ups(MotorFit& out, const MotorBench& bench, const Part& m
 
 MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& options) {
   const MotorBench bench = motor_bench(book, motor, options);
-  if (bench.brake.empty()) return fit_by_spin_up(bench, motor, options);
+  if (bench.brake.empty()) return fit_by_spin_up(book, bench, motor, options);
   const bool smooth = options.model == "smooth";
   if (smooth && options.at_winding_c)
     throw Error(Fault::kInput,
                 "the smooth curve has no winding resistance that could be moved to another "
                 "temperature; leave --at-winding-c or --model smooth out.");
   SweepFitInput input;
-  for (const auto& run : bench.brake) input.runs.push_back(run.get());
+  std::vector<std::int64_t> numbers;
+  for (const auto& run : bench.brake) {
+    input.runs.push_back(run.get());
+    numbers.push_back(run->readings.run.id);
+  }
+  input.session_of = session_numbers(book, motor, numbers);
   input.no_load = bench.no_load;
   input.own_drag = bench.own_drag;
   input.options = options.sweep;
@@ -290,6 +296,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   const SweepFit& best = *candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
   out.residual_rms = best.single_rms;
+  out.levels = best.levels;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   if (options.at_winding_c) {
@@ -308,7 +315,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   if (!smooth) add_budget(out, best);
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
-  compare_with_spin_ups(out, bench, motor, options);
+  compare_with_spin_ups(out, book, bench, motor, options);
   out.not_described = fault;
   if (out.not_described.empty()) out.not_described = undescribed(out, motor, best);
   return out;

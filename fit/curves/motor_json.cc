@@ -57,6 +57,8 @@ Json to_json(const MotorFit& fit) {
   };
   Json parameters = Json::object();
   for (const auto& [name, estimate] : fit.parameters) parameters[name] = result(estimate);
+  Json scatter;
+  if (fit.levels.known) scatter = to_json(fit.levels);
   return {
       {"described", described},
       {"not_described", described ? Json() : Json(fit.not_described)},
@@ -79,6 +81,7 @@ Json to_json(const MotorFit& fit) {
       {"runs", fit.curve.runs},
       {"run_findings", findings_json(fit.findings)},
       {"budget", budget_json(fit.budget)},
+      {"scatter", scatter},
       {"another_evening", fit.another_evening ? to_json(*fit.another_evening) : Json()},
       {"warnings", fit.warnings}};
 }

@@ -12,6 +12,7 @@
 #include "fit/curves/motor_results.h"
 #include "fit/curves/results.h"
 #include "fit/curves/run_up.h"
+#include "fit/curves/sessions.h"
 #include "fit/curves/spin_up_constants.h"
 #include "fit/curves/stated_tachometer.h"
 #include "fit/curves/winding_temperature.h"
@@ -274,7 +275,7 @@ void warn_of_windage(const MotorBench& bench, MotorFit& out) {
 
 }  // namespace
 
-MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
+MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& motor,
                         const MotorFitOptions& options) {
   if (options.model == "smooth")
     throw Error(Fault::kInput,
@@ -309,6 +310,9 @@ MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor,
                             motor.name));
   prefer_known(candidates, motor, lowest_share(runs));
   for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
+  std::vector<std::int64_t> numbers;
+  for (const RunUp& run : runs) numbers.push_back(run.run);
+  out.levels = add_levels(candidates.front().fit, session_numbers(book, motor, numbers));
   const RunUpFit& best = candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, reference_v);
   if (options.at_winding_c) {

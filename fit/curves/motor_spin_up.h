@@ -7,6 +7,7 @@
 namespace loadline {
 
 /// Error(kInput) when no spin-up is usable or no equation describes them.
-MotorFit fit_by_spin_up(const MotorBench& bench, const Part& motor, const MotorFitOptions& options);
+MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& motor,
+                        const MotorFitOptions& options);
 
 }  // namespace loadline

@@ -370,4 +370,29 @@ RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>&
   return fit_from(model, runs, own_drag, start, true);
 }
 
+LevelScatter add_levels(RunUpFit& fit, const std::vector<int>& session_of) {
+  const auto runs = static_cast<Eigen::Index>(fit.runs.size());
+  const int size = fit.shape->size();  // the inertia's column comes next
+  if (runs < 2) return {};
+  Eigen::MatrixXd columns = Eigen::MatrixXd::Zero(fit.solution.jacobian.rows(), runs);
+  Eigen::Index row = 0;
+  for (Eigen::Index j = 0; j < runs; ++j) {
+    const RunUp& run = fit.runs[static_cast<std::size_t>(j)];
+    const auto rows = static_cast<Eigen::Index>(run.speed.size());
+    // Larger torques do what a smaller inertia does.
+    if (run.inertia.sd > 0)
+      columns.col(j).segment(row, rows) =
+          -run.inertia.mean / run.inertia.sd * fit.solution.jacobian.col(size).segment(row, rows);
+    row += rows;
+  }
+  const EffectsBeside levels = effects_beside(fit.solution, columns);
+  if (!levels.information.allFinite() || !levels.right.allFinite()) return {};
+  const LevelData data(levels.information, levels.right, session_of);
+  const LevelScatter scatter = scatter_of(data);
+  const Eigen::MatrixXd by = fit.shape->natural_by_internal(fit.solution.parameters.head(size)) *
+                             levels.by_effect.topRows(size);
+  fit.covariance += covariance_of_levels(data, scatter, by);
+  return scatter;
+}
+
 }  // namespace loadline

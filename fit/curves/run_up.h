@@ -19,6 +19,7 @@
 #include <vector>
 
 #include "fit/curves/motor_shape.h"
+#include "fit/curves/run_levels.h"
 #include "fit/curves/run_up_stretch.h"
 #include "fit/solver/nonlinear.h"
 
@@ -47,5 +48,9 @@ RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
 RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>& runs,
                              const std::optional<OwnDrag>& own_drag,
                              const std::optional<Eigen::VectorXd>& start);
+
+/// How runs scatter as wholes about the fit (their torques, or what they say of the inertia), which
+/// goes into its covariance; `session_of` each run's session. Unknown with one run.
+LevelScatter add_levels(RunUpFit& fit, const std::vector<int>& session_of);
 
 }  // namespace loadline

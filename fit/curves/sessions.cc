@@ -76,13 +76,13 @@ std::optional<double> day_of(const std::string& text) {
   return static_cast<double>(std::chrono::sys_days(date).time_since_epoch().count());
 }
 
-std::vector<Session> sessions_of(const Book& book, const Part& subject,
-                                 const std::vector<std::int64_t>& numbers) {
-  std::vector<Session> sessions;
+std::vector<std::size_t> evenings_of(const std::vector<Run>& runs) {
+  std::vector<std::size_t> evenings;
+  std::size_t count = 0;
   std::map<std::string, std::size_t> by_label;
   std::map<std::int64_t, std::pair<std::size_t, double>> last_of_rig;  // session, start
-  for (Run& run : runs_read(book, subject, numbers)) {
-    std::size_t place = sessions.size();
+  for (const Run& run : runs) {
+    std::size_t place = count;
     if (!run.session.empty()) {
       place = by_label.try_emplace(run.session, place).first->second;
     } else {
@@ -92,8 +92,33 @@ std::vector<Session> sessions_of(const Book& book, const Part& subject,
         place = last->second.first;
       last_of_rig[run.rig] = {place, start};
     }
-    if (place == sessions.size()) sessions.push_back({run.session, {}, {}, {}});
-    sessions[place].runs.push_back(std::move(run));
+    count = std::max(count, place + 1);
+    evenings.push_back(place);
+  }
+  return evenings;
+}
+
+std::vector<int> session_numbers(const Book& book, const Part& subject,
+                                 const std::vector<std::int64_t>& numbers) {
+  std::vector<int> result(numbers.size(), 0);
+  int number = 0;
+  for (const Session& session : sessions_of(book, subject, numbers)) {
+    for (const Run& run : session.runs)
+      for (std::size_t i = 0; i < numbers.size(); ++i)
+        if (numbers[i] == run.id) result[i] = number;
+    ++number;
+  }
+  return result;
+}
+
+std::vector<Session> sessions_of(const Book& book, const Part& subject,
+                                 const std::vector<std::int64_t>& numbers) {
+  std::vector<Session> sessions;
+  std::vector<Run> runs = runs_read(book, subject, numbers);
+  const std::vector<std::size_t> evenings = evenings_of(runs);
+  for (std::size_t i = 0; i < runs.size(); ++i) {
+    if (evenings[i] == sessions.size()) sessions.push_back({runs[i].session, {}, {}, {}});
+    sessions[evenings[i]].runs.push_back(std::move(runs[i]));
   }
   for (Session& session : sessions) set_start(session);
   // One without a date has no place among the others: then none has.

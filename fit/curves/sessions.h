@@ -26,6 +26,14 @@ struct Session {
 std::vector<Session> sessions_of(const Book& book, const Part& subject,
                                  const std::vector<std::int64_t>& numbers = {});
 
+/// The session of each of these runs, which are in order of time, from 0 on as they come.
+std::vector<std::size_t> evenings_of(const std::vector<Run>& runs);
+
+/// The number of the session that each run belongs to, from 0 on; `numbers` are ended runs of the
+/// subject that no one put aside.
+std::vector<int> session_numbers(const Book& book, const Part& subject,
+                                 const std::vector<std::int64_t>& numbers);
+
 /// Days since 1970-01-01 of a date or time that begins as "2026-03-01"; empty for anything else.
 std::optional<double> day_of(const std::string& text);
 

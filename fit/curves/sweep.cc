@@ -143,6 +143,8 @@ void take_points(Sweep& sweep, const std::vector<SteadyPoint>& points) {
     row.time_s = point.row;
     row.speed = point.motor;
     row.torque = point.torque;
+    if (point.torque_sd > 0) row.torque_sd = point.torque_sd;
+    if (point.motor_sd > 0) row.speed_sd = point.motor_sd;
     row.volts = std::isnan(point.supply_v) ? sweep.nominal_v : point.supply_v;
     sweep.rows.push_back(row);
   }
@@ -214,6 +216,7 @@ void align(Sweep& sweep, const Readings& readings, const SmoothSpeed& speed, dou
   sweep.rows.clear();
   sweep.unplaced = 0;
   if (!readings.points.empty()) {
+    sweep.typed = true;
     take_points(sweep, readings.points);
     return;
   }

@@ -29,6 +29,7 @@ struct Sweep {
                1e-12};  ///< variance in time of what the cell averages more than the tachometer, s²
   Prior inertia;        ///< between winding and cell, kg·m²
   bool inertia_given = false;
+  bool typed = false;  ///< points typed one by one
   TorqueSystematics systematics;
   double clock_relative_sd = 0;
   double duration_s = 0;

@@ -16,6 +16,8 @@ namespace {
 using namespace brake_chosen;
 
 constexpr int kFirstPasses = 2, kPasses = 4;
+// Of uncertainties that are stated and borne out: as good as a normal distribution's.
+constexpr double kStatedFreedom = 1e6;
 // Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
 constexpr double kQuick = 1e-6;
 
@@ -52,6 +54,43 @@ void update_noise(SweepNoise& noise, const std::vector<double>& residuals, doubl
   const NoiseLevel level = noise_above_floor(kept.variance, factor, floor);
   noise.sd = level.sd;
   noise.correlation = level.correlation;
+}
+
+// Of each point by what is stated beside its torque and its speed; empty unless all have it.
+std::vector<double> stated_sd(const SweepFit& fit, std::size_t j) {
+  const std::vector<SweepRow>& rows = fit.sweeps[j].rows;
+  if (!fit.sweeps[j].typed || std::any_of(rows.begin(), rows.end(),
+                                          [](const SweepRow& row) { return !(row.torque_sd > 0); }))
+    return {};
+  const Eigen::VectorXd p = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
+  MotorShape::Torque torque;
+  std::vector<double> sd;
+  for (const SweepRow& row : rows) {
+    fit.shape->torque(p, row.speed, fit.problem->volts_ratio(row.volts), 0, torque);
+    sd.push_back(std::hypot(row.torque_sd, torque.by_speed * row.speed_sd));
+  }
+  return sd;
+}
+
+// Typed points are no series in time: what remembers in them is their curve's shape, which the
+// equation's own doubt holds already. They weigh as what is stated of them says, which scatter
+// beyond it enlarges for all alike (Birge's ratio).
+void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
+                        const std::vector<double>& stated, double fitted, double floor) {
+  const std::size_t n = residuals.size();
+  double weights = 0;
+  for (const double sd : stated) weights += 1 / (sd * sd);
+  const double usual = stated.empty() ? 0 : std::sqrt(static_cast<double>(n) / weights);
+  std::vector<double> alike(residuals);
+  for (std::size_t i = 0; i < stated.size(); ++i) alike[i] *= usual / stated[i];
+  const double bulk = std::max({robust_sd(alike), usual, kOutlierFloor / kNoiseFloor * floor});
+  const Reweighted kept = reweighted(alike, std::vector<double>(n, bulk), fitted);
+  noise.weight = noise.belongs = kept.weight;
+  for (std::size_t i = 0; i < stated.size(); ++i)
+    noise.weight[i] *= usual * usual / (stated[i] * stated[i]);
+  noise.stated = usual * usual > kept.variance;
+  noise.sd = std::hypot(std::max(usual, std::sqrt(kept.variance)), floor);
+  noise.correlation = 1;
 }
 
 // Where the search begins is found on few rows, evenly taken from each sweep.
@@ -126,6 +165,11 @@ void search(SweepFit& fit, const SweepFitInput& input, double sd) {
                              {.max_iterations = 300, .tolerance = kQuick, .geodesic = true});
 }
 
+// By how much 1 N·m moves a weighted residual.
+double unit_of(const SweepNoise& noise, std::size_t row) {
+  return std::sqrt(noise.weight[row] / noise.correlation) / noise.sd;
+}
+
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
 void find_sensitivities(SweepFit& fit) {
   fit.by_zero.clear();
@@ -135,11 +179,9 @@ void find_sensitivities(SweepFit& fit) {
   Eigen::VectorXd scale = Eigen::VectorXd::Zero(jacobian.rows());
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
     Eigen::VectorXd zero = Eigen::VectorXd::Zero(jacobian.rows()), bow = zero;
-    const SweepNoise& noise = fit.problem->noise[j];
-    const double unit = 1 / (noise.sd * std::sqrt(noise.correlation));
     for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
       const Eigen::Index at = fit.problem->row_of(j) + static_cast<Eigen::Index>(i);
-      zero[at] = unit * std::sqrt(noise.weight[i]);
+      zero[at] = unit_of(fit.problem->noise[j], i);
       scale[at] = zero[at] * fit.sweeps[j].rows[i].torque;
       bow[at] = zero[at] * std::sin(std::numbers::pi * fit.sweeps[j].rows[i].share);
     }
@@ -160,6 +202,36 @@ void add_systematics(SweepFit& fit) {
     fit.covariance += fit.bow_sd * fit.bow_sd * fit.by_bow[j] * fit.by_bow[j].transpose();
   }
   fit.covariance += scale_sd * scale_sd * fit.by_torque_scale * fit.by_torque_scale.transpose();
+}
+
+// A run whose torques are all larger or smaller together than the others' is not of their curve;
+// how much runs scatter so goes into the curve that all of them gave.
+void add_levels(SweepFit& fit) {
+  const auto runs = static_cast<Eigen::Index>(fit.sweeps.size());
+  fit.of_levels = Eigen::MatrixXd::Zero(fit.covariance.rows(), fit.covariance.cols());
+  if (runs < 2) return;
+  // Levels, then what is known to differ from run to run anyway: zeros and their bows.
+  Eigen::MatrixXd columns = Eigen::MatrixXd::Zero(fit.solution.jacobian.rows(), 3 * runs);
+  Eigen::VectorXd others(2 * runs);
+  for (Eigen::Index j = 0; j < runs; ++j) {
+    const auto at = static_cast<std::size_t>(j);
+    const Sweep& sweep = fit.sweeps[at];
+    for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
+      const Eigen::Index row = fit.problem->row_of(at) + static_cast<Eigen::Index>(i);
+      const double unit = unit_of(fit.problem->noise[at], i);
+      columns(row, j) = unit * sweep.rows[i].torque;
+      columns(row, runs + j) = unit;
+      columns(row, 2 * runs + j) = unit * std::sin(std::numbers::pi * sweep.rows[i].share);
+    }
+    others[j] = sweep.systematics.zero_nm * sweep.systematics.zero_nm;
+    others[runs + j] = fit.bow_sd * fit.bow_sd;
+  }
+  const EffectsBeside levels = without_others(effects_beside(fit.solution, columns), runs, others);
+  if (!levels.information.allFinite() || !levels.right.allFinite()) return;
+  const LevelData data(levels.information, levels.right, fit.session_of);
+  fit.levels = scatter_of(data);
+  fit.of_levels = covariance_of_levels(data, fit.levels, levels.by_effect);
+  fit.covariance += fit.of_levels;
 }
 
 double rms_of_singles(const SweepFit& fit) {
@@ -198,6 +270,9 @@ void finish(SweepFit& fit) {
   fit.rms = kept > 0 ? std::sqrt(squares / kept) : 0;
   fit.single_rms = rms_of_singles(fit);
   fit.degrees_of_freedom = std::max(3.0, fit.effective_values - fit.effective_parameters);
+  if (std::all_of(fit.problem->noise.begin(), fit.problem->noise.end(),
+                  [](const SweepNoise& noise) { return noise.stated; }))
+    fit.degrees_of_freedom = kStatedFreedom;
 }
 
 }  // namespace
@@ -219,6 +294,7 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
 }
 
 double SweepFit::single_weight(std::size_t j, std::size_t i) const {
+  if (sweeps[j].typed) return problem->noise[j].belongs[i];
   if (sweeps[j].values.empty()) return problem->noise[j].weight[i];
   return sweeps[j].values[i].stray ? 0 : 1;
 }
@@ -257,6 +333,8 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   SweepFit& fit = *result;
   for (const BenchRun* run : input.runs)
     fit.sweeps.push_back(make_sweep(run->readings, run->speed, input.options));
+  fit.session_of = input.session_of;
+  fit.session_of.resize(fit.sweeps.size(), 0);
   const SweepScale scale = sweep_scale(fit.sweeps);
   fit.shape = make(scale);
   // A run that saw only the fast end saw only small torques; its zero wanders like any other's.
@@ -274,6 +352,11 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   const auto judge = [&](bool with_memory) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
       SweepNoise& noise = fit.problem->noise[j];
+      if (fit.sweeps[j].typed) {
+        update_point_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j),
+                           stated_sd(fit, j), fitted, floor);
+        continue;
+      }
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);
       if (!with_memory) noise.correlation = 1;
     }
@@ -316,6 +399,7 @@ bool settle(SweepFit& fit) {
   if (!fit.usable) return false;
   finish(fit);
   add_systematics(fit);
+  add_levels(fit);
   return true;
 }
 

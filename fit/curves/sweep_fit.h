@@ -7,6 +7,7 @@
 #include <optional>
 #include <vector>
 
+#include "fit/curves/run_levels.h"
 #include "fit/curves/sweep_problem.h"
 
 namespace loadline {
@@ -22,7 +23,8 @@ struct SweepFitInput {
   std::vector<NoLoadPoint> no_load;
   std::optional<OwnDrag> own_drag;
   SweepOptions options;
-  double reference_v = 0;  ///< NaN when no supply is known
+  double reference_v = 0;       ///< NaN when no supply is known
+  std::vector<int> session_of;  ///< of each run, from 0 on; empty: all are of one
 };
 
 /// Not copied or moved: the problem refers to the shape and the sweeps beside it.
@@ -61,6 +63,10 @@ struct SweepFit {
   /// what the equation leaves open would be taken for one.
   std::vector<Eigen::VectorXd> by_bow;
   double bow_sd = 0;
+  /// How runs scatter as wholes beyond noise, warmth and zero, and what that adds to `covariance`.
+  std::vector<int> session_of;
+  LevelScatter levels;
+  Eigen::MatrixXd of_levels;
 };
 
 using ShapeMaker = std::function<std::unique_ptr<MotorShape>(const SweepScale& scale)>;

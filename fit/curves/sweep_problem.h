@@ -21,7 +21,9 @@ struct NoLoadPoint {
 struct SweepNoise {
   double sd = 1;               ///< of a single value, N·m
   double correlation = 1;      ///< factor g
-  std::vector<double> weight;  ///< 0 (outlier) to 1, per row
+  std::vector<double> weight;  ///< 0 (outlier) to 1, per row; times what is stated of typed points
+  std::vector<double> belongs;  ///< of typed points: 0 (outlier) to 1 alone
+  bool stated = false;  ///< sd is what was stated beside the readings, no less than they show
 };
 
 class SweepProblem final : public Residuals {

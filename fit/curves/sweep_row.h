@@ -18,10 +18,12 @@ struct SweepRow {
   double speed = 0;         ///< rad/s
   double acceleration = 0;  ///< rad/s²
   double torque = 0;        ///< N·m, as read
-  bool stray = false;       ///< of a single value
-  double volts = 0;         ///< supply; NaN when unknown
-  double jerk = 0;          ///< rad/s³; 0 of single values
-  double bend = 0;          ///< second derivative of the torque, N·m/s²; 0 of single values
+  /// Standard uncertainties as stated beside a typed point; 0 where nothing is.
+  double torque_sd = 0, speed_sd = 0;
+  bool stray = false;  ///< of a single value
+  double volts = 0;    ///< supply; NaN when unknown
+  double jerk = 0;     ///< rad/s³; 0 of single values
+  double bend = 0;     ///< second derivative of the torque, N·m/s²; 0 of single values
   /// Of a mean: the speeds that the window held, and the share of each; none of single values.
   int parts = 0;
   std::array<double, kParts> part_speed{}, part_share{};

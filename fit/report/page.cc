@@ -141,17 +141,6 @@ void Page::quotes(const std::vector<std::string>& texts) {
   here().body += "</ul>\n";
 }
 
-void Page::pictures(const std::vector<Picture>& pictures) {
-  if (pictures.empty()) return;
-  here().body += "<div class=\"photographs\">\n";
-  for (const Picture& picture : pictures)
-    here().body += fmt::format(
-        "<figure class=\"photograph\"><img src=\"{}\" alt=\"{}\"><figcaption>{}</figcaption>"
-        "</figure>\n",
-        picture.data_uri, html_escape(picture.words), html_escape(picture.words));
-  here().body += "</div>\n";
-}
-
 void Page::figures(const std::vector<std::pair<std::string, Estimate>>& key_figures) {
   here().body += "<dl class=\"figures\">";
   for (const auto& [name, estimate] : key_figures)

@@ -9,7 +9,6 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
-#include "fit/report/picture.h"
 #include "fit/report/plot.h"
 #include "fit/report/table.h"
 
@@ -46,8 +45,6 @@ class Page {
   void list(const std::vector<std::string>& sentences);
   /// What people wrote, as it is.
   void quotes(const std::vector<std::string>& texts);
-  /// Photographs with their words, as they are.
-  void pictures(const std::vector<Picture>& pictures);
   void figures(const std::vector<std::pair<std::string, Estimate>>& key_figures);
   void plot(Plot plot);
   void table(Table table);

@@ -64,7 +64,7 @@ Page make_report(const Book& book, const ReportRequest& request,
                 [&](double share) { progress(kBeforePairs + share * kPairs); });
   belts_section(page, book, subjects);
   progress(kBeforePairs + kPairs + kBelts);
-  notes_section(page, book, subjects, request.pictures);
+  notes_section(page, book, subjects);
   parts_section(page, book);
   sources_section(page, book, subjects);
   progress(1);

@@ -8,7 +8,6 @@
 
 #include "db/book.h"
 #include "fit/report/page.h"
-#include "fit/report/picture.h"
 
 namespace loadline {
 
@@ -17,7 +16,6 @@ struct ReportRequest {
   std::vector<std::string> motors;  ///< both empty: all subjects of the book
   std::vector<std::string> machines;
   Language language;
-  std::vector<Picture> pictures;  ///< beside the notes, in this order
 };
 
 /// Reads the book and lays out the page. `progress` is told how much of the work is done, out of 1.

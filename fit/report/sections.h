@@ -34,8 +34,7 @@ void pairs_section(Page& page, const Book& book, const Subjects& subjects,
                    const std::function<void(double)>& progress);
 void belts_section(Page& page, const Book& book, const Subjects& subjects);
 /// What people wrote down: notes of parts and runs, and runs put aside.
-void notes_section(Page& page, const Book& book, const Subjects& subjects,
-                   const std::vector<Picture>& pictures);
+void notes_section(Page& page, const Book& book, const Subjects& subjects);
 void parts_section(Page& page, const Book& book);
 /// Rigs, calibrations, zeros, runs: what it takes to repeat the work.
 void sources_section(Page& page, const Book& book, const Subjects& subjects);

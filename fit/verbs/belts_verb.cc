@@ -4,6 +4,7 @@
 
 #include "db/book.h"
 #include "fit/belts/belt_answer.h"
+#include "fit/history/belt_evenings.h"
 #include "fit/verbs/belt_verbs.h"
 
 namespace loadline {
@@ -38,10 +39,15 @@ int run_belts(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   const Part machine = book.get(PartKind::kMachine, *machine_name);
   const BeltAnswer answer = answer_belts(book, machine, session_options(book, arguments));
-  if (arguments.json())
-    print_json(to_json(answer));
-  else if (const std::string text = without_final_line_feed(to_text(answer)); !text.empty())
-    say(arguments, text);
+  const auto another = another_evening(answer.comparison);
+  if (arguments.json()) {
+    Json document = to_json(answer);
+    document["another_evening"] = another ? to_json(*another) : Json();
+    print_json(document);
+  } else if (const std::string text = to_text(answer); !text.empty()) {
+    const bool of_evenings = answer.why_not.empty();
+    say(arguments, without_final_line_feed(text + (of_evenings ? to_text(another) : "")));
+  }
   for (const std::string& warning : answer.comparison.warnings) warn(warning);
   if (answer.why_not.empty()) return 0;
   std::cout.flush();
@@ -66,6 +72,8 @@ Verb belts_verb() {
       "difference in per cent with limits that hold for all pairs at once (95 %). Belts that "
       "share\n"
       "a letter cannot be told apart. The run, with the belt set anew, is the unit of repetition.\n"
+      "Where belts were compared on two evenings or more, what another evening will give follows\n"
+      "from how they differ.\n"
       "A run whose speed wandered is kept, and named with how well its speed is known.\n"
       "Exit status 1: fewer than two belts could be compared; the refused runs say why.";
   verb.example =

@@ -46,11 +46,8 @@ std::string text_of(const DragFit& fit, const Part& machine) {
   if (!fit.rows_read_as.empty())
     text += fmt::format("  rows of files read as {}\n", fit.rows_read_as);
   if (!fit.not_described.empty()) return text;
-  if (fit.levels.known)
-    text += fmt::format("  runs scatter by {} % as a whole, sessions by {} %\n",
-                        significant(100 * fit.levels.of_runs, 2),
-                        significant(100 * fit.levels.of_sessions, 2));
-  else if (fit.with_inertia && fit.runs.size() == 2)
+  text += to_text(fit.levels);
+  if (!fit.levels.known && fit.with_inertia && fit.runs.size() == 2)
     text += "  one pair: that friction was alike in its runs is taken on trust; repeat it\n";
   text += to_text(fit.another_evening);
   return text;

@@ -77,7 +77,7 @@ std::string text_of(const MotorFit& fit, const Part& motor) {
       to_text(fit.stall_torque), to_text(fit.no_load_speed), to_text(fit.peak_power),
       to_text(fit.peak_power_speed), significant(fit.curve.speed_low * rpm, 3),
       significant(fit.curve.speed_high * rpm, 3), residual, fit.choice);
-  return text + to_text(fit.another_evening);
+  return text + to_text(fit.levels) + to_text(fit.another_evening);
 }
 
 /// A curve that ends beyond what the motor may turn: whoever runs it without load must know.

@@ -29,13 +29,9 @@ int run(const Arguments& arguments) {
   if (!file)
     throw Error(Fault::kInput, "report needs a file to write: add -o FILE.html to the command.");
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
-  std::vector<Picture> pictures;
-  for (const std::string& words_and_file : arguments.texts("picture"))
-    pictures.push_back(read_picture(words_and_file));
   const ReportRequest request{
       arguments.text("title").value_or(""), arguments.texts("motor"), arguments.texts("machine"),
-      arguments.has("lang") ? Language::named(*arguments.text("lang")) : Language::of_locale(),
-      std::move(pictures)};
+      arguments.has("lang") ? Language::named(*arguments.text("lang")) : Language::of_locale()};
   std::optional<Progress> progress(std::in_place, "report", 1);
   const Page page = make_report(book, request, [&](double done) { progress->at(done); });
   progress.reset();
@@ -77,8 +73,6 @@ Verb report_verb() {
                         "only this machine; may be given several times");
   options.add_options()("title", po::value<std::string>()->value_name("TEXT"),
                         "heading of the page");
-  options.add_options()("picture", po::value<std::vector<std::string>>()->value_name("WORDS=FILE"),
-                        "a photograph (JPEG, PNG) for the notes; may be given several times");
   options.add_options()("lang", po::value<std::string>()->value_name("LANGUAGE"),
                         "language of the page: en or de (else that of LC_ALL, LC_MESSAGES, LANG)");
   options.add_options()("csv", po::value<std::string>()->value_name("DIR"),

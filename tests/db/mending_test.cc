@@ -3,9 +3,12 @@
 #include <doctest/doctest.h>
 #include <sqlite3.h>
 
+#include <fstream>
+
 #include "db/check.h"
 #include "db/exchange/merge.h"
 #include "db/join.h"
+#include "db/pictures.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 
@@ -160,6 +163,61 @@ TEST_CASE("a joined part does not come back with an older copy of the book") {
   REQUIRE(back.differences.size() == 1);
   CHECK(back.differences[0].find("loadline-db join motor \"twin\" --into \"Heron 90\"") !=
         std::string::npos);
+}
+
+// A file that begins as a PNG does (ISO/IEC 15948, 5.2); what follows nobody reads.
+std::string png_file(const Scratch& scratch, const std::string& name, std::size_t size) {
+  const std::string path = scratch.path(name);
+  std::string bytes = "\x89PNG\r\n\x1a\n";
+  bytes.resize(size, '\x5a');
+  std::ofstream(path, std::ios::binary) << bytes;
+  return path;
+}
+
+TEST_CASE("pictures go where their part or run goes, are never twice, and alterations are found") {
+  OneBook bench;
+  const Part motor = bench.book.get(PartKind::kMotor, "Heron 90");
+  const Run run = bench.book.run(bench.ids.brake);
+  const Picture front = read_picture(png_file(bench, "front.png", 1000));
+  CHECK(front.type == "image/png");
+  CHECK(front.bytes == 1000);
+  CHECK(front.base64.substr(0, 11) == "iVBORw0KGgp");  // RFC 4648, of the bytes above
+  add_picture(bench.book, motor.uuid, front);
+  add_picture(bench.book, motor.uuid, front);
+  add_picture(bench.book, run.uuid, read_picture(png_file(bench, "bench.png", 500)));
+  REQUIRE(pictures_of(bench.book, motor).size() == 1);
+  CHECK(pictures_of(bench.book, motor)[0].name == "front.png");
+  CHECK(check_book(bench.book).findings.empty());
+
+  Book other = Book::open(bench.path("b.book"), Book::Mode::kCreate);
+  CHECK(merge_books(other, bench.book).pictures_added == 2);
+  CHECK(merge_books(other, bench.book).pictures_added == 0);
+  CHECK(pictures_of(other, other.get(PartKind::kMotor, "Heron 90"))[0].base64 == front.base64);
+  CHECK(pictures_of(other, run.uuid).size() == 1);
+  CHECK(check_book(other).findings.empty());
+
+  bench.book.add(part(PartKind::kMotor, "Heron ninety"));
+  join_parts(bench.book, PartKind::kMotor, "Heron 90", "Heron ninety");
+  CHECK(pictures_of(bench.book, bench.book.get(PartKind::kMotor, "Heron ninety")).size() == 1);
+  CHECK(check_book(bench.book).findings.empty());
+
+  sqlite3_exec(
+      other.handle(),
+      "UPDATE document SET json = replace(json, 'Wlpa', 'Wlpb') WHERE name LIKE 'picture/%'",
+      nullptr, nullptr, nullptr);
+  CHECK(check_book(other).findings.size() == 2);
+  CHECK(pictures_of(other, run.uuid).empty());
+  Book third = Book::open(bench.path("c.book"), Book::Mode::kCreate);
+  CHECK(merge_books(third, other).refused.size() == 2);
+}
+
+TEST_CASE("only pictures of a size that a page can carry are taken") {
+  const OneBook bench;
+  CHECK_NOTHROW(read_picture(png_file(bench, "large.png", kLargestPicture)));
+  CHECK_THROWS_AS(read_picture(png_file(bench, "larger.png", kLargestPicture + 1)), Error);
+  CHECK_THROWS_AS(read_picture(bench.path("none.png")), Error);
+  std::ofstream(bench.path("page.png")) << "<svg onload='alert(1)'/>";
+  CHECK_THROWS_AS(read_picture(bench.path("page.png")), Error);
 }
 
 TEST_CASE("a merge brings what was put right, and events, once") {

@@ -8,6 +8,8 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
+#include "fit/belts/belt_answer.h"
+#include "fit/history/belt_evenings.h"
 #include "fit/history/drag_sessions.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/program.h"
@@ -241,20 +243,29 @@ TEST_CASE("the program: one subject, dates that --on gives, refusals with one se
         std::string::npos);
 }
 
-TEST_CASE("a belt goes by what it does against the other belts of the same evenings") {
+// Machine "K" with belts "new" and "worn", top speeds typed from a hand tachometer.
+struct BeltBook {
   tests::ScratchBook scratch;
   Book& book = scratch.book();
-  const std::int64_t machine = tests::add_part(book, PartKind::kMachine, "K").id;
-  const std::int64_t motor = tests::add_part(book, PartKind::kMotor, "M").id;
-  const std::int64_t belts[] = {tests::add_part(book, PartKind::kBelt, "new").id,
-                                tests::add_part(book, PartKind::kBelt, "worn").id};
-  const auto store = [&](RunKind kind, std::int64_t belt, int year, std::int64_t check,
-                         double rpm) {
+  std::int64_t machine = tests::add_part(book, PartKind::kMachine, "K").id;
+  std::int64_t motor = tests::add_part(book, PartKind::kMotor, "M").id;
+  std::int64_t belts[2] = {tests::add_part(book, PartKind::kBelt, "new").id,
+                           tests::add_part(book, PartKind::kBelt, "worn").id};
+
+  // A run with its slip check, three readings each.
+  void run(int belt, int year, double rpm) {
+    const std::int64_t check = store(RunKind::kSlipCheck, belt, year, 0, 550);
+    store(RunKind::kTopSpeed, belt, year, check, rpm);
+  }
+  BeltAnswer answer() { return answer_belts(book, book.get(PartKind::kMachine, "K")); }
+
+ private:
+  std::int64_t store(RunKind kind, int belt, int year, std::int64_t check, double rpm) {
     Run run;
     run.kind = kind;
     run.machine = machine;
     run.motor = motor;
-    run.belt = belt;
+    run.belt = belts[belt];
     run.steady = true;
     run.slip_check = check;
     run.started_utc = fmt::format("20{}-03-01T19:00:00Z", year);
@@ -265,7 +276,11 @@ TEST_CASE("a belt goes by what it does against the other belts of the same eveni
           rpm + static_cast<double>(i) - 1;
     }
     return tests::store(book, run, rows);
-  };
+  }
+};
+
+TEST_CASE("a belt goes by what it does against the other belts of the same evenings") {
+  BeltBook bench;
   // The machine runs easier or harder by some per cent; the worn belt loses 1 % of the speed a
   // year.
   const double moods[] = {1, 0.96, 1.03, 0.98, 1.02};
@@ -273,14 +288,55 @@ TEST_CASE("a belt goes by what it does against the other belts of the same eveni
     for (int belt = 0; belt < 2; ++belt)
       for (int repeat = 0; repeat < 2; ++repeat) {
         const double rpm = 1400 * moods[year] * (belt == 1 ? std::pow(0.99, year) : 1) + repeat;
-        const std::int64_t check = store(RunKind::kSlipCheck, belts[belt], 20 + year, 0, 550);
-        store(RunKind::kTopSpeed, belts[belt], 20 + year, check, rpm);
+        bench.run(belt, 20 + year, rpm);
       }
-  const History worn = history_of(book, book.get(PartKind::kBelt, "worn"));
+  const History worn = history_of(bench.book, bench.book.get(PartKind::kBelt, "worn"));
   REQUIRE(worn.sessions.size() == 5);
   CHECK(*worn.sessions[0].value.value == doctest::Approx(100).epsilon(1e-3));
   CHECK(*worn.sessions[4].value.value == doctest::Approx(100 * std::pow(0.99, 4)).epsilon(1e-3));
   CHECK(*worn.trend_percent_per_year.value == doctest::Approx(-1).epsilon(0.02));
   CHECK(*worn.between_sessions_percent.value < 0.1);  // beside the trend
   CHECK(to_text(worn).find("it falls") != std::string::npos);
+}
+
+// With next to no scatter from run to run another evening's difference is Student's prediction from
+// those of k evenings: mean ± t(k − 1)·s·√(1 + 1/k) (any text). t(0.975; 3) = 3.18245 (any table).
+TEST_CASE("another evening of belts: Student's limits of the differences between evenings") {
+  BeltBook bench;
+  const double moods[] = {1, 0.97, 1.02, 0.99}, differences[] = {0.010, 0.016, 0.007, 0.013};
+  const auto record = [&](int evening) {
+    for (const double repeat : {-1e-5, 1e-5})
+      for (const int belt : {0, 1})
+        bench.run(
+            belt, 20 + evening,
+            1400 * moods[evening] * std::exp((belt == 0 ? differences[evening] : 0) + repeat));
+  };
+  record(0);
+  CHECK_FALSE(another_evening(bench.answer().comparison));
+  for (const int evening : {1, 2, 3}) record(evening);
+  const BeltAnswer answer = bench.answer();
+  CHECK(answer.comparison.blocks == 4);  // an evening's mood is no belt's
+  const auto another = another_evening(answer.comparison);
+  REQUIRE(another);
+  REQUIRE(another->comparisons.size() == 1);
+  double mean = 0, squares = 0;
+  for (const double d : differences) mean += d / 4;
+  for (const double d : differences) squares += (d - mean) * (d - mean);
+  const double s = std::sqrt(squares / 3), half = 3.182446 * s * std::sqrt(1.25);
+  const Estimate& next = another->comparisons[0].difference_percent;
+  CHECK(*next.value == doctest::Approx(100 * std::expm1(mean)).epsilon(1e-3));
+  CHECK(*next.low == doctest::Approx(100 * std::expm1(mean - half)).epsilon(2e-3));
+  CHECK(*next.high == doctest::Approx(100 * std::expm1(mean + half)).epsilon(2e-3));
+  CHECK(*another->comparisons[0].between_evenings_percent.value ==
+        doctest::Approx(100 * s).epsilon(1e-2));
+  // The machine's moods are in the speeds themselves.
+  const Estimate& speed = another->belts[0].top_speed;
+  CHECK(another->belts[0].name == "new");
+  CHECK(*speed.high / *speed.low > 1.1);
+  CHECK(*speed.low < 1400);
+  CHECK(*speed.high > 1400);
+  const Json json = to_json(*another);
+  CHECK(json["belts"][0]["top_speed"]["unit"] == "rpm");
+  CHECK(json["comparisons"][0]["a"] == "new");
+  CHECK(to_text(another).find("new over worn: 1.1") != std::string::npos);
 }

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Drawers with a known truth, measured, entered and chosen from: how often is the choice right?
 
-Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes] [--test] [--svg FILE]
+Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes | --zoo] [--test] [--svg FILE]
 
 Each drawer has three motors, three motor pulleys, a hand wheel, two belts and a machine, made by chance.
 Its runs are made from the equations below and imported through the project's own programs, fitted, and
@@ -14,7 +14,8 @@ pulley. With --curves nothing is measured: curves with their covariance are put 
 drawn from them, so that what is judged is the choice alone and not the limits of the fits. With --minutes the
 bench goes on: from one run of each part it records what `choose` proposes first until that is settled, and the
 minutes (as `choose` counts them) and the choice are held against those of a fixed plan of two brake runs a
-motor and three top speeds a belt. --test runs a few and fails where the chances say nothing.
+motor and three top speeds a belt. With --zoo motors, machine and the rows of their runs are benches of ../zoo,
+each with an instrument of its own. --test runs a few and fails where the chances say nothing.
 """
 import argparse
 import json
@@ -27,6 +28,9 @@ import sys
 import tempfile
 import uuid
 
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "zoo"))
+import zoo  # noqa: E402
+
 RPM = 30 / math.pi
 VOLTS = 230.0
 HALF_STROKE = 0.015
@@ -35,6 +39,8 @@ WORTH = 0.01
 
 class Motor:
     """V = |(R + K(I)·ω)·I + brush drop + jXI|, K(I) = k·tanh(I/Is)/(I/Is), torque K·I² less friction and fan."""
+
+    kind = "series"
 
     def __init__(self, rng):
         self.r, self.x = rng.uniform(90, 150), rng.uniform(150, 240)
@@ -220,11 +226,10 @@ class Bench:
 
     def __init__(self, db, fit, folder, seed):
         self.rng = rng = random.Random(seed)
-        self.motors = {f"motor {k}": Motor(rng) for k in "ABC"}
-        self.machine = Machine(rng)
+        self.make_parts(rng)
         self.belts = {f"belt {k}": Belt(rng) for k in "12"}
         self.pulleys = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)}
-        self.hand = 110 * rng.uniform(0.99, 1.01)
+        self.hand *= rng.uniform(0.99, 1.01)
         self.truth = {(m, p, b): settle(self.motors[m], self.machine, self.belts[b], self.pulleys[p], self.hand)
                       for m in self.motors for p in self.pulleys for b in self.belts}
         self.aims = aims_near(self.truth, rng)
@@ -237,7 +242,12 @@ class Bench:
         for name in self.belts:
             call(db, "add", "belt", name)
         for name in self.motors:
-            call(db, "add", "motor", name, "--type", "series", "--rated-v", VOLTS, "--rated-hz", 50)
+            call(db, "add", "motor", name, "--type", self.motors[name].kind, "--rated-v", VOLTS, "--rated-hz", 50)
+
+    def make_parts(self, rng):
+        self.motors = {f"motor {k}": Motor(rng) for k in "ABC"}
+        self.machine = Machine(rng)
+        self.hand = 110
 
     def brake(self, name):
         self.shop.take("brake", brake_rows(self.motors[name], self.rng), "--motor", name, "--supply-v", VOLTS)
@@ -269,9 +279,59 @@ class Bench:
         return json.loads(self.shop.call(self.fit, "choose", "--machine", "K", *words, "--json", good=(0, 1)))
 
 
-def one_drawer(db, fit, seed):
+class ZooMotor:
+    """A motor of the zoo with the rows of a brake run that its bench made."""
+
+    def __init__(self, rng):
+        self.motor, rows, *_ = zoo.bench_brake(rng)
+        self.torque = self.motor.T
+        self.kind = "permanent-magnet" if self.motor.kind == "magnet" else "series"
+        self.rows = ["time_s,motor_rpm,torque_nm"] + [",".join(f"{x:.7g}" for x in row) for row in rows]
+
+    def free(self):
+        return self.motor.n0
+
+
+class ZooMachine:
+    """A machine of the zoo with the rows of its two run-downs."""
+
+    def __init__(self, rng):
+        truth, self.runs, _, _, about = zoo.bench_coast(rng)
+        self.drag, self.top = about["drag"], about["w0"] / RPM
+
+
+class ZooBench(Bench):
+    """Belts and hand tachometers are as ever, which the zoo has not."""
+
+    def make_parts(self, rng):
+        self.motors = {f"motor {k}": ZooMotor(rng) for k in "ABC"}
+        self.machine = ZooMachine(rng)
+        # The zoo's machines know nothing of its motors: the hand wheel that brings them together.
+        low, high = 20.0, 2000.0
+        for _ in range(40):
+            self.hand = math.sqrt(low * high)
+            speeds = sorted(settle(motor, self.machine, NoBelt(), 18, self.hand)[1] for motor in self.motors.values())
+            low, high = (self.hand, high) if speeds[1] > 0.9 * self.machine.top else (low, self.hand)
+
+    def brake(self, name):
+        motor = self.motors[name]
+        self.shop.take("brake", motor.rows, "--motor", name, "--supply-v", VOLTS, "--inertia-kgm2", motor.motor.J)
+        self.shop.call(self.fit, "motor", name, good=(0, 1))
+
+    def coast_down(self):
+        for rows, added in self.machine.runs:
+            self.shop.take("coast-down", ["time_s,handwheel_rpm"] + [f"{t:.7g},{v:.7g}" for t, v in rows], "--machine",
+                           "K", *(["--added-inertia-kgm2", added] if added else []))
+        self.shop.call(self.fit, "drag", "K", good=(0, 1))
+
+
+def zoo_drawer(db, fit, seed):
+    return one_drawer(db, fit, seed, ZooBench)
+
+
+def one_drawer(db, fit, seed, make=Bench):
     with tempfile.TemporaryDirectory() as folder:
-        bench = Bench(db, fit, folder, seed)
+        bench = make(db, fit, folder, seed)
         for name in bench.motors:
             bench.brake(name)
         bench.coast_down()
@@ -529,6 +589,7 @@ def main():
     parser.add_argument("--seed", type=int, default=22001)
     parser.add_argument("--curves", action="store_true")
     parser.add_argument("--minutes", action="store_true")
+    parser.add_argument("--zoo", action="store_true")
     parser.add_argument("--test", action="store_true")
     parser.add_argument("--svg", help="also draw the chances against what came of them")
     asked = parser.parse_args()
@@ -536,7 +597,7 @@ def main():
     if asked.minutes:
         tell_minutes(db, fit, asked.drawers, asked.seed)
         return 0
-    make = drawer_of_curves if asked.curves else one_drawer
+    make = drawer_of_curves if asked.curves else zoo_drawer if asked.zoo else one_drawer
     results, declined = [], 0
     for k in range(asked.drawers):
         try:
@@ -546,7 +607,8 @@ def main():
             print(f"drawer {asked.seed + k}: {error}", file=sys.stderr)
     tell(results, declined)
     if asked.svg:
-        words = (f"Chances of {len(results)} drawers {'of curves' if asked.curves else 'measured'}, seed "
+        words = (f"Chances of {len(results)} drawers "
+                 f"{'of curves' if asked.curves else 'of the zoo' if asked.zoo else 'measured'}, seed "
                  f"{asked.seed}")
         pathlib.Path(asked.svg).write_text(
             reliability_svg([p for r in results for p in r["pairs"]], words), encoding="utf-8")
