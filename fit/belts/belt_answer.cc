@@ -89,8 +89,9 @@ std::string why_not(const BeltSession& session, const BeltComparison& comparison
         belts.empty() ? "no belts" : "only belt " + *belts.begin(), belts.empty() ? "" : "s",
         reasons);
   return "no two belts ran on the same pulleys on one evening; run two belts on one pair of "
-         "pulleys, "
-         "one after the other." +
+         "pulleys, one after the other (if they did, put their dates right: 'loadline-db set run N "
+         "--on "
+         "2026-03-01')." +
          reasons;
 }
 

@@ -7,6 +7,7 @@
 
 #include "db/basis/units.h"
 #include "fit/curves/disc_windage.h"
+#include "fit/curves/motor_budget.h"
 #include "fit/curves/motor_gate.h"
 #include "fit/curves/motor_models.h"
 #include "fit/curves/motor_results.h"
@@ -329,7 +330,10 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   add_doubt_of_start(doubt, best, out.curve, bench.own_drag, slowest + kSlowPart, kByChance);
   add_doubt_of_others(doubt, candidates, out.curve, ways, bench.own_drag);
   add_doubt_of_bend(doubt, out.curve);
+  out.budget = {line_of(out.curve, out.curve.covariance, "noise, inertia, warmth, scatter of runs"),
+                equation_line(out, doubt)};
   open_up(out.curve, doubt);
+  out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   set_results(out);
   add_points(out, best);
   warn_of_windage(bench, out);

@@ -117,6 +117,15 @@ EffectsBeside without_others(const EffectsBeside& all, Eigen::Index count,
   return some;
 }
 
+LevelData level_data(const EffectsBeside& levels, const std::vector<int>& session_of) {
+  constexpr double kLeastInformation = 100;  // a level known to a tenth
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> parts(levels.information);
+  const Eigen::VectorXd kept = (parts.eigenvalues().array() > kLeastInformation).cast<double>();
+  const Eigen::MatrixXd along = parts.eigenvectors() * kept.asDiagonal();
+  return {along * parts.eigenvalues().asDiagonal() * along.transpose(),
+          along * (parts.eigenvectors().transpose() * levels.right), session_of};
+}
+
 Eigen::MatrixXd covariance_of_levels(const LevelData& data, const LevelScatter& scatter,
                                      const Eigen::MatrixXd& by_level) {
   const double runs = static_cast<double>(data.right.size());

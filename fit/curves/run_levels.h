@@ -64,6 +64,10 @@ EffectsBeside effects_beside(const NonlinearFit& solution, const Eigen::MatrixXd
 EffectsBeside without_others(const EffectsBeside& all, Eigen::Index count,
                              const Eigen::VectorXd& other_variances);
 
+/// Of levels; combinations of them that the fit leaves unknown by more than a tenth (above all what
+/// they have in common, which is the curve's own) tell nothing but rounding and are left out.
+LevelData level_data(const EffectsBeside& levels, const std::vector<int>& session_of);
+
 /// What levels that scatter so add to the covariance of parameters which took every run for of one
 /// level (`by_level` as in EffectsBeside). Each size is widened from Student's t with the
 /// degrees of freedom by which it is known to the normal distribution's factor, so that whatever

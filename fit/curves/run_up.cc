@@ -387,7 +387,7 @@ LevelScatter add_levels(RunUpFit& fit, const std::vector<int>& session_of) {
   }
   const EffectsBeside levels = effects_beside(fit.solution, columns);
   if (!levels.information.allFinite() || !levels.right.allFinite()) return {};
-  const LevelData data(levels.information, levels.right, session_of);
+  const LevelData data = level_data(levels, session_of);
   const LevelScatter scatter = scatter_of(data);
   const Eigen::MatrixXd by = fit.shape->natural_by_internal(fit.solution.parameters.head(size)) *
                              levels.by_effect.topRows(size);

@@ -228,7 +228,7 @@ void add_levels(SweepFit& fit) {
   }
   const EffectsBeside levels = without_others(effects_beside(fit.solution, columns), runs, others);
   if (!levels.information.allFinite() || !levels.right.allFinite()) return;
-  const LevelData data(levels.information, levels.right, fit.session_of);
+  const LevelData data = level_data(levels, fit.session_of);
   fit.levels = scatter_of(data);
   fit.of_levels = covariance_of_levels(data, fit.levels, levels.by_effect);
   fit.covariance += fit.of_levels;

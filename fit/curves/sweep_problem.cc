@@ -24,7 +24,7 @@ SweepProblem::SweepProblem(const MotorShape& shape, const std::vector<Sweep>& sw
   for (const Sweep& sweep : sweeps_) {
     row_of_.push_back(data_rows_);
     data_rows_ += static_cast<int>(sweep.rows.size());
-    noise.push_back({1, 1, std::vector<double>(sweep.rows.size(), 1.0)});
+    noise.push_back({1, 1, std::vector<double>(sweep.rows.size(), 1.0), {}});
   }
   rows_ = data_rows_ + static_cast<int>(no_load_.size()) + static_cast<int>(prior_root_.rows()) +
           kNuisances * static_cast<int>(sweeps_.size());

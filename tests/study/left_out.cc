@@ -6,23 +6,20 @@
 //
 //   left_out brake|spin-up|magnets SESSIONS SEED
 //
-// A session is fitted twice, with these numbers as they are and at nothing; the limits for a factor
-// between follow from the two, since what is open adds to the variance. `magnets`: brake runs of a
-// permanent-magnet motor. The table is in README.md.
+// What is open adds to the variance, so that the limits for a factor follow from a fit's own and
+// its budget. `magnets`: brake runs of a permanent-magnet motor. The table is in README.md.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdlib>
 #include <iostream>
-#include <set>
 #include <string>
 #include <vector>
 
 #include "db/basis/units.h"
 #include "firmware-protocol/simrig/truth.h"
-#include "fit/curves/motor_constants.h"
 #include "fit/curves/motor_fit.h"
-#include "tests/study/movable.h"
 #include "tests/study/session.h"
 
 namespace {
@@ -32,31 +29,17 @@ using study::Kind;
 using study::Session;
 using Words = std::vector<std::string>;
 
-const std::set<std::string> kOpen = {
-    "motor.kEquation",       "motor.kPlaceOfPeak",  "motor.kStandstill",
-    "motor.kStallNear",      "motor.kStallShape",   "motor.kSpinUpStandstill",
-    "motor.kSpinUpPlace",    "motor.kSpinUpNoLoad", "motor.kWarmthLaw",
-    "motor.kNoLoadShape",    "motor.kNoLoadBeyond", "motor.kPowerShape",
-    "motor.kPowerSpeedShape"};
-
-void set_open(double factor) {
-  for (study::Movable& one : study::movables())
-    if (kOpen.contains(one.name)) one.value = factor * one.usual;
-}
-
 constexpr int kResults = 4;
 const char* const kNames[kResults] = {"standstill torque", "speed without load", "peak power",
                                       "its speed"};
 
-// Of one result: how far off, and half its limits as they are and with nothing open; logarithms.
+// Of one result: how far off, half its limits, and the share of their square that is open.
 struct Seen {
   bool known = false;
-  double off = 0, half = 0, least_half = 0;
+  double off = 0, half = 0, open = 0;  // off and half: logarithms
 
   bool held(double factor) const {
-    const double squares =
-        least_half * least_half + factor * factor * (half * half - least_half * least_half);
-    return off * off <= squares;
+    return off * off <= half * half * (1 - open + factor * factor * open);
   }
 };
 
@@ -69,14 +52,23 @@ std::vector<Estimate> results_of(const MotorFit& fit) {
   return {fit.stall_torque, fit.no_load_speed, fit.peak_power, fit.peak_power_speed};
 }
 
+// By the last lines of the budget: the equation, and all together.
+std::vector<double> open_in(const MotorFit& fit) {
+  const BudgetLine &all = fit.budget.back(), &equation = fit.budget[fit.budget.size() - 2];
+  const auto share = [](double part, double whole) {
+    return std::clamp(part * part / (whole * whole), 0.0, 1.0);
+  };
+  return {share(equation.stall_torque, all.stall_torque),
+          share(equation.no_load_speed, all.no_load_speed),
+          share(equation.peak_power, all.peak_power),
+          share(equation.peak_power_speed, all.peak_power_speed)};
+}
+
 // Empty where a session is refused.
 std::vector<Seen> seen_in(Kind kind, std::uint64_t seed, const Words& overrides) {
   try {
     Session session(kind, seed, overrides);
-    set_open(1);
     const MotorFit fit = fit_motor(session.book(), session.motor());
-    set_open(0);
-    const MotorFit closed = fit_motor(session.book(), session.motor());
     const study::PlayedRun& run = session.runs().front();
     const auto truth = simrig::motor_truth_at_terminals(
         run.scenario.motor, run.scenario.supply,
@@ -85,14 +77,15 @@ std::vector<Seen> seen_in(Kind kind, std::uint64_t seed, const Words& overrides)
     const double true_values[kResults] = {truth.stall_torque, rpm * truth.no_load_speed,
                                           truth.peak_power, rpm * truth.peak_power_speed};
     std::vector<Seen> all;
-    const std::vector<Estimate> results = results_of(fit), least = results_of(closed);
+    const std::vector<Estimate> results = results_of(fit);
+    const std::vector<double> open = open_in(fit);
     for (std::size_t k = 0; k < kResults; ++k) {
       Seen& seen = all.emplace_back();
-      if (!results[k].value || !least[k].value) continue;
+      if (!results[k].value) continue;
       seen.half = half_of(results[k]);
-      seen.least_half = half_of(least[k]);
+      seen.open = open[k];
       seen.off = std::log(*results[k].value / true_values[k]);
-      seen.known = std::isfinite(seen.half) && std::isfinite(seen.least_half);
+      seen.known = std::isfinite(seen.half) && std::isfinite(seen.open);
     }
     return all;
   } catch (const Error& error) {

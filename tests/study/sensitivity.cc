@@ -22,7 +22,6 @@
 #include "fit/curves/motor_constants.h"
 #include "fit/curves/motor_fit.h"
 #include "fit/curves/spin_up_constants.h"
-#include "tests/study/movable.h"
 #include "tests/study/session.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -31,9 +30,27 @@
 namespace loadline {
 namespace {
 
+struct Movable {
+  std::string name;
+  double value, usual;
+};
+
+// References into it stay: the constants are such.
+std::deque<Movable>& movables() {
+  static std::deque<Movable> all;
+  return all;
+}
+
+}  // namespace
+
+double& chosen(const char* name, double value) {
+  movables().push_back({name, value, value});
+  return movables().back().value;
+}
+
+namespace {
+
 using study::Kind;
-using study::Movable;
-using study::movables;
 using study::Session;
 
 struct Case {

@@ -18,6 +18,7 @@ import datetime
 import json
 import math
 import pathlib
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -77,6 +78,33 @@ def holds(estimate, truth):
             estimate["low"] <= truth <= estimate["high"])
 
 
+def students_share(x, freedom):
+    """The distribution function of Student's t, by Simpson's rule over its density (any text)."""
+    steps = 2000
+    norm = math.exp(math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2)) / math.sqrt(freedom * math.pi)
+    density = lambda t: norm * (1 + t * t / freedom) ** (-(freedom + 1) / 2)
+    h = abs(x) / steps
+    area = h / 3 * sum((1 if i in (0, steps) else 4 if i % 2 else 2) * density(i * h) for i in range(steps + 1))
+    return 0.5 + math.copysign(min(area, 0.5), x)
+
+
+def students_point(freedom):
+    """Its 97.5 % point."""
+    low, high = 1.9, 13.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if students_share(middle, freedom) < 0.975 else (low, middle)
+    return low
+
+
+def surprise(estimate, seen, freedom):
+    """By how much a value departs from what was foretold, as a deviate of variance 1 where it was foretold well."""
+    middle = math.log(estimate["low"] * estimate["high"]) / 2
+    half = math.log(estimate["high"] / estimate["low"]) / 2
+    share = students_share((math.log(seen) - middle) * students_point(freedom) / half, freedom)
+    return statistics.NormalDist().inv_cdf(min(max(share, 1e-9), 1 - 1e-9))
+
+
 def levels_hold(bench, evenings, history, count):
     """Each evening's own value against the mean of its two runs, which is what these runs say."""
     usual = bench.usual_at(history)
@@ -128,9 +156,8 @@ def one_book(kind, bench, count):
             count("next held", holds(next_one, usual * math.exp(dice.gauss(0, 0.03))))
         seen = held_back(bench, evenings, history)
         count("held back held", next_one["low"] <= seen <= next_one["high"])
-        middle = math.log(next_one["low"] * next_one["high"]) / 2
-        sd = math.log(next_one["high"] / next_one["low"]) / 2 / 1.96
-        count("chi2", ((math.log(seen) - middle) / sd) ** 2)
+        # A change that was called one is estimated as well.
+        count("chi2", surprise(next_one, seen, max(1, len(evenings) - 1 - len(found))) ** 2)
     if kind != "next" and history["could_have_been_found_percent"]:
         count("could be found %", history["could_have_been_found_percent"])
     count("scatter %", history["between_sessions_percent"]["value"])
