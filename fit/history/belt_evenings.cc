@@ -33,6 +33,22 @@ double corrected(const TopSpeed& run, const BeltComparison& comparison) {
   return value;
 }
 
+// From run to run of a belt on one evening and set-up: what evenings differ by is not in it. Where
+// no run was repeated nothing is known of it, and evenings scatter by all they differ.
+double variance_of_runs(const std::map<std::string, OfBelt>& belts) {
+  constexpr double kNothing = 1e-12;
+  double squares = 0, freedom = 0;
+  for (const auto& [name, evenings] : belts)
+    for (const auto& [evening, set_ups] : evenings)
+      for (const auto& [set_up, values] : set_ups) {
+        double mean = 0;
+        for (const double value : values) mean += value / static_cast<double>(values.size());
+        for (const double value : values) squares += (value - mean) * (value - mean);
+        freedom += static_cast<double>(values.size()) - 1;
+      }
+  return freedom > 0 ? std::max(kNothing, squares / freedom) : kNothing;
+}
+
 Mean mean_of(const Values& values, double run_variance) {
   Mean mean{0, run_variance / static_cast<double>(values.size())};
   for (const double value : values) mean.value += value / static_cast<double>(values.size());
@@ -132,10 +148,7 @@ std::optional<BeltEvenings> another_evening(const BeltComparison& comparison) {
     evenings.insert(run.evening);
   }
   if (evenings.size() < 2 || comparison.belts.empty()) return std::nullopt;
-  // Where no run was repeated nothing is known of it, and evenings scatter by all they differ.
-  constexpr double kNothing = 1e-12;
-  const double run_variance =
-      std::max(kNothing, std::pow(comparison.repeatability.value.value_or(0) / 100, 2));
+  const double run_variance = variance_of_runs(belts);
   BeltEvenings another;
   another.evenings = evenings.size();
   const std::string& best = comparison.belts.front().name;
