@@ -237,4 +237,7 @@ TEST_CASE("next to no inertia between rotor and cell does not make the torque sw
   const MotorFit fit = bench.fit(options);
   REQUIRE(fit.stall_torque.low);
   CHECK(*fit.stall_torque.high - *fit.stall_torque.low < 0.25 * *fit.stall_torque.value);
+  REQUIRE(fit.no_load_speed.low);  // once −326,798 to 329,561 rpm
+  CHECK(*fit.no_load_speed.low > 0.8 * *fit.no_load_speed.value);
+  CHECK(*fit.no_load_speed.high < 1.25 * *fit.no_load_speed.value);
 }
