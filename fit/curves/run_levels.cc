@@ -119,11 +119,19 @@ EffectsBeside without_others(const EffectsBeside& all, Eigen::Index count,
 
 LevelData level_data(const EffectsBeside& levels, const std::vector<int>& session_of) {
   constexpr double kLeastInformation = 100;  // a level known to a tenth
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> parts(levels.information);
+  const Eigen::VectorXd common = levels.information.rowwise().sum();
+  const double of_all = common.sum();
+  Eigen::MatrixXd information = levels.information;
+  Eigen::VectorXd right = levels.right;
+  if (of_all > 0) {
+    information -= common * common.transpose() / of_all;
+    right -= common * (levels.right.sum() / of_all);
+  }
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> parts(information);
   const Eigen::VectorXd kept = (parts.eigenvalues().array() > kLeastInformation).cast<double>();
   const Eigen::MatrixXd along = parts.eigenvectors() * kept.asDiagonal();
   return {along * parts.eigenvalues().asDiagonal() * along.transpose(),
-          along * (parts.eigenvectors().transpose() * levels.right), session_of};
+          along * (parts.eigenvectors().transpose() * right), session_of};
 }
 
 Eigen::MatrixXd covariance_of_levels(const LevelData& data, const LevelScatter& scatter,

@@ -64,8 +64,8 @@ EffectsBeside effects_beside(const NonlinearFit& solution, const Eigen::MatrixXd
 EffectsBeside without_others(const EffectsBeside& all, Eigen::Index count,
                              const Eigen::VectorXd& other_variances);
 
-/// Of levels; combinations of them that the fit leaves unknown by more than a tenth (above all what
-/// they have in common, which is the curve's own) tell nothing but rounding and are left out.
+/// Of levels by what runs differ in alone: what they have in common is the curve's, and how an
+/// equation misses it. Combinations that are unknown by more than a tenth are left out as well.
 LevelData level_data(const EffectsBeside& levels, const std::vector<int>& session_of);
 
 /// What levels that scatter so add to the covariance of parameters which took every run for of one

@@ -210,16 +210,24 @@ void add_levels(SweepFit& fit) {
   const auto runs = static_cast<Eigen::Index>(fit.sweeps.size());
   fit.of_levels = Eigen::MatrixXd::Zero(fit.covariance.rows(), fit.covariance.cols());
   if (runs < 2) return;
-  // Levels, then what is known to differ from run to run anyway: zeros and their bows.
-  Eigen::MatrixXd columns = Eigen::MatrixXd::Zero(fit.solution.jacobian.rows(), 3 * runs);
-  Eigen::VectorXd others(2 * runs);
+  // Levels, then what is known to differ from run to run anyway: zeros and their bows, and the
+  // first run's warmth, which the curve stands for, as that of the others.
+  Eigen::MatrixXd columns = Eigen::MatrixXd::Zero(fit.solution.jacobian.rows(), 3 * runs + 1);
+  Eigen::VectorXd others(2 * runs + 1);
+  columns.col(3 * runs) =
+      fit.solution.jacobian.col(fit.problem->column_of(0) + SweepProblem::kWarm) /
+      fit.problem->nuisance_sd_before(0, SweepProblem::kWarm);
+  columns.col(3 * runs).tail(columns.rows() - fit.problem->data_rows()).setZero();
+  others[2 * runs] = std::pow(fit.problem->nuisance_sd_before(1, SweepProblem::kWarm), 2);
   for (Eigen::Index j = 0; j < runs; ++j) {
     const auto at = static_cast<std::size_t>(j);
     const Sweep& sweep = fit.sweeps[at];
+    // Of the torque as fitted: what is read holds the noise that the residuals are made of.
+    const std::vector<double> left = fit.problem->plain_residuals(fit.solution.parameters, at);
     for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
       const Eigen::Index row = fit.problem->row_of(at) + static_cast<Eigen::Index>(i);
       const double unit = unit_of(fit.problem->noise[at], i);
-      columns(row, j) = unit * sweep.rows[i].torque;
+      columns(row, j) = unit * (sweep.rows[i].torque + left[i]);
       columns(row, runs + j) = unit;
       columns(row, 2 * runs + j) = unit * std::sin(std::numbers::pi * sweep.rows[i].share);
     }

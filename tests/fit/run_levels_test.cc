@@ -142,11 +142,13 @@ TEST_CASE("a motor's runs that scatter as wholes widen its curve, and runs that 
     for (double& level : levels) level = 0.03 * normal(random);
     const MotorFit fit = fit_with_levels(levels, 1000 + 10 * static_cast<unsigned>(book));
     const double off = std::fabs(*fit.peak_power.value - true_peak);
-    MESSAGE(book, " scatter ", fit.levels.of_runs, " off ", off / true_peak, " half ",
-            half_width(fit.peak_power) / true_peak, " narrow ", narrow / true_peak);
     held += off <= half_width(fit.peak_power);
     narrow_held += off <= narrow;
     scatter += fit.levels.of_runs / kBooks;
   }
-  MESSAGE(held, " ", narrow_held, " ", scatter);
+  // What a warmer winding could be is taken for one, and only the rest for scatter; with the limits
+  // of runs that agree a good part of these books would not be held.
+  CHECK(held >= 9);
+  CHECK(held > narrow_held);
+  CHECK(scatter > 0.005);
 }
