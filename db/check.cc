@@ -159,7 +159,7 @@ void check_rows(const Book& book, const Run& run, Findings& findings,
     scan.take(rows);
     advance(static_cast<std::int64_t>(rows.size()));
   };
-  if (run.source == "rig")
+  if (run.source == RunSource::kRig)
     book.each_block(run.id, 4096, take);
   else
     each_reading_block(book, run, 4096, take);
@@ -170,7 +170,7 @@ void check_rows(const Book& book, const Run& run, Findings& findings,
   else if (scan.hash() != run.content_hash)
     findings.add(where, "its rows were altered after the run ended (the content hash differs)");
   if (!scan.impossible().empty()) findings.add(where, scan.impossible());
-  const std::string wide = run.source == "rig" ? wide_count(book, run.id) : "";
+  const std::string wide = run.source == RunSource::kRig ? wide_count(book, run.id) : "";
   if (!wide.empty()) findings.add(where, wide);
 }
 

@@ -69,7 +69,7 @@ void add_motor(const Holdings& book, const Part& motor, Steps& steps) {
     return book.any_run([&](const Run& run) { return run.kind == kind && run.motor == motor.id; });
   };
   const bool by_rows = book.any_run([&](const Run& run) {
-    return run.kind == RunKind::kBrake && run.motor == motor.id && run.source == "csv";
+    return run.kind == RunKind::kBrake && run.motor == motor.id && run.source == RunSource::kFile;
   });
   const bool spin_up = has(RunKind::kSpinUp);
   if (!spin_up && !by_rows) {

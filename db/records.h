@@ -37,6 +37,15 @@ inline constexpr std::array kTachometers = {Tachometer::kReciprocal, Tachometer:
 const char* tachometer_name(Tachometer tachometer);
 std::optional<Tachometer> tachometer_from_name(const std::string& name);
 
+/// Where a run's rows came from.
+enum class RunSource {
+  kRig,   ///< samples: raw counts and edges, as the rig sent them
+  kFile,  ///< imported readings, in physical units
+};
+/// "rig", "csv".
+const char* run_source_name(RunSource source);
+std::optional<RunSource> run_source_from_name(const std::string& name);
+
 enum class RunState {
   kOpen,  ///< being recorded now (or its recorder died: the next opening for writing closes it)
   kComplete,
@@ -50,7 +59,7 @@ struct Run {
   std::string uuid;
   RunKind kind = RunKind::kBrake;
   RunState state = RunState::kOpen;
-  std::string source;  ///< "rig" (samples) or "csv" (imported readings)
+  RunSource source = RunSource::kRig;
   /// Imported rows are steady points in the order taken, without times: see ImportedReading.
   bool steady = false;
   std::string started_utc;  ///< ISO 8601 "2026-11-25T18:03:11Z"
@@ -65,7 +74,7 @@ struct Run {
   std::optional<double> tachometer_pulses;   ///< its pulses per turn, likewise
   std::string session;  ///< label of the evening that it belongs to; empty: by date and rig
   std::string aside;    ///< why fits and report leave it out; empty: they use it
-  // What the rig said of itself when the run started (source "rig"); part descriptions may change
+  // What the rig said of itself when the run started (source kRig); part descriptions may change
   // later, a run's own may not.
   std::optional<double> tick_hz;  ///< ticks per second of the rig's clock
   std::optional<double> motor_pulses_per_turn, handwheel_pulses_per_turn;
@@ -126,21 +135,44 @@ struct RunChange {
   std::string made_by;  ///< who was logged in, where the system tells
 };
 
-/// Something that happened during a run: a gap, a reset of the rig, a brown-out, a marker.
+enum class EventKind {
+  kGap,      ///< samples are missing
+  kReset,    ///< the rig's clock began anew
+  kOverrun,  ///< the rig counted what it could not send or time
+  kBrownOut,
+  kHangUp,       ///< the port was unplugged …
+  kResumed,      ///< … and is back
+  kInterrupted,  ///< the recorder died; closed by the next opening
+  kMarker,       ///< anything else, told by the event's sentence
+};
+inline constexpr std::array kEventKinds = {
+    EventKind::kGap,    EventKind::kReset,   EventKind::kOverrun,     EventKind::kBrownOut,
+    EventKind::kHangUp, EventKind::kResumed, EventKind::kInterrupted, EventKind::kMarker};
+/// "gap", "reset", "overrun", "brown-out", "hang-up", "resumed", "interrupted", "marker".
+const char* event_kind_name(EventKind kind);
+std::optional<EventKind> event_kind_from_name(const std::string& name);
+
+/// Something that happened during a run.
 struct RunEvent {
   std::int64_t run = 0;
   std::int64_t tick = 0;  ///< where in the run, in rig ticks
-  std::string kind;     ///< "gap", "reset", "overrun", "brown-out", "hang-up", "resumed", "marker"
+  EventKind kind = EventKind::kMarker;
   double length_s = 0;  ///< of a gap, else 0
   std::string detail;   ///< a sentence for people
 };
+
+/// When a zero was taken: before or after the run that it belongs to, or on its own.
+enum class ZeroMoment { kBefore, kAfter, kAlone };
+/// "before", "after", "alone".
+const char* zero_moment_name(ZeroMoment moment);
+std::optional<ZeroMoment> zero_moment_from_name(const std::string& name);
 
 /// Load cell at rest: the mean count while nothing turns.
 struct Zero {
   std::int64_t id = 0;
   std::int64_t rig = 0;
-  std::int64_t run = 0;   ///< run that it belongs to, 0 for one taken on its own
-  std::string when;       ///< "before", "after" (a run) or "alone"
+  std::int64_t run = 0;  ///< run that it belongs to, 0 for one taken on its own
+  ZeroMoment when = ZeroMoment::kAlone;
   std::int64_t tick = 0;  ///< in ticks of the run (negative before its start)
   double mean_counts = 0;
   double sd_counts = 0;  ///< standard deviation of single conversions

@@ -167,7 +167,7 @@ std::optional<std::size_t> next_step(const std::vector<StepState>& states) {
 }
 
 std::optional<double> rough_top_speed(const Book& book, const Run& run) {
-  if (run.source == "csv") return top_of_readings(book.readings(run.id));
+  if (run.source == RunSource::kFile) return top_of_readings(book.readings(run.id));
   const std::vector<Sample> samples = book.samples(run.id);
   double top = 0;
   if (run.handwheel_pulses_per_turn)

@@ -135,7 +135,7 @@ std::optional<Zero> BookWriter::new_zero_before() {
   Zero zero;
   zero.rig = book_.run(run_).rig;
   zero.run = run_;
-  zero.when = "before";
+  zero.when = ZeroMoment::kBefore;
   zero.tick = rest.tick;
   zero.mean_counts = rest.mean_counts;
   zero.sd_counts = rest.sd_counts;

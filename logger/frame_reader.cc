@@ -76,7 +76,7 @@ void FrameReader::take_identity(const WireFrame& frame, Haul& into) {
        identity.board_number != identity_->board_number);
   if (another) {
     // Samples of two rigs cannot stand in one run; those of the first are kept.
-    event(into, "marker", "another rig answers on this line; the run ends here");
+    event(into, EventKind::kMarker, "another rig answers on this line; the run ends here");
     stopped_ = true;
     return;
   }
@@ -96,7 +96,7 @@ void FrameReader::take_status(const WireFrame& frame, Haul& into) {
                             now.tick < chain_.last_raw().tick;
     const bool reset = now.resets != status_->resets || began_anew;
     if (reset) {
-      if (now.reset_cause & kWireBrownOut) event(into, "brown-out", reset_cause_text(now));
+      if (now.reset_cause & kWireBrownOut) event(into, EventKind::kBrownOut, reset_cause_text(now));
       chain_.expect_reset(reset_cause_text(now), into);
       waits_for_start_ = now.streaming == 0;
     } else {
@@ -115,12 +115,13 @@ void FrameReader::report_losses_of_the_rig(const WireStatus& before, const WireS
   const std::uint32_t edges = now.missed_edges - before.missed_edges;
   if (now.samples < before.samples) return;  // a new start: the counts began anew
   if (unsent > 0)
-    event(into, "overrun", fmt::format("{} samples found no room on the line", unsent));
+    event(into, EventKind::kOverrun, fmt::format("{} samples found no room on the line", unsent));
   if (conversions > 0)
-    event(into, "overrun", fmt::format("the rig missed {} conversions", conversions));
-  if (edges > 0) event(into, "overrun", fmt::format("{} edges came too fast to be timed", edges));
+    event(into, EventKind::kOverrun, fmt::format("the rig missed {} conversions", conversions));
+  if (edges > 0)
+    event(into, EventKind::kOverrun, fmt::format("{} edges came too fast to be timed", edges));
   if ((now.faults & kWireConverterSilent) && !(before.faults & kWireConverterSilent))
-    event(into, "marker", "the load-cell converter is silent; check its wiring");
+    event(into, EventKind::kMarker, "the load-cell converter is silent; check its wiring");
 }
 
 void FrameReader::take_error(const WireFrame& frame, Haul& into) {
@@ -129,10 +130,11 @@ void FrameReader::take_error(const WireFrame& frame, Haul& into) {
     ++unreadable_;
     return;
   }
-  if (chain_.started()) event(into, "marker", fmt::format("the rig reports: {}", error.text));
+  if (chain_.started())
+    event(into, EventKind::kMarker, fmt::format("the rig reports: {}", error.text));
 }
 
-void FrameReader::event(Haul& into, const char* kind, std::string detail) const {
+void FrameReader::event(Haul& into, EventKind kind, std::string detail) const {
   RunEvent happened;
   happened.tick = chain_.last_tick();
   happened.kind = kind;

@@ -29,7 +29,7 @@ class FrameReader : public LineReader {
   void take_status(const WireFrame& frame, Haul& into);
   void take_error(const WireFrame& frame, Haul& into);
   void report_losses_of_the_rig(const WireStatus& before, const WireStatus& now, Haul& into);
-  void event(Haul& into, const char* kind, std::string detail) const;
+  void event(Haul& into, EventKind kind, std::string detail) const;
 
   WireDecoder decoder_ = {};
   std::optional<WireIdentity> identity_;

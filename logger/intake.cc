@@ -239,14 +239,14 @@ void Intake::look_after_rig() {
 void Intake::wait_for_replug() {
   const auto began = clock_.now();
   waiting_for_replug_.store(true);
-  note_event("hang-up", 0, fmt::format("'{}' was unplugged", port_.path()));
+  note_event(EventKind::kHangUp, 0, fmt::format("'{}' was unplugged", port_.path()));
   while (!stop_.load() && since(began) < options_.replug_s) {
     clock_.sleep_for(milliseconds(250));
     if (!port_.reopen()) continue;
     waiting_for_replug_.store(false);
     reader_.line_was_cut();
     if (flowing()) away_s_ = away_s_ + since(began);
-    note_event("resumed", since(began), fmt::format("'{}' is back", port_.path()));
+    note_event(EventKind::kResumed, since(began), fmt::format("'{}' is back", port_.path()));
     last_sign_ = last_question_ = clock_.now();
     if (two_way()) command(kWireWhoAreYou);
     return;
@@ -255,7 +255,7 @@ void Intake::wait_for_replug() {
   finish(stop_.load() ? LineEnd::kAsked : LineEnd::kHungUp);
 }
 
-void Intake::note_event(const char* kind, double length_s, std::string detail) {
+void Intake::note_event(EventKind kind, double length_s, std::string detail) {
   if (!flowing()) return;  // nothing is lost of a run that has not begun
   RunEvent event;
   event.tick = last_tick_;

@@ -103,7 +103,7 @@ class Intake {
   double since(std::chrono::nanoseconds then) const;
   void await_answer(double patience_s, const std::function<bool()>& answered);
   [[noreturn]] void complain_of_no_answer() const;
-  void note_event(const char* kind, double length_s, std::string detail);
+  void note_event(EventKind kind, double length_s, std::string detail);
   void publish();
   void tell();
 

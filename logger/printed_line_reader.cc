@@ -146,12 +146,12 @@ void PrintedLineReader::take_reading(const ImportedReading& printed, Haul& into)
     const ImportedReading confirmed = *held_;
     held_.reset();
     if (last_ && confirmed.time_s > last_->time_s) {
-      event(into, "gap", confirmed.time_s - last_->time_s, "no line came for a while");
+      event(into, EventKind::kGap, confirmed.time_s - last_->time_s, "no line came for a while");
     } else if (last_) {
       // The rig's clock began anew, or wrapped: the pause is not known, one step is the least.
       const double step_s = printed.time_s - confirmed.time_s;
       shift_s_ += last_->time_s + step_s - confirmed.time_s;
-      event(into, "reset", step_s,
+      event(into, EventKind::kReset, step_s,
             "the rig's clock began anew; the length of the pause is unknown");
       ++counts_.resets;
     } else {
@@ -175,7 +175,7 @@ void PrintedLineReader::give_out(ImportedReading printed, Haul& into) {
   ++counts_.samples;
 }
 
-void PrintedLineReader::event(Haul& into, const char* kind, double length_s,
+void PrintedLineReader::event(Haul& into, EventKind kind, double length_s,
                               std::string detail) const {
   RunEvent happened;
   happened.tick = last_ ? std::llround((last_->time_s + shift_s_) * tick_hz()) : 0;

@@ -42,7 +42,7 @@ class PrintedLineReader : public LineReader {
   ImportedReading reading(const std::vector<double>& values) const;
   bool goes_on(double earlier_s, double later_s) const;
   void give_out(ImportedReading printed, Haul& into);
-  void event(Haul& into, const char* kind, double length_s, std::string detail) const;
+  void event(Haul& into, EventKind kind, double length_s, std::string detail) const;
 
   PrintedLine line_;
   double arm_m_ = 0;

@@ -163,10 +163,10 @@ void Recording::describe_rig(Run& run) const {
   run.tick_hz = intake_.tick_hz();
   const auto rig = identity();
   if (!rig) {
-    run.source = "csv";  // physical numbers, as from a file
+    run.source = RunSource::kFile;  // physical numbers, as from a file
     return;
   }
-  run.source = "rig";
+  run.source = RunSource::kRig;
   run.tick_hz = rig->tick_hz;
   if (rig->channels & kWireMotorTach) run.motor_pulses_per_turn = rig->motor_pulses_per_turn;
   if (rig->channels & kWireHandwheelTach)
@@ -224,7 +224,7 @@ void Recording::watch_standstill(RecordingView& view) {
   if (late_events_.empty() || late_events_.back().length_s > view.standstill_s)
     late_events_.emplace_back();
   RunEvent& event = late_events_.back();
-  event.kind = "marker";
+  event.kind = EventKind::kMarker;
   event.tick = std::llround(*standstill_.since_s() * intake_.tick_hz());
   event.length_s = view.standstill_s;
   event.detail = "the motor was held at standstill under torque";
@@ -255,7 +255,7 @@ void Recording::tell_of_speed(RecordingResult& result) {
     if (!from) continue;
     result.warnings.push_back(watch.sentence() + ".");
     RunEvent event;
-    event.kind = "marker";
+    event.kind = EventKind::kMarker;
     event.tick = std::llround(*from * intake_.tick_hz());
     event.length_s = watch.over_until_s() - *from;
     event.detail = watch.sentence();
@@ -284,7 +284,7 @@ void Recording::take_zero_after(Attendant& attendant, const BookWriter& writer,
   Zero zero;
   zero.rig = run.rig;
   zero.run = run.id;
-  zero.when = "after";
+  zero.when = ZeroMoment::kAfter;
   zero.tick = rest->tick;
   zero.mean_counts = rest->mean_counts;
   zero.sd_counts = rest->sd_counts;

@@ -98,10 +98,10 @@ class Judge {
   Judge(const Book& book, const Run& run)
       : book_(book),
         run_(run),
-        course_(run.source == "csv" ? of_rows(book, run) : of_samples(book, run)) {
+        course_(run.source == RunSource::kFile ? of_rows(book, run) : of_samples(book, run)) {
     const auto calibration = run.rig ? book.latest_calibration(run.rig) : std::nullopt;
-    if (run.source == "csv") nm_per_count_ = 1;
-    if (calibration && run.source != "csv")
+    if (run.source == RunSource::kFile) nm_per_count_ = 1;
+    if (calibration && run.source != RunSource::kFile)
       nm_per_count_ = std::abs(calibration->slope_n_per_count * calibration->arm_m);
   }
 
@@ -192,7 +192,8 @@ class Judge {
     else
       add("counts moved", Weight::kFine, {{"counts", std::abs(pull)}});
     look_at_range(rest, pull);
-    if (run_.source != "csv" && book_.zeros(run_.id).empty()) add("no zero", Weight::kWeak);
+    if (run_.source != RunSource::kFile && book_.zeros(run_.id).empty())
+      add("no zero", Weight::kWeak);
   }
 
   std::optional<double> rest_torque() const {
@@ -229,7 +230,7 @@ class Judge {
     const auto seconds = [&](std::ptrdiff_t pieces) {
       return static_cast<double>(pieces) * kLookS;
     };
-    if (run_.source == "csv") return;
+    if (run_.source == RunSource::kFile) return;
     if (seconds(before) < kLeastS || seconds(after) < kLeastS)
       add("one way", Weight::kWeak, {{"down_s", seconds(before)}, {"up_s", seconds(after)}});
   }
@@ -282,7 +283,8 @@ class Judge {
     std::vector<const Look*> near;
     for (const Look& look : course_.looks)
       if (look.*channel > 0.95 * top) near.push_back(&look);
-    if (run_.source == "csv" || near.size() < 2) return add("speed", Weight::kFine, {{"rpm", top}});
+    if (run_.source == RunSource::kFile || near.size() < 2)
+      return add("speed", Weight::kFine, {{"rpm", top}});
     const double seconds = near.back()->time_s - near.front()->time_s;
     if (seconds < 3) return add("steady short", Weight::kWeak, {{"rpm", top}, {"s", seconds}});
     // Means of the last two stretches of 1.5 s.

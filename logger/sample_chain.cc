@@ -212,7 +212,7 @@ void SampleChain::accept_next(const Arrived& arrived, Haul& into) {
   if (delivered_ > 1 && (steps > 1 || paused)) {
     RunEvent gap;
     gap.tick = last_tick_;
-    gap.kind = "gap";
+    gap.kind = EventKind::kGap;
     gap.length_s = seconds - std::min(pace(), seconds);
     gap.detail = steps > 1 ? fmt::format("{} samples did not arrive", steps - 1)
                            : "the rig made no sample for a while";
@@ -244,7 +244,7 @@ void SampleChain::accept_after_reset(const Arrived& arrived, Haul& into) {
   const double ticks = clock_went_on ? own : std::max(own, host);
   RunEvent event;
   event.tick = last_tick_;
-  event.kind = clock_went_on ? "gap" : "reset";
+  event.kind = clock_went_on ? EventKind::kGap : EventKind::kReset;
   event.length_s = ticks / identity_.tick_hz;
   event.detail = reset_cause_    ? *reset_cause_
                  : clock_went_on ? "the rig began to count its samples or edges anew"

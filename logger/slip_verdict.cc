@@ -81,7 +81,7 @@ std::vector<double> speeds_of(const std::vector<std::vector<Sample>>& parts, con
 
 std::optional<double> zero_of(const Book& book, const Run& run, const Calibration& calibration) {
   for (const Zero& zero : book.zeros(run.id))
-    if (zero.when == "before") return zero.mean_counts;
+    if (zero.when == ZeroMoment::kBefore) return zero.mean_counts;
   if (const auto zero = book.latest_zero(run.rig)) return zero->mean_counts;
   return calibration.zero_counts;
 }
@@ -135,7 +135,7 @@ std::string sentence_for(const SlipVerdict& verdict) {
 
 SlipReading read_slip_check(const Book& book, const Run& run, double limit_s) {
   SlipReading reading;
-  if (run.source != "rig" || !run.motor_pulses_per_turn || !run.tick_hz) {
+  if (run.source != RunSource::kRig || !run.motor_pulses_per_turn || !run.tick_hz) {
     reading.fault = "it has no tachometer edges of the motor";
     return reading;
   }

@@ -328,7 +328,7 @@ std::int64_t import_table(Book& book, CsvTable& table, const Run& run,
   if (table.steady()) require_steady_kind(run.kind);
   Book::Transaction transaction(book);
   Run imported = run;
-  imported.source = "csv";
+  imported.source = RunSource::kFile;
   imported.steady = table.steady();
   const std::int64_t id = book.begin_run(imported);
   RunSurvey survey;

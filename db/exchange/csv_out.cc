@@ -72,7 +72,7 @@ std::string optional_cell(const std::optional<double>& value) {
 std::string run_row(const Run& run, const PartNames& names) {
   std::string row =
       fmt::format("{},{},{},{},{},{}", run.id, run_kind_name(run.kind), run_state_name(run.state),
-                  csv_text(run.source), csv_text(run.started_utc), run.sample_count);
+                  run_source_name(run.source), csv_text(run.started_utc), run.sample_count);
   for (const std::string& name :
        {names.of(PartKind::kRig, run.rig), names.of(PartKind::kMotor, run.motor),
         names.of(PartKind::kMachine, run.machine), names.of(PartKind::kBelt, run.belt),

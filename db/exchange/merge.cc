@@ -236,7 +236,7 @@ class Merge {
       const Zero zero{0,
                       theirs.whole(0),
                       0,
-                      "alone",
+                      ZeroMoment::kAlone,
                       theirs.whole(1),
                       theirs.real(2),
                       theirs.real(3),
@@ -325,7 +325,7 @@ class Merge {
     run.motor_pulley = part_here(PartKind::kPulley, run.motor_pulley);
     run.hand_pulley = part_here(PartKind::kPulley, run.hand_pulley);
     run.slip_check = slip_check_here(theirs);
-    require_source(run);
+    require_start(run);
     const std::int64_t id = into_.begin_run(run);
     copy_rows(theirs, id);
     for (RunEvent event : from_.events(theirs.id)) {
@@ -345,14 +345,12 @@ class Merge {
     return id;
   }
 
-  static void require_source(const Run& run) {
-    if (run.source != "rig" && run.source != "csv")
-      throw Error(Fault::kInput, "nothing says whether it came from a rig or from a file");
+  static void require_start(const Run& run) {
     if (run.started_utc.empty()) throw Error(Fault::kInput, "nothing says when it was recorded");
   }
 
   void copy_rows(const Run& theirs, std::int64_t id) {
-    const bool from_rig = theirs.source == "rig";
+    const bool from_rig = theirs.source == RunSource::kRig;
     const std::string wide = from_rig ? wide_count(from_, theirs.id) : "";
     if (!wide.empty()) throw Error(Fault::kInput, wide);
     RunScan scan(theirs.steady);

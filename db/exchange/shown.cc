@@ -69,7 +69,7 @@ Json run_json(const Run& run, const PartNames& names) {
               {"uuid", run.uuid},
               {"kind", run_kind_name(run.kind)},
               {"state", run_state_name(run.state)},
-              {"source", run.source},
+              {"source", run_source_name(run.source)},
               {"steady", run.steady},
               {"started_utc", run.started_utc},
               {"samples", run.sample_count}};
@@ -78,7 +78,7 @@ Json run_json(const Run& run, const PartNames& names) {
   out["inertia_sd_kgm2"] = optional_json(run.inertia_sd_kgm2);
   out["added_inertia_kgm2"] = optional_json(run.added_inertia_kgm2);
   out["supply_v"] = optional_json(run.supply_v);
-  if (run.source == "rig") add_identity(out, run);
+  if (run.source == RunSource::kRig) add_identity(out, run);
   out["tachometer"] = run.tachometer ? Json(tachometer_name(*run.tachometer)) : Json(nullptr);
   out["pulses"] = optional_json(run.tachometer_pulses);
   out["session"] = run.session.empty() ? Json(nullptr) : Json(run.session);

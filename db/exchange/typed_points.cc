@@ -115,7 +115,7 @@ std::int64_t store_points(Book& book, const std::vector<ImportedReading>& points
   if (points.empty()) throw Error(Fault::kInput, "nothing was typed, so nothing was stored.");
   Book::Transaction transaction(book);
   Run typed = run;
-  typed.source = "csv";
+  typed.source = RunSource::kFile;
   typed.steady = true;
   const std::int64_t id = book.begin_run(typed);
   book.append(id, points);

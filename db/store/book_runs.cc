@@ -27,6 +27,17 @@ RunState state_from_name(const std::string& name) {
   return name == "complete" ? RunState::kComplete : RunState::kInterrupted;
 }
 
+// The value that a word of run `id` stands for.
+template <typename Value>
+Value known(sqlite3* db, std::int64_t id, const char* what, const std::string& word,
+            std::optional<Value> (*from_name)(const std::string&)) {
+  const auto value = from_name(word);
+  if (!value)
+    throw Damaged(db, fmt::format("run {} has the unknown {} '{}'; run 'loadline-db check'.", id,
+                                  what, on_one_line(word)));
+  return *value;
+}
+
 void read_references(const Statement& row, Run& run) {
   run.rig = row.whole(7);
   run.motor = row.whole(8);
@@ -52,13 +63,8 @@ void read_identity(const Statement& row, Run& run) {
 // What layout 2 added.
 void read_statements(sqlite3* db, const Statement& row, Run& run) {
   run.steady = row.whole(32) != 0;
-  if (!row.is_null(33)) {
-    run.tachometer = tachometer_from_name(row.text(33));
-    if (!run.tachometer)
-      throw Damaged(db, fmt::format("run {} has the unknown tachometer '{}'; run 'loadline-db "
-                                    "check'.",
-                                    run.id, on_one_line(row.text(33))));
-  }
+  if (!row.is_null(33))
+    run.tachometer = known(db, run.id, "tachometer", row.text(33), tachometer_from_name);
   run.tachometer_pulses = row.optional_real(34);
   run.session = row.text(35);
   run.aside = row.text(36);
@@ -68,14 +74,9 @@ Run read_run(sqlite3* db, const Statement& row) {
   Run run;
   run.id = row.whole(0);
   run.uuid = row.text(1);
-  const auto kind = run_kind_from_name(row.text(2));
-  if (!kind)
-    throw Damaged(db, fmt::format("run {} has the unknown kind '{}'; run 'loadline-db "
-                                  "check'.",
-                                  run.id, on_one_line(row.text(2))));
-  run.kind = *kind;
+  run.kind = known(db, run.id, "kind", row.text(2), run_kind_from_name);
   run.state = state_from_name(row.text(3));
-  run.source = row.text(4);
+  run.source = known(db, run.id, "source", row.text(4), run_source_from_name);
   run.started_utc = row.text(5);
   run.note = row.text(6);
   read_references(row, run);
@@ -164,8 +165,6 @@ void require_run_words(const Book& book, const Run& run) {
   require_note(run.started_utc, "the time of the run's start");
   require_note(run.program_version, "the version of the program that recorded the run");
   if (!run.uuid.empty()) require_uuid(run.uuid, "the run");
-  if (run.source != "" && run.source != "rig" && run.source != "csv")
-    throw std::logic_error("a run's source is 'rig' or 'csv'");
   if (run.slip_check == 0) return;
   const std::string fault = slip_check_fault(book, run.slip_check);
   if (!fault.empty())
@@ -184,9 +183,22 @@ void detach_slip_check(Book& book, std::int64_t id) {
   }
 }
 
+// A kind that this program does not know comes as a marker, its word before the sentence.
+RunEvent read_event(const Statement& row) {
+  const auto kind = event_kind_from_name(row.text(2));
+  RunEvent event{row.whole(0), row.whole(1), kind.value_or(EventKind::kMarker), row.real(3),
+                 row.text(4)};
+  if (!kind) event.detail = on_one_line(row.text(2)) + ": " + event.detail;
+  return event;
+}
+
+// A moment that this program does not know leaves the zero without a place in its run.
 Zero read_zero(const Statement& row) {
-  return {row.whole(0), row.whole(1), row.whole(2), row.text(3), row.whole(4),
-          row.real(5),  row.real(6),  row.whole(7), row.text(8)};
+  return {row.whole(0), row.whole(1),
+          row.whole(2), zero_moment_from_name(row.text(3)).value_or(ZeroMoment::kAlone),
+          row.whole(4), row.real(5),
+          row.real(6),  row.whole(7),
+          row.text(8)};
 }
 
 constexpr const char* kZeroColumns =
@@ -212,7 +224,7 @@ std::int64_t Book::begin_run(const Run& run) {
   int i = bind_conditions(insert, run);
   insert.bind(i++, run.uuid.empty() ? new_uuid() : run.uuid);
   insert.bind(i++, run_kind_name(run.kind));
-  insert.bind(i++, run.source.empty() ? "rig" : run.source);
+  insert.bind(i++, run_source_name(run.source));
   insert.bind(i++, run.started_utc.empty() ? utc_now() : run.started_utc);
   insert.bind(i++,
               run.program_version.empty() ? std::string(LOADLINE_VERSION) : run.program_version);
@@ -221,7 +233,7 @@ std::int64_t Book::begin_run(const Run& run) {
   insert.run();
   const std::int64_t id = sqlite3_last_insert_rowid(handle());
   RunWriter writer;
-  writer.from_rig = run.source != "csv";
+  writer.from_rig = run.source == RunSource::kRig;
   writer.steady = run.steady;
   state_->writers[id] = writer;
   scope.commit();
@@ -279,11 +291,12 @@ std::vector<Run> Book::runs(const RunFilter& filter) const {
 }
 
 void Book::add_event(const RunEvent& event) {
-  require_note(event.kind, "the kind of the event");
   Statement insert(handle(),
                    "INSERT INTO event (run_id, tick, kind, length_s, detail) "
                    "VALUES (?, ?, ?, ?, ?)");
-  insert.with(event.run, event.tick, event.kind, event.length_s, made_printable(event.detail))
+  insert
+      .with(event.run, event.tick, event_kind_name(event.kind), event.length_s,
+            made_printable(event.detail))
       .run();
 }
 
@@ -293,9 +306,7 @@ std::vector<RunEvent> Book::events(std::int64_t run) const {
                    "WHERE run_id = ? ORDER BY tick, id");
   select.with(run);
   std::vector<RunEvent> events;
-  while (select.step())
-    events.push_back(
-        {select.whole(0), select.whole(1), select.text(2), select.real(3), select.text(4)});
+  while (select.step()) events.push_back(read_event(select));
   return events;
 }
 
@@ -304,8 +315,8 @@ void Book::add_zero(const Zero& zero) {
   Statement insert(handle(),
                    "INSERT INTO zero (moment, tick, mean_counts, sd_counts, conversions, "
                    "made_utc, rig_id, run_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)");
-  insert.with(zero.when, zero.tick, zero.mean_counts, zero.sd_counts, zero.conversions,
-              zero.made_utc.empty() ? utc_now() : zero.made_utc);
+  insert.with(zero_moment_name(zero.when), zero.tick, zero.mean_counts, zero.sd_counts,
+              zero.conversions, zero.made_utc.empty() ? utc_now() : zero.made_utc);
   insert.bind_reference(7, zero.rig);
   insert.bind_reference(8, zero.run);
   insert.run();

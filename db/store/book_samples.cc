@@ -291,7 +291,7 @@ constexpr std::size_t kBlock = 4096;
 // What is in the book already of a run, for a Book that did not append it itself.
 RunWriter writer_from_book(const Book& book, const Run& run) {
   RunWriter writer;
-  writer.from_rig = run.source == "rig";
+  writer.from_rig = run.source == RunSource::kRig;
   writer.steady = run.steady;
   if (writer.from_rig)
     book.each_block(run.id, kBlock, [&](std::span<const Sample> rows) {
@@ -395,7 +395,7 @@ bool interrupt_run(Book& book, std::int64_t run, const std::string& why) {
     what = fmt::format("{}, but the book's log was missing: of what was recorded {} rows are left",
                        why, mark.rows);
   }
-  book.add_event({run, last_tick, "interrupted", 0, what});
+  book.add_event({run, last_tick, EventKind::kInterrupted, 0, what});
   book.end_run(run, RunState::kInterrupted);
   transaction.commit();
   return true;

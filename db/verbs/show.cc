@@ -164,7 +164,7 @@ int show_calibration(const Book& book, const Arguments& arguments) {
 Json zeros_json(const std::vector<Zero>& zeros) {
   Json array = Json::array();
   for (const Zero& zero : zeros)
-    array.push_back({{"when", zero.when},
+    array.push_back({{"when", zero_moment_name(zero.when)},
                      {"tick", zero.tick},
                      {"mean_counts", json_number(zero.mean_counts)},
                      {"sd_counts", json_number(zero.sd_counts)},
@@ -197,10 +197,11 @@ int show_run(const Book& book, const Arguments& arguments) {
   Json events = Json::array();
   for (const RunEvent& event : book.events(run.id)) {
     events.push_back({{"tick", event.tick},
-                      {"kind", event.kind},
+                      {"kind", event_kind_name(event.kind)},
                       {"length_s", json_number(event.length_s)},
                       {"detail", event.detail}});
-    text += fmt::format("\n{} at tick {}: {}", event.kind, event.tick, event.detail);
+    text +=
+        fmt::format("\n{} at tick {}: {}", event_kind_name(event.kind), event.tick, event.detail);
   }
   out["events"] = events;
   show_changes(book, run, out, text);

@@ -253,7 +253,8 @@ std::optional<Coast> make_coast(const Readings& readings, bool of_motor, RowRead
   const EdgeTrace& edges = by_motor ? readings.motor_edges : readings.handwheel_edges;
   const SpeedRows& rows = by_motor ? readings.motor_rows : readings.handwheel_rows;
   if (auto coast = coast_of_rows(readings, rows, edges, reading)) return coast;
-  if (reading != RowReading::kBetweenValues && readings.run.source != "rig") return std::nullopt;
+  if (reading != RowReading::kBetweenValues && readings.run.source != RunSource::kRig)
+    return std::nullopt;
   if (trace.speed.size() < kLeastWindows) return std::nullopt;
   Coast coast;
   coast.run = readings.run.id;

@@ -404,13 +404,13 @@ Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinni
     out.points = steady_points(book, out.run);
     return out;
   }
-  if (out.run.sample_count > 0 && out.run.source == "rig")
+  if (out.run.sample_count > 0 && out.run.source == RunSource::kRig)
     from_samples(book, out, thinning);
   else
     from_rows(book, out, thinning, known_pulses);
   set_lag(out);
   const bool sound = out.run.firmware == kSoundInput;
-  out.clock_relative_sd = out.run.source == "rig" && !sound ? kHostClockSd : kClockSd;
+  out.clock_relative_sd = out.run.source == RunSource::kRig && !sound ? kHostClockSd : kClockSd;
   if (out.run.firmware == kCheckedSoundInput) out.clock_relative_sd = kCheckedClockSd;
   return out;
 }

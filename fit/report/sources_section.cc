@@ -78,8 +78,9 @@ void runs_table(Page& page, const Book& book, const std::vector<Run>& runs) {
               {}};
   for (const Run& run : runs) {
     const std::string from =
-        run.source == "rig" ? page.language().words("rig") + " " + names.of(PartKind::kRig, run.rig)
-                            : page.language().words(run.source);
+        run.source == RunSource::kRig
+            ? page.language().words("rig") + " " + names.of(PartKind::kRig, run.rig)
+            : page.language().words(run_source_name(run.source));
     table.rows.push_back({std::to_string(run.id), std::string(run_kind_name(run.kind)),
                           day_and_minute(run.started_utc), mounted(names, run, page.language()),
                           from, maybe(run.supply_v), maybe(run.inertia_kgm2),
@@ -101,7 +102,8 @@ void events_table(Page& page, const Book& book, const std::vector<Run>& runs) {
               {}};
   for (const Run& run : runs)
     for (const RunEvent& event : book.events(run.id))
-      table.rows.push_back({std::to_string(run.id), event.kind, event.length_s, event.detail});
+      table.rows.push_back({std::to_string(run.id), std::string(event_kind_name(event.kind)),
+                            event.length_s, event.detail});
   table.columns[3].heading = "In words";
   if (!table.rows.empty()) page.table(std::move(table));
 }
@@ -117,8 +119,8 @@ void zeros_table(Page& page, const Book& book, const std::vector<Run>& runs) {
               {}};
   for (const Run& run : runs)
     for (const Zero& zero : book.zeros(run.id))
-      table.rows.push_back({std::to_string(run.id), zero.when, zero.mean_counts, zero.sd_counts,
-                            std::to_string(zero.conversions)});
+      table.rows.push_back({std::to_string(run.id), std::string(zero_moment_name(zero.when)),
+                            zero.mean_counts, zero.sd_counts, std::to_string(zero.conversions)});
   if (!table.rows.empty()) page.table(std::move(table));
 }
 

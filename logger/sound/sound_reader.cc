@@ -148,7 +148,7 @@ void SoundReader::finish(Haul& into) {
   // The rest of the take without an edge tells that the shaft stood.
   add_sample(static_cast<std::int64_t>(taken_) * ticks_per_sample_, into);
   RunEvent event;
-  event.kind = "marker";
+  event.kind = EventKind::kMarker;
   event.detail = words();
   into.events.push_back(std::move(event));
 }

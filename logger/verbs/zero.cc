@@ -38,7 +38,7 @@ Zero take_zero(RigLine& line, double seconds, const Part& rig, Clock& clock) {
                 "the rig sends no counts of a load cell; look at it with 'loadline-logger probe'.");
   Zero zero;
   zero.rig = rig.id;
-  zero.when = "alone";
+  zero.when = ZeroMoment::kAlone;
   zero.mean_counts = mean->mean_counts;
   zero.sd_counts = mean->sd_counts;
   zero.conversions = mean->conversions;

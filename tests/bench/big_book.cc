@@ -70,7 +70,7 @@ int main(int argc, char** argv) {
   const std::vector<Sample> rows = samples(std::atoll(argv[3]));
   Book book = Book::open(argv[1], Book::Mode::kCreate);
   Run run;
-  run.source = "rig";
+  run.source = RunSource::kRig;
   run.tick_hz = 2e6;
   run.motor_pulses_per_turn = 4;
   run.rig = add_part(book, PartKind::kRig, "bench");

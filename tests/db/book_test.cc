@@ -225,8 +225,8 @@ TEST_CASE("the view gives rpm by reciprocal counting and torque by calibration a
   const std::int64_t id = book.begin_run(run);
   // An edge every 5 ms at two pulses a turn: 100 turns a second, 6000 rpm.
   book.append(id, turning(200, 12500, 5000));
-  book.add_zero({0, run.rig, id, "before", 0, 100, 1, 10, ""});
-  book.add_zero({0, run.rig, id, "after", 2500000, 300, 1, 10, ""});
+  book.add_zero({0, run.rig, id, ZeroMoment::kBefore, 0, 100, 1, 10, ""});
+  book.add_zero({0, run.rig, id, ZeroMoment::kAfter, 2500000, 300, 1, 10, ""});
   Calibration calibration;
   calibration.rig = run.rig;
   calibration.slope_n_per_count = 0.01;
@@ -262,7 +262,7 @@ TEST_CASE("imported readings come back, missing cells missing") {
   const Scratch scratch;
   Book book = new_book(scratch);
   Run run;
-  run.source = "csv";
+  run.source = RunSource::kFile;
   const std::int64_t id = book.begin_run(run);
   std::vector<ImportedReading> readings(40);
   for (std::size_t i = 0; i < readings.size(); ++i) {
@@ -333,7 +333,7 @@ TEST_CASE("a run so long that two connections read it comes back as from one") {
   const Scratch scratch;
   Book book = new_book(scratch);
   Run run;
-  run.source = "csv";
+  run.source = RunSource::kFile;
   const std::int64_t id = book.begin_run(run);
   std::vector<ImportedReading> rows(250'001);
   for (std::size_t i = 0; i < rows.size(); ++i) {
@@ -400,8 +400,8 @@ TEST_CASE("the newest calibration and the newest zero alone are in force") {
   CHECK(book.latest_calibration(calibration.rig)->slope_n_per_count == 1.0);
   CHECK(book.calibrations(calibration.rig).front().slope_n_per_count == 2.0);
   CHECK_FALSE(book.latest_zero(calibration.rig));
-  book.add_zero({0, calibration.rig, 0, "alone", 0, 5, 1, 10, "2026-01-01T00:00:00Z"});
-  book.add_zero({0, calibration.rig, 0, "alone", 0, 6, 1, 10, "2026-01-03T00:00:00Z"});
+  book.add_zero({0, calibration.rig, 0, ZeroMoment::kAlone, 0, 5, 1, 10, "2026-01-01T00:00:00Z"});
+  book.add_zero({0, calibration.rig, 0, ZeroMoment::kAlone, 0, 6, 1, 10, "2026-01-03T00:00:00Z"});
   CHECK(book.latest_zero(calibration.rig)->mean_counts == 6);
 }
 

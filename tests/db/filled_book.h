@@ -54,7 +54,7 @@ inline Filled fill(Book& book, const std::string& motor = "Heron 90") {
   calibration.slope_n_per_count = 0.001;
   calibration.arm_m = 0.1;
   book.add_calibration(calibration);
-  book.add_zero({0, ids.rig, 0, "alone", 0, 12, 1, 40, "2026-01-01T10:00:00Z"});
+  book.add_zero({0, ids.rig, 0, ZeroMoment::kAlone, 0, 12, 1, 40, "2026-01-01T10:00:00Z"});
   Run run;
   run.rig = ids.rig;
   run.motor = ids.motor;
@@ -68,11 +68,11 @@ inline Filled fill(Book& book, const std::string& motor = "Heron 90") {
   run.slip_check = ids.slip_check;
   ids.brake = book.begin_run(run);
   book.append(ids.brake, samples(300));
-  book.add_event({ids.brake, 5000, "gap", 0.01, "ten frames missing"});
-  book.add_zero({0, ids.rig, ids.brake, "before", 0, 10, 1, 40, ""});
+  book.add_event({ids.brake, 5000, EventKind::kGap, 0.01, "ten frames missing"});
+  book.add_zero({0, ids.rig, ids.brake, ZeroMoment::kBefore, 0, 10, 1, 40, ""});
   book.end_run(ids.brake, RunState::kInterrupted);
   Run imported;
-  imported.source = "csv";
+  imported.source = RunSource::kFile;
   imported.kind = RunKind::kCoastDown;
   imported.machine = ids.machine;
   ids.imported = book.begin_run(imported);
@@ -100,7 +100,7 @@ inline void add_what_v2_has(Book& book, const Filled& ids) {
   labelled.tachometer_pulses = 20;
   book.update_run(labelled);
   Run steady;
-  steady.source = "csv";
+  steady.source = RunSource::kFile;
   steady.steady = true;
   steady.kind = RunKind::kDriven;
   steady.machine = ids.machine;

@@ -61,7 +61,7 @@ Mounted add_parts(Book& book, char series) {
           add_part(book, PartKind::kPulley, uuid(series, 'e', 2), "Wheel")};
 }
 
-Run new_run(const std::string& id, RunKind kind, const char* source) {
+Run new_run(const std::string& id, RunKind kind, RunSource source) {
   Run run;
   run.uuid = id;
   run.kind = kind;
@@ -71,7 +71,7 @@ Run new_run(const std::string& id, RunKind kind, const char* source) {
 }
 
 void add_runs(Book& book, char series, const Mounted& mounted) {
-  Run run = new_run(uuid(series, 'f', 1), RunKind::kSlipCheck, "rig");
+  Run run = new_run(uuid(series, 'f', 1), RunKind::kSlipCheck, RunSource::kRig);
   run.rig = mounted.rig;
   run.motor = mounted.motor;
   run.belt = mounted.belt;
@@ -87,10 +87,10 @@ void add_runs(Book& book, char series, const Mounted& mounted) {
   run.slip_check = slip_check;
   const std::int64_t brake = book.begin_run(run);
   book.append(brake, samples(40));
-  book.add_event({brake, 5000, "gap", 0.01, "ten frames missing"});
-  book.add_zero({0, mounted.rig, brake, "before", 0, 10, 1, 40, "2026-01-01T10:00:00Z"});
+  book.add_event({brake, 5000, EventKind::kGap, 0.01, "ten frames missing"});
+  book.add_zero({0, mounted.rig, brake, ZeroMoment::kBefore, 0, 10, 1, 40, "2026-01-01T10:00:00Z"});
   book.end_run(brake, RunState::kInterrupted);
-  Run imported = new_run(uuid('0', 'f', 3), RunKind::kCoastDown, "csv");
+  Run imported = new_run(uuid('0', 'f', 3), RunKind::kCoastDown, RunSource::kFile);
   imported.machine = mounted.machine;
   const std::int64_t coast_down = book.begin_run(imported);
   book.append(coast_down, readings(5));
@@ -105,7 +105,7 @@ void add_results(Book& book, char series, const Mounted& mounted) {
   calibration.arm_m = 0.1;
   calibration.made_utc = "2026-01-01T10:00:00Z";
   book.add_calibration(calibration);
-  book.add_zero({0, mounted.rig, 0, "alone", 0, 12, 1, 40, "2026-01-01T10:00:00Z"});
+  book.add_zero({0, mounted.rig, 0, ZeroMoment::kAlone, 0, 12, 1, 40, "2026-01-01T10:00:00Z"});
   StoredCurve curve;
   curve.uuid = uuid(series, '2', 1);
   curve.subject = mounted.motor;
@@ -433,7 +433,7 @@ void read_everything(const Book& book,
   on_each([&] { runs = book.runs(); });
   for (const Run& run : runs) {
     on_each([&] {
-      if (run.source == "rig")
+      if (run.source == RunSource::kRig)
         book.samples(run.id);
       else
         book.readings(run.id), book.reading_columns(run.id);

@@ -135,7 +135,7 @@ TEST_CASE("a joined part does not come back with an older copy of the book") {
   OneBook bench;
   const std::int64_t twin = bench.book.add(part(PartKind::kMotor, "twin"));
   Run run;
-  run.source = "csv";
+  run.source = RunSource::kFile;
   run.motor = twin;
   run.id = bench.book.begin_run(run);
   bench.book.append(run.id, testing::readings(5));

@@ -216,8 +216,8 @@ TEST_CASE("references to parts and runs that are not there are refused") {
     run.*reference = 5;
     CHECK_THROWS_AS(book.begin_run(run), Error);
   }
-  CHECK_THROWS_AS(book.add_event({7, 0, "gap", 0, ""}), Error);
-  CHECK_THROWS_AS(book.add_zero({0, 7, 0, "alone", 0, 0, 0, 1, ""}), Error);
+  CHECK_THROWS_AS(book.add_event({7, 0, EventKind::kGap, 0, ""}), Error);
+  CHECK_THROWS_AS(book.add_zero({0, 7, 0, ZeroMoment::kAlone, 0, 0, 0, 1, ""}), Error);
   Calibration calibration;
   calibration.rig = 7;
   calibration.arm_m = 0.1;

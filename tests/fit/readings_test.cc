@@ -267,7 +267,7 @@ TEST_CASE("only what needs a torque needs a calibrated load cell") {
   const auto readings_of = [&](RunKind kind) {
     Run run;
     run.kind = kind;
-    run.source = "rig";
+    run.source = RunSource::kRig;
     run.rig = rig.id;
     run.tick_hz = 1e6;
     run.motor_pulses_per_turn = 1;

@@ -60,7 +60,7 @@ TEST_CASE(
     return book.add(part);
   };
   Run run;
-  run.source = "csv";
+  run.source = RunSource::kFile;
   run.steady = true;
   run.machine = add(PartKind::kMachine, "Wren");
   run.belt = add(PartKind::kBelt, "ring");

@@ -429,7 +429,7 @@ template <typename Speed, typename Counts>
 Run played_run(Book& book, RunKind kind, double seconds, Speed rpm, Counts counts) {
   Run run;
   run.kind = kind;
-  run.source = "rig";
+  run.source = RunSource::kRig;
   run.rig = book.get(PartKind::kRig, "bench").id;
   run.motor = book.get(PartKind::kMotor, "grey").id;
   run.tick_hz = 2e6;
@@ -455,7 +455,7 @@ Run played_run(Book& book, RunKind kind, double seconds, Speed rpm, Counts count
   Zero zero;
   zero.rig = run.rig;
   zero.run = run.id;
-  zero.when = "before";
+  zero.when = ZeroMoment::kBefore;
   zero.mean_counts = 1000;
   zero.conversions = 80;
   book.add_zero(zero);

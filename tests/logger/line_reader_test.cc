@@ -88,7 +88,7 @@ TEST_CASE("A lost frame is one gap with its length, and one lost sample") {
   CHECK(haul.samples.size() == 97);
   CHECK(reader.counts().lost == 3);
   REQUIRE(haul.events.size() == 1);
-  CHECK(haul.events[0].kind == "gap");
+  CHECK(haul.events[0].kind == EventKind::kGap);
   CHECK(haul.events[0].length_s == doctest::Approx(3 / 80.0).epsilon(0.01));
   // The last sample before it is number 48 (frame 0 is the identity).
   CHECK(haul.events[0].tick == 48 * kTicksPerSample);
@@ -276,7 +276,7 @@ TEST_CASE("A line that came twice confirms nothing, and a clock that began anew 
     CAPTURE(last);
     REQUIRE(haul.readings.size() == 4);
     REQUIRE(haul.events.size() == 1);
-    CHECK(haul.events[0].kind == "reset");
+    CHECK(haul.events[0].kind == EventKind::kReset);
     for (std::size_t i = 1; i < 4; ++i)
       CHECK(haul.readings[i].time_s >= haul.readings[i - 1].time_s);
   }

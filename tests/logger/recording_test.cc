@@ -84,7 +84,7 @@ TEST_CASE("The zero before the run is the mean at rest, without the time just be
         1'400'000);  // 0.7 s: the last 0.3 s before the start are left out
   const std::vector<Zero> zeros = bench.book.zeros(result.run);
   REQUIRE(zeros.size() == 1);
-  CHECK(zeros[0].when == "before");
+  CHECK(zeros[0].when == ZeroMoment::kBefore);
 }
 
 TEST_CASE("A rig that stops by itself ends the run as complete") {
@@ -125,9 +125,10 @@ TEST_CASE("An unplugged rig that comes back goes on in the same run, the gap rec
   CHECK(result.counts.resets == 1);
   const std::vector<Sample> samples = bench.book.samples(result.run);
   CHECK(samples.size() >= 298);
-  std::vector<std::string> kinds;
+  std::vector<EventKind> kinds;
   for (const RunEvent& event : bench.book.events(result.run)) kinds.push_back(event.kind);
-  CHECK(kinds == std::vector<std::string>{"hang-up", "resumed", "reset"});
+  CHECK(kinds ==
+        std::vector<EventKind>{EventKind::kHangUp, EventKind::kResumed, EventKind::kReset});
   // The host's clock bridges the time in which the rig's own was off.
   std::int64_t longest = 0;
   for (std::size_t i = 1; i < samples.size(); ++i)
@@ -158,7 +159,7 @@ TEST_CASE("A rig that is reset in the run is started again; its counts go on") {
     CHECK(*sample.motor_edges >= edges);
     edges = *sample.motor_edges;
   }
-  CHECK(bench.book.events(result.run).front().kind == "reset");
+  CHECK(bench.book.events(result.run).front().kind == EventKind::kReset);
 }
 
 TEST_CASE("A silent port is refused before anything is written") {

@@ -128,7 +128,7 @@ struct Stretch {
 };
 
 std::optional<Zero> zero_of(const std::vector<Sample>& samples, Stretch stretch, const Run& run,
-                            const char* when) {
+                            ZeroMoment when) {
   if (stretch.last < stretch.first + 8) return std::nullopt;
   Zero zero;
   zero.rig = run.rig;
@@ -243,7 +243,7 @@ void Session::make_calibration(const Scenario& scenario, std::uint64_t seed) {
 void Session::play(const Scenario& scenario, std::uint64_t seed, Run run) {
   PlayedRun played{0, scenario, simrig::record(scenario, seed)};
   const WireIdentity& identity = played.recording.identity;
-  run.source = "rig";
+  run.source = RunSource::kRig;
   run.rig = rig_;
   run.tick_hz = identity.tick_hz;
   if (identity.motor_pulses_per_turn > 0)
@@ -260,8 +260,9 @@ void Session::play(const Scenario& scenario, std::uint64_t seed, Run run) {
   Book::Transaction transaction(book());
   run.id = played.run = book().begin_run(run);
   book().append(run.id, samples);
-  for (const auto& zero : {zero_of(samples, rest_before(played.recording), run, "before"),
-                           zero_of(samples, rest_after(played.recording), run, "after")})
+  for (const auto& zero :
+       {zero_of(samples, rest_before(played.recording), run, ZeroMoment::kBefore),
+        zero_of(samples, rest_after(played.recording), run, ZeroMoment::kAfter)})
     if (zero) book().add_zero(*zero);
   book().end_run(run.id, RunState::kComplete);
   transaction.commit();

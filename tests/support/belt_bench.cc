@@ -74,7 +74,7 @@ std::vector<ImportedReading> slip_rows(const SessionTruth& truth, double creep_r
 }
 
 std::int64_t store(Book& book, Run run, const std::vector<ImportedReading>& rows) {
-  run.source = "csv";
+  run.source = RunSource::kFile;
   const std::int64_t id = book.begin_run(run);
   book.append(id, std::span<const ImportedReading>(rows));
   book.end_run(id, RunState::kComplete);

@@ -69,7 +69,7 @@ struct BrakeBench {
 
 /// Stores rows as a complete run and returns its number.
 inline std::int64_t store(Book& book, Run run, const std::vector<ImportedReading>& rows) {
-  run.source = "csv";
+  run.source = RunSource::kFile;
   Book::Transaction transaction(book);
   const std::int64_t id = book.begin_run(run);
   book.append(id, rows);

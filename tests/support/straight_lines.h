@@ -56,7 +56,7 @@ inline void add_top_speed_run(Book& book, const Mounted& mounted, double motor_r
                               double wheel_rpm) {
   Run run;
   run.kind = RunKind::kTopSpeed;
-  run.source = "csv";
+  run.source = RunSource::kFile;
   run.motor = book.get(PartKind::kMotor, mounted.motor).id;
   run.machine = book.get(PartKind::kMachine, mounted.machine).id;
   run.belt = book.get(PartKind::kBelt, mounted.belt).id;
