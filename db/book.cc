@@ -230,6 +230,13 @@ std::int64_t Book::others_commits() const {
   return version.whole(0);
 }
 
+std::any& Book::worked_out() const {
+  const std::pair now(others_commits(), std::int64_t{sqlite3_total_changes64(handle())});
+  if (now != state_->worked_out_at) state_->worked_out.reset();
+  state_->worked_out_at = now;
+  return state_->worked_out;
+}
+
 bool Book::log_was_missing() const { return state_->log_was_missing; }
 
 int Book::State::after_commit(void* self, sqlite3* db, const char* name, int pages) {

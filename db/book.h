@@ -8,6 +8,7 @@
 // book.
 #pragma once
 
+#include <any>
 #include <cstdint>
 #include <functional>
 #include <memory>
@@ -54,6 +55,9 @@ class Book {
   /// Differs from what it was when somebody else (another Book, another process) has committed
   /// something since.
   std::int64_t others_commits() const;
+  /// A place for what one reader works out of this book and wants to find again: empty at first,
+  /// and again after any change, by whomever. Goes with the book.
+  std::any& worked_out() const;
 
   // ---- parts -------------------------------------------------------------------------------
   /// Stores a new part and returns its id. Error(kInput) when the name is taken or a value is out

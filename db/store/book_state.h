@@ -2,10 +2,12 @@
 #pragma once
 
 #include <algorithm>
+#include <any>
 #include <map>
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "db/book.h"
@@ -74,6 +76,9 @@ struct Book::State {
   std::optional<std::pair<dev_t, ino_t>> log;  ///< that the open runs are written to
 
   std::vector<MarkedRun> marks_standing;  ///< that could not be taken away yet
+
+  std::any worked_out;                                          ///< Book::worked_out()
+  std::pair<std::int64_t, std::int64_t> worked_out_at{-1, -1};  ///< others' commits, own changes
 
   State() = default;
   ~State();

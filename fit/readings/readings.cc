@@ -3,8 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <any>
 #include <cmath>
+#include <map>
+#include <memory>
 #include <numeric>
+#include <tuple>
+#include <utility>
 
 #include "db/basis/units.h"
 #include "db/sound_input.h"
@@ -396,8 +401,28 @@ double Readings::mean_supply_v() const {
   return run.supply_v.value_or(std::nan(""));
 }
 
-Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning,
-                       int known_pulses) {
+namespace {
+
+// What a command has read of its book, by run and by how it was asked for.
+struct KeptReadings {
+  using Asked = std::tuple<std::int64_t, std::size_t, std::size_t, int>;
+  std::map<Asked, Readings> runs;
+  std::size_t values = 0;
+};
+constexpr std::size_t kMostKept = 4'000'000;  // values, some 32 MB: beyond, it begins anew
+
+std::size_t values_in(const Readings& read) {
+  std::size_t sum = read.time_s.size() + read.torque.size() + read.supply_v.size() +
+                    read.supply_time_s.size() + read.supply_all_v.size() +
+                    read.temperature_c.size() + 8 * read.points.size();
+  for (const SpeedTrace* trace : {&read.motor, &read.handwheel}) sum += 3 * trace->speed.size();
+  for (const EdgeTrace* edges : {&read.motor_edges, &read.handwheel_edges})
+    sum += 2 * edges->time_s.size() + edges->row_s.size();
+  for (const SpeedRows* rows : {&read.motor_rows, &read.handwheel_rows}) sum += 2 * rows->size();
+  return sum;
+}
+
+Readings read_run(const Book& book, std::int64_t id, const Thinning& thinning, int known_pulses) {
   Readings out;
   out.run = book.run(id);
   if (out.run.steady) {
@@ -413,6 +438,22 @@ Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinni
   out.clock_relative_sd = out.run.source == RunSource::kRig && !sound ? kHostClockSd : kClockSd;
   if (out.run.firmware == kCheckedSoundInput) out.clock_relative_sd = kCheckedClockSd;
   return out;
+}
+
+}  // namespace
+
+Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning,
+                       int known_pulses) {
+  std::any& place = book.worked_out();
+  if (!place.has_value()) place = std::make_shared<KeptReadings>();
+  const auto kept = std::any_cast<std::shared_ptr<KeptReadings>>(place);
+  const KeptReadings::Asked asked{id, thinning.most, thinning.few, known_pulses};
+  if (const auto found = kept->runs.find(asked); found != kept->runs.end()) return found->second;
+  Readings read = read_run(book, id, thinning, known_pulses);
+  const std::size_t values = values_in(read);
+  if (kept->values + values > kMostKept) *kept = {};
+  kept->values += values;
+  return kept->runs.emplace(asked, std::move(read)).first->second;
 }
 
 }  // namespace loadline

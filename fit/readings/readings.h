@@ -53,9 +53,10 @@ struct Thinning {
   std::size_t few = 0;
 };
 
-/// Reads run `id` through the calibration and zeros in force. `known_pulses`: as in
-/// edges_from_rows(). Error(kInput) when the run has no rows; a missing calibration of a brake run
-/// with torque counts is Error(kInput) too, other kinds then come without torque.
+/// Reads run `id`, once for as long as nothing in the book changes (Book::worked_out), through the
+/// calibration and zeros in force. `known_pulses`: as in edges_from_rows(). Error(kInput) when the
+/// run has no rows; a missing calibration of a brake run with torque counts is Error(kInput) too,
+/// other kinds then come without torque.
 Readings load_readings(const Book& book, std::int64_t id, const Thinning& thinning = {},
                        int known_pulses = 0);
 

@@ -1,7 +1,9 @@
 // Noise and speed: against closed forms and certified values.
 #include <doctest/doctest.h>
+#include <sqlite3.h>
 
 #include <cmath>
+#include <cstring>
 #include <random>
 
 #include "db/basis/units.h"
@@ -291,4 +293,40 @@ TEST_CASE("only what needs a torque needs a calibrated load cell") {
   }
   CHECK_THROWS_WITH_AS(readings_of(RunKind::kBrake), doctest::Contains("has no calibration"),
                        Error);
+}
+
+TEST_CASE("a run is read once for as long as nothing in the book changes") {
+  tests::ScratchBook scratch;
+  Book& book = scratch.book();
+  std::vector<ImportedReading> rows(400);
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    rows[i].time_s = 0.1 * static_cast<double>(i);
+    rows[i].handwheel_rpm = 1000 - static_cast<double>(i);
+  }
+  Run run;
+  run.kind = RunKind::kCoastDown;
+  run.id = tests::store(book, run, rows);
+
+  int statements = 0;  // that look at rows of imported runs
+  const auto count = [](unsigned, void* counted, void*, void* sql) {
+    if (std::strstr(static_cast<const char*>(sql), "FROM imported")) ++*static_cast<int*>(counted);
+    return 0;
+  };
+  sqlite3_trace_v2(book.handle(), SQLITE_TRACE_STMT, count, &statements);
+  const Readings first = load_readings(book, run.id);
+  const int once = statements;
+  CHECK(once > 0);
+  CHECK(load_readings(book, run.id).handwheel.speed == first.handwheel.speed);
+  CHECK(statements == once);
+  CHECK(load_readings(book, run.id, {.most = 50}).handwheel.speed.size() <= 50);
+  CHECK(statements > once);
+
+  Run said = book.run(run.id);
+  said.note = "ours";
+  book.update_run(said);
+  CHECK(load_readings(book, run.id).run.note == "ours");
+  Book other = Book::open(book.path(), Book::Mode::kWrite);
+  said.note = "another program's";
+  other.update_run(said);
+  CHECK(load_readings(book, run.id).run.note == "another program's");
 }
