@@ -31,6 +31,7 @@ BookWriter::BookWriter(Clock& clock, Book& book, std::int64_t run, double tick_h
 }
 
 void BookWriter::run() {
+  writing_.play();
   Batch batch;
   while (mailbox_.take(batch, kCommitEvery)) {
     if (!batch.empty()) write(batch);

@@ -52,35 +52,45 @@ class BookWriter {
   std::uint64_t lost_bytes() const { return lost_bytes_.load(); }
 
   // After run() has returned:
-  const ZeroWatch& zeros() const { return zeros_; }
-  const std::optional<Zero>& zero_before() const { return zero_before_; }
-  const std::vector<std::string>& warnings() const { return warnings_; }
+  const ZeroWatch& zeros() const {
+    writing_.play();
+    return zeros_;
+  }
+  const std::optional<Zero>& zero_before() const {
+    writing_.play();
+    return zero_before_;
+  }
+  const std::vector<std::string>& warnings() const {
+    writing_.play();
+    return warnings_;
+  }
 
  private:
-  void write(Batch& batch);
-  void commit(const Batch& batch);
-  bool commit_with_patience(const Batch& batch);
-  bool commit_once(const Batch& batch);
-  void give_up(const Batch& batch);
-  void save_raw(const Batch& batch);
+  void write(Batch& batch) REQUIRES(writing_);
+  void commit(const Batch& batch) REQUIRES(writing_);
+  bool commit_with_patience(const Batch& batch) REQUIRES(writing_);
+  bool commit_once(const Batch& batch) REQUIRES(writing_);
+  void give_up(const Batch& batch) REQUIRES(writing_);
+  void save_raw(const Batch& batch) REQUIRES(writing_);
   void append_to_fallback(std::span<const std::uint8_t> bytes);
-  void watch_zeros(const Batch& batch);
-  std::optional<Zero> new_zero_before();
-  void remember_tail(const Batch& batch);
+  void watch_zeros(const Batch& batch) REQUIRES(writing_);
+  std::optional<Zero> new_zero_before() REQUIRES(writing_);
+  void remember_tail(const Batch& batch) REQUIRES(writing_);
 
   Clock& clock_;
-  Book& book_;
+  ThreadRole writing_;
+  Book& book_ GUARDED_BY(writing_);
   const std::int64_t run_;
   Mailbox& mailbox_;
   LiveMeter& meter_;
   const WriterOptions options_;
-  ZeroWatch zeros_;
-  bool zero_judged_ = false;
-  std::optional<Zero> zero_before_;
+  ZeroWatch zeros_ GUARDED_BY(writing_);
+  bool zero_judged_ GUARDED_BY(writing_) = false;
+  std::optional<Zero> zero_before_ GUARDED_BY(writing_);
   RawCapture* capture_;  // not owned; may be null
-  std::vector<std::uint8_t>
-      tail_;  // the last raw bytes that are committed: a frame may begin there
-  std::vector<std::string> warnings_;
+  std::vector<std::uint8_t> tail_
+      GUARDED_BY(writing_);  // the last raw bytes that are committed: a frame may begin there
+  std::vector<std::string> warnings_ GUARDED_BY(writing_);
   std::atomic<std::uint64_t> committed_{0};
   std::atomic<bool> gave_up_{false};
   std::atomic<std::uint64_t> lost_bytes_{0};

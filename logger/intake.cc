@@ -52,11 +52,12 @@ void Intake::start_rig() {
 }
 
 void Intake::introduce() {
+  reading_.play();  // run() has not begun
   if (!two_way()) return;
   // A zero first: whatever stood half-sent on the line ends there.
   const std::uint8_t zero[] = {0};
   port_.write(zero);
-  const auto ready = [&] {
+  const auto ready = [&]() REQUIRES(reading_) {
     return reader_.introduced() && reader_.status() && !reader_.status()->streaming;
   };
   for (int question = 0; question < kQuestions && !ready(); ++question) {
@@ -99,6 +100,7 @@ void Intake::complain_of_no_answer() const {
 }
 
 void Intake::run() {
+  reading_.play();
   try {
     if (two_way()) {
       reader_.begin_run();

@@ -2,7 +2,8 @@
 // make samples of them and put these into the mailbox; and that speaks with the rig where the
 // port is two-way.
 //
-// Threads: run() is the body of the reading thread; every other call may come from any thread.
+// Threads: run() is the body of the reading thread, whose own members the compiler follows (role
+// reading_); every other call may come from any thread.
 #pragma once
 
 #include <atomic>
@@ -89,40 +90,42 @@ class Intake {
   Span span() const;
 
  private:
-  void read_once(std::chrono::milliseconds patience);
-  void take_bytes(std::size_t size);
-  void deliver();
-  bool cut_at_time_up();
-  void look_after_rig();
-  void wait_for_replug();
-  void finish(LineEnd end);
-  void fail();
-  void command(std::uint8_t type, const std::string& text = {});
-  void start_rig();
-  bool two_way() const { return port_.two_way() && reader_.takes_commands(); }
+  void read_once(std::chrono::milliseconds patience) REQUIRES(reading_);
+  void take_bytes(std::size_t size) REQUIRES(reading_);
+  void deliver() REQUIRES(reading_);
+  bool cut_at_time_up() REQUIRES(reading_);
+  void look_after_rig() REQUIRES(reading_);
+  void wait_for_replug() REQUIRES(reading_);
+  void finish(LineEnd end) REQUIRES(reading_);
+  void fail() REQUIRES(reading_);
+  void command(std::uint8_t type, const std::string& text = {}) REQUIRES(reading_);
+  void start_rig() REQUIRES(reading_);
+  bool two_way() const REQUIRES(reading_) { return port_.two_way() && reader_.takes_commands(); }
   double since(std::chrono::nanoseconds then) const;
-  void await_answer(double patience_s, const std::function<bool()>& answered);
-  [[noreturn]] void complain_of_no_answer() const;
-  void note_event(EventKind kind, double length_s, std::string detail);
-  void publish();
+  void await_answer(double patience_s, const std::function<bool()>& answered) REQUIRES(reading_);
+  [[noreturn]] void complain_of_no_answer() const REQUIRES(reading_);
+  void note_event(EventKind kind, double length_s, std::string detail) REQUIRES(reading_);
+  void publish() REQUIRES(reading_);
   void tell();
 
   Clock& clock_;
   Port& port_;
-  LineReader& reader_;
+  ThreadRole reading_;
+  LineReader& reader_ GUARDED_BY(reading_);
   Mailbox& mailbox_;
   const IntakeOptions options_;
-  std::vector<std::uint8_t> buffer_;
-  std::size_t got_ = 0;
-  Haul haul_;
-  std::vector<std::uint8_t> introduction_;  // bytes of the handshake, for the capture
-  std::uint8_t sequence_ = 0;
-  std::int64_t last_tick_ = 0;
-  std::uint64_t whole_seen_ = 0;
-  std::chrono::nanoseconds last_sign_{0};      // when something whole came
-  std::chrono::nanoseconds last_question_{0};  // when the rig was last asked
-  std::chrono::nanoseconds asked_to_stop_{-1};
-  LineEnd ending_ = LineEnd::kNotYet;  // reason, while the rig is winding down
+  std::vector<std::uint8_t> buffer_ GUARDED_BY(reading_);
+  std::size_t got_ GUARDED_BY(reading_) = 0;
+  Haul haul_ GUARDED_BY(reading_);
+  std::vector<std::uint8_t> introduction_
+      GUARDED_BY(reading_);  // bytes of the handshake, for the capture
+  std::uint8_t sequence_ GUARDED_BY(reading_) = 0;
+  std::int64_t last_tick_ GUARDED_BY(reading_) = 0;
+  std::uint64_t whole_seen_ GUARDED_BY(reading_) = 0;
+  std::chrono::nanoseconds last_sign_ GUARDED_BY(reading_){0};      // when something whole came
+  std::chrono::nanoseconds last_question_ GUARDED_BY(reading_){0};  // when the rig was last asked
+  std::chrono::nanoseconds asked_to_stop_ GUARDED_BY(reading_){-1};
+  LineEnd ending_ GUARDED_BY(reading_) = LineEnd::kNotYet;  // reason, while the rig is winding down
 
   std::atomic<LineEnd> end_{LineEnd::kNotYet};
   std::atomic<bool> stop_{false};

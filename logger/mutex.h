@@ -24,6 +24,14 @@ class LOADLINE_THREADS(capability("mutex")) Mutex {
   std::mutex mutex_;
 };
 
+/// What one thread has to itself, without a lock. A member that is GUARDED_BY a role is used only
+/// in functions that REQUIRE it; play() says that from here on this thread has the role: where the
+/// thread begins, and where it cannot be running.
+class LOADLINE_THREADS(capability("role")) ThreadRole {
+ public:
+  void play() const LOADLINE_THREADS(assert_capability(this)) {}
+};
+
 /// Holds a mutex for as long as it lives.
 class LOADLINE_THREADS(scoped_lockable) Lock {
  public:

@@ -13,20 +13,23 @@ analyse() {
 # The analysis itself must see a lock that is missing, before its silence means anything.
 control=$(mktemp --suffix=.cc)
 trap 'rm -f "$control"' EXIT
-for body in '++count_;' 'raise();' '{ Lock lock(mutex_); } ++count_;'; do
+for body in '++count_;' 'raise();' '{ Lock lock(mutex_); } ++count_;' '++alone_;'; do
   cat > "$control" <<SOURCE
 #include "logger/mutex.h"
 namespace loadline {
 class Counter {
  public:
   void good() { Lock lock(mutex_); ++count_; raise(); }
+  void run() { role_.play(); ++alone_; }
   void bad() { $body }
  private:
   void raise() REQUIRES(mutex_) { ++count_; }
   Mutex mutex_;
   int count_ GUARDED_BY(mutex_) = 0;
+  ThreadRole role_;
+  int alone_ GUARDED_BY(role_) = 0;
 };
-void use(Counter& counter) { counter.good(); counter.bad(); }
+void use(Counter& counter) { counter.good(); counter.run(); counter.bad(); }
 }
 SOURCE
   if analyse "$control" 2> /dev/null; then
