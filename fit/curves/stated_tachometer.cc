@@ -23,7 +23,7 @@ std::optional<Tachometer> stated_by_all(const std::vector<Readings>& read) {
   std::optional<Tachometer> stated;
   bool first = true;
   for (const Readings& readings : read) {
-    if (readings.run.source == "rig") continue;
+    if (readings.run.source == RunSource::kRig) continue;
     if (!first && readings.run.tachometer != stated) return std::nullopt;
     stated = readings.run.tachometer;
     first = false;

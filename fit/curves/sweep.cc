@@ -280,7 +280,7 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   if (!readings.points.empty()) sweep.lag = Prior{0, 1e-9};
   sweep.inertia_given = readings.run.inertia_kgm2.has_value();
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
-  const bool of_rows = readings.run.source != "rig" && readings.points.empty();
+  const bool of_rows = readings.run.source != RunSource::kRig && readings.points.empty();
   sweep.turn_lag = of_rows && options.correct_lag ? turns_late(readings.run) : Prior{0, 1e-9};
   // A voltage is of its row's moment, and stands here as a mean since the row before.
   if (of_rows && options.correct_lag && readings.run.tachometer == Tachometer::kAnalogue)

@@ -297,7 +297,7 @@ TEST_CASE(
   const Scratch scratch;
   Book book = new_book(scratch);
   Run imported;
-  imported.source = "csv";
+  imported.source = RunSource::kFile;
   const std::int64_t earlier = book.begin_run(imported), later = book.begin_run(imported);
   const auto block = [](double from_s, double rpm, double torque_nm) {
     std::vector<ImportedReading> rows(100);
