@@ -14,7 +14,7 @@ namespace loadline {
 namespace {
 
 // Between two speeds this far apart a line says something of the slope.
-constexpr double kApart = 1.15;
+constexpr double kApart = 1.1;
 // How far a motor's torque is off a straight line through its top speeds (ours).
 constexpr double kBend = 0.03;
 
