@@ -19,9 +19,9 @@ struct NoLoadPoint {
 
 /// Weights of a sweep's rows in the present pass.
 struct SweepNoise {
-  double sd = 1;               ///< of a single value, N·m
-  double correlation = 1;      ///< factor g
-  std::vector<double> weight;  ///< 0 (outlier) to 1, per row; times what is stated of typed points
+  double sd = 1;                ///< of a single value, N·m
+  double correlation = 1;       ///< factor g
+  std::vector<double> weight;   ///< 0 (outlier) to 1, per row; times what is stated of typed points
   std::vector<double> belongs;  ///< of typed points: 0 (outlier) to 1 alone
   bool stated = false;  ///< sd is what was stated beside the readings, no less than they show
 };
