@@ -47,7 +47,8 @@ struct LineCounts {
 /// What a sensor on a sound input gave.
 struct SensorFindings {
   std::uint64_t edges = 0, lost = 0, doubled = 0;
-  double timing_s = 0;  ///< usual standard uncertainty of an edge by noise
+  double timing_s = 0;       ///< usual standard uncertainty of an edge by noise
+  std::uint64_t slower = 0;  ///< edges while the shaft was slower than before by 3 % or more
 };
 
 /// What a take of a sound input showed of itself.

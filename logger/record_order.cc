@@ -137,6 +137,9 @@ std::string sound_words(const SoundFindings& sound) {
                              significant(sound.clock_sd_ppm, 2));
 }
 
+// Edges of a run-down; with fewer, slow marks that a sound input changes weigh too much.
+constexpr std::uint64_t kFewEdges = 20;
+
 std::string zero_words(const RecordingResult& result) {
   if (!result.zero_before && !result.zero_after) return "no zero of the load cell taken";
   std::string words = "zero of the load cell";
@@ -226,6 +229,12 @@ RecordReport carry_out(const RecordOrder& order, Book& book, const Part& rig, Ri
     report.result.warnings.push_back(
         "the take goes to the limit of its level now and then, which moves edges; record it again "
         "with the input turned down.");
+  if (report.sound && order.kind == RunKind::kCoastDown && report.sound->slower < kFewEdges)
+    report.result.warnings.push_back(
+        fmt::format("only {} marks passed while the shaft ran down, so few that its drag may be "
+                    "further off than "
+                    "its limits say; put more marks on it, four to eight on a hand wheel.",
+                    report.sound->slower));
   if (report.result.book_gave_up) {
     report.run.id = report.result.run;
     return report;

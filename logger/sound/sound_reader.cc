@@ -21,10 +21,11 @@ constexpr double kLeastTickHz = 25e6;
 // somebody waits for the first speed.
 constexpr double kFileStretch_s = 30, kPipeStretch_s = 12;
 constexpr double kLongestTone_s = 900;
-constexpr double kLeastRange = 0.45;   // lowest over highest speed that a tone was followed through
-constexpr float kLimit = 0.999F;       // of full scale
-constexpr double kMostAtLimit = 1e-3;  // of the samples
-constexpr double kClockPpm = 50;       // a crystal, common practice
+constexpr double kLeastRange = 0.45;  // lowest over highest speed that a tone was followed through
+constexpr double kSlower = 1.03;
+constexpr float kLimit = 0.999F;        // of full scale
+constexpr double kMostAtLimit = 1e-3;   // of the samples
+constexpr double kClockPpm = 50;        // a crystal, common practice
 constexpr double kCheckedClockPpm = 5;  // it goes with the warmth
 
 }  // namespace
@@ -116,7 +117,11 @@ void SoundReader::deliver(Haul& into) {
   };
   std::vector<Next> all;
   for (Ear& ear : ears()) {
-    for (const SoundEdge& edge : ear.edges) all.push_back({edge.at, edge.step, &ear});
+    for (const SoundEdge& edge : ear.edges) {
+      all.push_back({edge.at, edge.step, &ear});
+      ear.shortest = std::min(ear.shortest, edge.period);
+      ear.slower += edge.period > kSlower * ear.shortest ? 1 : 0;
+    }
     ear.edges.clear();
   }
   std::sort(all.begin(), all.end(), [](const Next& a, const Next& b) { return a.at < b.at; });
@@ -212,6 +217,7 @@ SensorFindings SoundReader::findings(const Ear& ear) const {
       options_.tone_top_rpm ? static_cast<std::uint64_t>(ear.count) : ear.finder->counts().edges;
   found.lost = ear.finder->counts().lost;
   found.doubled = ear.finder->counts().doubled;
+  found.slower = ear.slower;
   found.timing_s = options_.tone_top_rpm ? tone_sd_s_ : ear.finder->usual_sd_s();
   return found;
 }

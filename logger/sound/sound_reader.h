@@ -55,7 +55,8 @@ class SoundReader : public LineReader {
     std::vector<SoundEdge> edges;  // found, not yet given out
     std::int64_t count = 0;
     std::optional<std::int64_t> last_tick;
-    std::uint64_t at_limit = 0;
+    std::uint64_t at_limit = 0, slower = 0;
+    double shortest = 1e300;  // period so far, samples
   };
   void begin();
   std::span<Ear> ears() { return std::span(ears_).first(options_.other_pulses > 0 ? 2 : 1); }

@@ -65,6 +65,11 @@ jq -e '.state == "complete" and .duration_s <= 5 and .samples > 60' g.json > /de
 "$logger" record coast-down --port loud.wav --pulses 4 --machine heard > /dev/null 2> err || fail "$(cat err)"
 grep -q "turned down" err || fail "no word about clipping: $(cat err)"
 
+# One mark on a machine that soon stands: a word about it.
+"$simrig" "$scenarios/coast-down.ini" --wav one.wav --set handwheel_tach.pulses=1 --set run.action_s=8
+"$logger" record coast-down --port one.wav --pulses 1 --machine heard > /dev/null 2> err || fail "$(cat err)"
+grep -q "put more marks on it" err || fail "no word about too few marks: $(cat err)"
+
 # A motor comes up: its shaft, not a hand wheel's.
 "$simrig" "$scenarios/spin-up.ini" --wav up.wav --set motor_tach.pulses=1 --set run.action_s=6
 "$logger" record spin-up --port up.wav --pulses 1 --motor heron --inertia-kgm2 0.001232 --supply-v 230 \
