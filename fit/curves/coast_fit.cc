@@ -17,7 +17,7 @@ namespace {
 constexpr int kPasses = 4;
 // Change of the sum of squares that ends a pass of which only the noise is judged.
 constexpr double kQuick = 1e-4;
-constexpr int kLastSteps = 120;           // of the search under the last word on the noise,
+constexpr int kLastSteps = 120;           // of a search under the last word on the noise,
 constexpr double kLastTolerance = 1e-10;  // which ends with this change of the sum of squares
 // Standard deviations beyond which a value of a file does not count: by the scatter of all, by what
 // is expected at its place.
@@ -293,6 +293,7 @@ void settle(CoastFit& fit) {
   NonlinearOptions last;
   last.near = true;
   last.kinked = any_from_rows(fit.coasts);  // where ages reach their bound
+  if (last.kinked) last.max_iterations = kLastSteps;
   fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, last);
   fit.usable = fit.solution.inverse_normal.allFinite();
 }

@@ -294,7 +294,7 @@ NonlinearFit fit_nonlinear(const Residuals& residuals, const VectorXd& start,
   }
   for (const Method method : {Method::kLevenbergMarquardt, Method::kShortSteps,
                               Method::kShortestSteps, Method::kNonmonotonic, Method::kDogleg}) {
-    if (best.converged || (options.near && options.kinked)) break;
+    if (best.converged || (options.kinked && method == Method::kShortSteps)) break;
     Attempt next = attempt(residuals, start, method, options, iterations);
     if (next.better_than(best)) best = std::move(next);
   }

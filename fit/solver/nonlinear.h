@@ -37,8 +37,8 @@ struct NonlinearOptions {
   /// The start is nearly the answer: it is taken as it is when it is a minimum, else Gauss–Newton
   /// steps alone are tried first.
   bool near = false;
-  /// Σ r² has kinks, at which no search ends by itself: with `near` the better of the start and of
-  /// Gauss–Newton steps from there is taken, whether it passes for a minimum or not.
+  /// Σ r² has kinks, at which no search ends by itself: the first one is enough, and what it comes
+  /// to is taken whether it passes for a minimum or not.
   bool kinked = false;
 };
 
