@@ -78,7 +78,7 @@ DragFit fit_pair(const Motion& motion) {
   for (const double added : {0.0, kAdded}) {
     loadline::Run run;
     run.kind = loadline::RunKind::kCoastDown;
-    run.source = RunSource::kFile;
+    run.source = loadline::RunSource::kFile;
     run.machine = machine.id;
     if (added > 0) run.added_inertia_kgm2 = added;
     const auto id = book.begin_run(run);

@@ -341,7 +341,7 @@ Book writable(const Workshop& workshop) {
 void run_at_mark(Book& book, const char* motor, const char* pulley, double ratio, double stall,
                  double free) {
   const double rpm = rpm_from_rad_per_s(free * (1 - kDrag / (ratio * stall)));
-  add_top_speed_run(book, {motor, "Parlour", "Red", pulley, "H90"}, rpm, rpm / ratio);
+  testing::add_top_speed_run(book, {motor, "Parlour", "Red", pulley, "H90"}, rpm, rpm / ratio);
 }
 
 }  // namespace
