@@ -64,7 +64,7 @@ Eigen::MatrixXd conditional(const SweepFit& fit, const std::vector<int>& freed) 
 
 }  // namespace
 
-void add_budget(MotorFit& out, const SweepFit& fit) {
+void add_budget(MotorFit& out, const SweepFit& fit, const EquationDoubt& doubt) {
   std::vector<int> freed(static_cast<std::size_t>(fit.shape->size()));
   std::iota(freed.begin(), freed.end(), 0);
   Eigen::MatrixXd before = conditional(fit, freed);
@@ -105,7 +105,7 @@ void add_budget(MotorFit& out, const SweepFit& fit) {
   out.budget.push_back(line_from(out, fit, arm * arm * scale, "arm"));
   if (fit.levels.known)
     out.budget.push_back(line_from(out, fit, fit.of_levels, "scatter from run to run"));
-  out.budget.push_back(equation_line(out, equation_doubt(out)));
+  out.budget.push_back(equation_line(out, doubt));
 }
 
 }  // namespace loadline

@@ -14,7 +14,7 @@ BudgetLine line_of(const Curve& curve, const Eigen::MatrixXd& covariance, std::s
 /// What the equation leaves open, as a line of its own.
 BudgetLine equation_line(const MotorFit& out, const EquationDoubt& doubt);
 /// The lines of a settled fit: noise first; then each nuisance adds what freeing it adds; then the
-/// systematics and the equation.
-void add_budget(MotorFit& out, const SweepFit& fit);
+/// systematics and what the equation leaves open, `doubt`.
+void add_budget(MotorFit& out, const SweepFit& fit, const EquationDoubt& doubt);
 
 }  // namespace loadline

@@ -312,7 +312,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   add_blur(doubt, best);
   open_up(out.curve, doubt);
   set_results(out);
-  if (!smooth) add_budget(out, best);
+  if (!smooth) add_budget(out, best, doubt);
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
   compare_with_spin_ups(out, book, bench, motor, options);

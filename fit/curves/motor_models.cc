@@ -5,19 +5,35 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/units.h"
 #include "fit/curves/aicc.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 
-std::vector<std::string> models_to_try(const MotorFitOptions& options,
-                                       const std::optional<std::string>& type) {
+namespace {
+
+// A rotating field of f periods a second turns at most f times (two poles; IEC 60034-1 gives 3,000
+// and 3,600 rpm at 50 and 60 Hz; from memory). Instruments are off by less than a twentieth.
+double fastest_field(const Part& motor) {
+  constexpr double kHighestMainsHz = 60, kOff = 1.05;
+  return kOff * 2 * kPi * std::max(kHighestMainsHz, motor.number("rated-hz").value_or(0));
+}
+
+}  // namespace
+
+std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
+                                       double top_speed) {
   // The spline takes its torques through the equation that describes them best.
   if (options.model && *options.model != "smooth") return {*options.model};
+  const auto type = motor.text("type");
+  const bool too_fast = !type && top_speed > fastest_field(motor);
   std::vector<std::string> names;
   for (const MotorEquation& equation : motor_equations())
-    if (equation.of_type.empty() || equation.of_type == type) names.push_back(equation.name);
+    if ((equation.of_type.empty() || equation.of_type == type) &&
+        !(too_fast && equation.speeds_by_frequency > 0))
+      names.push_back(equation.name);
   return names;
 }
 
@@ -60,8 +76,11 @@ double runs_z_over_speed(const SweepFit& fit) {
 }
 
 std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
-                                       const std::optional<std::string>& type) {
-  const std::vector<std::string> names = models_to_try(options, type);
+                                       const Part& motor) {
+  double top_speed = 0;
+  for (const auto& run : input.runs)
+    for (const double speed : run->readings.motor.speed) top_speed = std::max(top_speed, speed);
+  const std::vector<std::string> names = models_to_try(options, motor, top_speed);
   std::vector<MotorCandidate> candidates;
   for (const std::string& name : names) {
     MotorCandidate candidate{fit_sweeps(name, input), {}};
@@ -120,7 +139,7 @@ void settle_first_that_can(std::vector<MotorCandidate>& candidates, const Part& 
 
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options) {
-  std::vector<MotorCandidate> candidates = try_models(input, options, motor.text("type"));
+  std::vector<MotorCandidate> candidates = try_models(input, options, motor);
   if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "

@@ -248,14 +248,6 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
   add_doubt_of(doubt, curve, readings);
 }
 
-// Below the slowest reading the curve may go straight on as well as bend on as its equation does:
-// half of what lies between is a standard uncertainty of standstill.
-void add_doubt_of_bend(EquationDoubt& doubt, const Curve& curve) {
-  const double low = curve.speed_low, stall = stall_torque(curve).value;
-  const double straight = curve.torque(low) - curve.slope(low) * low;
-  if (stall > 0) doubt.stall = std::hypot(doubt.stall, std::fabs(stall - straight) / stall / 2);
-}
-
 // The curve is what accelerated rotor and disc; the disc's air cannot be told from the motor's own
 // friction. Said where it is a noticeable part of the torque that is left at the highest speed.
 void warn_of_windage(const MotorBench& bench, MotorFit& out) {
@@ -302,8 +294,11 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   if (runs.empty())
     throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
                                            out.warnings.back()));
+  double top_speed = 0;
+  for (const Readings& readings : bench.spin_ups)
+    for (const double speed : readings.motor.speed) top_speed = std::max(top_speed, speed);
   std::vector<RunUpCandidate> candidates =
-      try_run_ups(runs, bench.own_drag, models_to_try(options, motor.text("type")));
+      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, top_speed));
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
@@ -329,7 +324,6 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   // Leaving out that much, chance alone would often add something.
   add_doubt_of_start(doubt, best, out.curve, bench.own_drag, slowest + kSlowPart, kByChance);
   add_doubt_of_others(doubt, candidates, out.curve, ways, bench.own_drag);
-  add_doubt_of_bend(doubt, out.curve);
   out.budget = {line_of(out.curve, out.curve.covariance, "noise, inertia, warmth, scatter of runs"),
                 equation_line(out, doubt)};
   open_up(out.curve, doubt);

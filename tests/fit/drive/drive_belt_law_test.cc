@@ -240,11 +240,11 @@ TEST_CASE("From standstill the needle gets no more than the belt carries in its 
         doctest::Approx((most - 0.10) / 0.015).epsilon(1e-6));
   CHECK(value_of(found, Figure::kStandstillTorque) ==
         doctest::Approx(5.5 * (bench.motor.torque(0) - Seen::kLoss)).epsilon(1e-6));
-  // On a smaller pulley at the same tension the hand wheel gets as much, but for the wrap.
+  // On a smaller pulley at the same tension the hand wheel gets less: the belt bends harder there.
   question.motor_diameter = Uncertain{0.014, 3e-5};
   question.motor_pulley = 2;
-  CHECK(value_of(answer(DriveDesk(question)), Figure::kBeltCapacity) ==
-        doctest::Approx(most).epsilon(0.02));
+  CHECK(value_of(answer(DriveDesk(question)), Figure::kBeltCapacity) < 0.95 * most);
+  CHECK(value_of(answer(DriveDesk(question)), Figure::kBeltCapacity) > 0.5 * most);
   // A belt that slips at less than the machine takes at its top speed is told of.
   question = bench.question(Seen::kSmall, 1);
   question.belt_seen->creep_speed = Uncertain{1.1 * question.belt_seen->motor_speed.value, 1};
