@@ -12,11 +12,11 @@
 #include <atomic>
 #include <optional>
 
+#include "db/basis/mutex.h"
 #include "db/book.h"
 #include "logger/clock.h"
 #include "logger/live_meter.h"
 #include "logger/mailbox.h"
-#include "logger/mutex.h"
 #include "logger/raw_capture.h"
 #include "logger/zero_watch.h"
 

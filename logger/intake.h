@@ -11,10 +11,10 @@
 #include <optional>
 #include <string>
 
+#include "db/basis/mutex.h"
 #include "logger/clock.h"
 #include "logger/live_meter.h"
 #include "logger/mailbox.h"
-#include "logger/mutex.h"
 #include "logger/port.h"
 
 namespace loadline {

@@ -10,8 +10,8 @@
 #include <deque>
 #include <optional>
 
+#include "db/basis/mutex.h"
 #include "logger/line_reader.h"
-#include "logger/mutex.h"
 
 namespace loadline {
 

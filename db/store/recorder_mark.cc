@@ -4,15 +4,16 @@
 #include <unistd.h>
 
 #include <fstream>
-#include <mutex>
 #include <set>
 #include <sstream>
+
+#include "db/basis/mutex.h"
 
 namespace loadline {
 namespace {
 
-std::mutex g_mutex;
-std::set<std::string>& living_marks() {
+Mutex g_mutex;
+std::set<std::string>& living_marks() REQUIRES(g_mutex) {
   static std::set<std::string> marks;
   return marks;
 }
@@ -48,13 +49,13 @@ std::string process_mark(long pid) {
 
 RecorderMark::RecorderMark() {
   static long long count = 0;
-  const std::lock_guard lock(g_mutex);
+  const Lock lock(g_mutex);
   text_ = fmt::format("{} {}", process_mark(getpid()), ++count);
   living_marks().insert(text_);
 }
 
 RecorderMark::~RecorderMark() {
-  const std::lock_guard lock(g_mutex);
+  const Lock lock(g_mutex);
   living_marks().erase(text_);
 }
 
@@ -65,7 +66,7 @@ bool recorder_is_alive(const std::string& mark) {
   if (!(words >> boot >> pid >> start >> book)) return false;
   if (fmt::format("{} {} {}", boot, pid, start) != process_mark(pid)) return false;
   if (pid != getpid()) return true;
-  const std::lock_guard lock(g_mutex);
+  const Lock lock(g_mutex);
   return living_marks().count(mark) > 0;
 }
 

@@ -104,7 +104,7 @@ double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bo
          (same_motor ? 0 : kOtherMotor) + (same_hand_pulley ? 0 : kOtherHandPulley);
 }
 
-void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine) {
+void correct_to_mean_supply(BeltRuns& runs, const Curve& motor, const Curve& machine) {
   if (!runs.seen.supply_v || runs.sightings.size() < 2) return;
   const auto effect =
       supply_effect_from_curve(motor, runs.seen.motor_speed.value, &machine,

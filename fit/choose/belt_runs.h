@@ -45,7 +45,7 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session);
 /// Brings the runs' speeds to their mean supply by what the curves of their motor and machine say
 /// of it, so that a wandering mains is no scatter of the belt. Does nothing where a supply or a
 /// model without physics leaves that open.
-void settle_supply(BeltRuns& runs, const Curve& motor, const Curve& machine);
+void correct_to_mean_supply(BeltRuns& runs, const Curve& motor, const Curve& machine);
 
 /// How runs repeat is one thing for one bench and one hand: judged from all groups together, as
 /// parts of their speeds, and held by what is usual (kSpeedOfOneRun, kQuotientOfOneRun) with the

@@ -147,7 +147,7 @@ class DrawerReader {
         if (error.fault() != Fault::kInput) throw;
         continue;  // its pulleys have no diameters, which leaves them out by themselves
       }
-      settle_supply(one, *motor->curve, *drawer_.machine_curve);
+      correct_to_mean_supply(one, *motor->curve, *drawer_.machine_curve);
       drawer_.seen.push_back(std::move(one));
     }
     share_scatter(drawer_.seen);

@@ -280,7 +280,7 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
   return clear ? std::move(rise) : std::move(straight);
 }
 
-void settle(CoastFit& fit) {
+void final_fit(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
   fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
                            {.max_iterations = kLastSteps, .tolerance = kLastTolerance});

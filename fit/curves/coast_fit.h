@@ -59,7 +59,7 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 
 /// The last word on the noise, with errors that hang together for up to a sixth of a run, and the
 /// solution under it.
-void settle(CoastFit& fit);
+void final_fit(CoastFit& fit);
 
 /// AICc over runs with their own variance each; all candidates judged with the same effective
 /// number of values per run (that of `judge`).

@@ -95,8 +95,8 @@ Eigen::Vector4d with_levels_held(const CoastFit& loose, const Eigen::MatrixXd& r
          all.block(0, at, 4, count) * inner.partialPivLu().solve(more * x.segment(at, count));
 }
 
-FittedCoasts settle_levels(FittedCoasts loose, const std::vector<int>& sessions, double unit,
-                           const std::optional<Prior>& inertia, LevelScatter& scatter) {
+FittedCoasts fit_levels(FittedCoasts loose, const std::vector<int>& sessions, double unit,
+                        const std::optional<Prior>& inertia, LevelScatter& scatter) {
   if (!loose->usable || !loose->problem->with_levels()) return loose;
   const LevelData data = data_of(*loose, sessions);
   if (!data.information.allFinite() || !data.right.allFinite()) return loose;
@@ -105,7 +105,7 @@ FittedCoasts settle_levels(FittedCoasts loose, const std::vector<int>& sessions,
   const bool none = scatter.of_runs == 0 && scatter.of_sessions == 0;
   options.level_root = none ? Eigen::MatrixXd() : root_of(data, scatter);
   FittedCoasts fit = fit_coasts(loose->coasts, options, unit, inertia, loose.get());
-  if (fit->usable) settle(*fit);
+  if (fit->usable) final_fit(*fit);
   if (!fit->usable) return loose;
   if (!none)
     fit->degrees_of_freedom =

@@ -22,13 +22,13 @@ namespace loadline {
 /// the runs cannot tell them.
 Eigen::MatrixXd loose_levels(const std::vector<Coast>& coasts, const std::optional<Prior>& inertia);
 
-/// `loose`, a settled fit with loose levels, made anew with levels as its runs show them;
+/// `loose`, a final fit with loose levels, made anew with levels as its runs show them;
 /// `sessions` holds the session of each coast. Its degrees of freedom are those with which the
 /// drag's level is known (Satterthwaite). The fit given comes back where it has no levels.
-FittedCoasts settle_levels(FittedCoasts loose, const std::vector<int>& sessions, double unit,
-                           const std::optional<Prior>& inertia, LevelScatter& scatter);
+FittedCoasts fit_levels(FittedCoasts loose, const std::vector<int>& sessions, double unit,
+                        const std::optional<Prior>& inertia, LevelScatter& scatter);
 
-/// The inverse root that settle_levels would take for this fit; empty where it has no levels.
+/// The inverse root that fit_levels would take for this fit; empty where it has no levels.
 Eigen::MatrixXd judged_levels(const CoastFit& loose, const std::vector<int>& sessions);
 /// c₀, c₁, c₂ (over the unit inertia) and ln J of a fit with loose levels, moved to where levels
 /// held by `root` put them: to first order, in place of a fit.

@@ -286,8 +286,8 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
       spread_of(ways, levels) + doubt_of_ends(way, unit, inertia, levels) + doubt_of_turns(way);
   FittedCoasts fitted = fit_with_or_without_rise(way.coasts, options.stribeck, std::move(way.fit),
                                                  unit, inertia, out.choice);
-  if (fitted->usable) settle(*fitted);
-  fitted = settle_levels(std::move(fitted), sessions, unit, inertia, out.levels);
+  if (fitted->usable) final_fit(*fitted);
+  fitted = fit_levels(std::move(fitted), sessions, unit, inertia, out.levels);
   CoastFit& fit = *fitted;
   if (!fit.usable)
     throw Error(Fault::kInput,

@@ -13,7 +13,7 @@ namespace loadline {
 BudgetLine line_of(const Curve& curve, const Eigen::MatrixXd& covariance, std::string source);
 /// What the equation leaves open, as a line of its own.
 BudgetLine equation_line(const MotorFit& out, const EquationDoubt& doubt);
-/// The lines of a settled fit: noise first; then each nuisance adds what freeing it adds; then the
+/// The lines of a final fit: noise first; then each nuisance adds what freeing it adds; then the
 /// systematics and what the equation leaves open, `doubt`.
 void add_budget(MotorFit& out, const SweepFit& fit, const EquationDoubt& doubt);
 

@@ -121,10 +121,10 @@ double lowest_share(const SweepFit& fit) {
 }
 
 // Ends the chosen fit; a model whose parameters the data do not determine gives way to the next.
-void settle_first_that_can(std::vector<MotorCandidate>& candidates, const Part& motor) {
+void final_fit_of_first_that_can(std::vector<MotorCandidate>& candidates, const Part& motor) {
   std::string last;
   for (auto at = candidates.begin(); at != candidates.end() && at->fit->usable; ++at) {
-    if (settle(*at->fit)) {
+    if (final_fit(*at->fit)) {
       std::rotate(candidates.begin(), at, at + 1);
       return;
     }
@@ -146,7 +146,7 @@ std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part&
                             "units of torque and speed.",
                             motor.name));
   prefer_known(candidates, motor, lowest_share(*candidates.front().fit));
-  settle_first_that_can(candidates, motor);
+  final_fit_of_first_that_can(candidates, motor);
   return candidates;
 }
 

@@ -39,7 +39,7 @@ struct MotorCandidate {
 };
 
 /// Fits every equation that `options` wants, and tells its progress; the order is by choice: first
-/// the one to use, settled, then by AICc. Error(kInput) when none describes the runs.
+/// the one to use, its fit final, then by AICc. Error(kInput) when none describes the runs.
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options);
 

@@ -212,7 +212,7 @@ class Decreasing {
   }
 
   VectorXd solve() {
-    settle();
+    final_fit();
     for (Index round = 0; round < 3 * m_; ++round) {
       const VectorXd pull = f_ - h_ * theta_;
       const double limit = 1e-10 * f_.cwiseAbs().maxCoeff();
@@ -222,7 +222,7 @@ class Decreasing {
           strongest = j;
       if (strongest < 0) break;
       loose_[static_cast<std::size_t>(strongest)] = true;
-      settle();
+      final_fit();
     }
     return drops_ * theta_;
   }
@@ -241,7 +241,7 @@ class Decreasing {
   }
 
   /// Moves to the best of the loose drops, tying those that would become negative.
-  void settle() {
+  void final_fit() {
     for (Index round = 0; round <= m_; ++round) {
       const VectorXd wanted = free_solution();
       double step = 1;

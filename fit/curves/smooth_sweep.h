@@ -15,7 +15,7 @@ struct SmoothSweep {
   double rms = 0;  ///< weighted, N·m
 };
 
-/// From a settled fit: every torque is taken at the reference supply, the mean warmth, without the
+/// From a final fit: every torque is taken at the reference supply, the mean warmth, without the
 /// inertia's part and the drift, as `equation` finds them; only the curve is the spline's own.
 /// Error(kInput) as fit_smooth.
 SmoothSweep smooth_sweep(const SweepFit& equation);

@@ -397,7 +397,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
       input);
 }
 
-bool settle(SweepFit& fit) {
+bool final_fit(SweepFit& fit) {
   NonlinearOptions options;
   options.near = true;
   fit.solution = quick_fit(*fit.problem, fit.solution.parameters,

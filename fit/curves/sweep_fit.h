@@ -77,7 +77,7 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
 
 /// Ends a fit with the full core: the answer, its covariance and its sensitivities as they are
 /// reported. False when the data do not determine it.
-bool settle(SweepFit& fit);
+bool final_fit(SweepFit& fit);
 
 /// Robust greatest torque and highest speed of the rows.
 SweepScale sweep_scale(const std::vector<Sweep>& sweeps);

@@ -10,10 +10,10 @@
 #include <string>
 
 #include "db/basis/estimate.h"
+#include "db/basis/mutex.h"
 #include "logger/clock.h"
 #include "logger/live/coverage.h"
 #include "logger/live/narrowing.h"
-#include "logger/mutex.h"
 #include "logger/record_order.h"
 
 namespace loadline {

@@ -11,7 +11,7 @@
 #include <set>
 #include <string>
 
-#include "logger/mutex.h"
+#include "db/basis/mutex.h"
 
 namespace loadline {
 
