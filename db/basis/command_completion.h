@@ -2,7 +2,7 @@
 // that an option chooses from, and the names that the book holds, which it asks loadline-db for.
 #pragma once
 
-#include "db/basis/command_line.h"
+#include "db/basis/command_table.h"
 
 namespace loadline {
 

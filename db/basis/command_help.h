@@ -1,7 +1,7 @@
 // What a program says of itself: `--help` and the man page, both from the table of verbs.
 #pragma once
 
-#include "db/basis/command_line.h"
+#include "db/basis/command_table.h"
 
 namespace loadline {
 

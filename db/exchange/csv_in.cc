@@ -186,7 +186,7 @@ class PlainReader : public CsvReader {
         if (column.member == member) columns_.push_back(&column);
   }
   bool steady() const override { return parser_.steady(); }
-  void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) override {
+  void each_block(const TakeReadings& take, const TellBytes& progress) override {
     const bool steady = parser_.steady();
     read_in_blocks(lines_, path_, take, progress,
                    [&](std::string_view line, ImportedReading& reading) {
@@ -295,7 +295,7 @@ CsvTable::~CsvTable() {
 }
 
 bool CsvTable::steady() const { return reader_->steady(); }
-void CsvTable::each_block(const Take& take, const Tell& progress) {
+void CsvTable::each_block(const TakeReadings& take, const TellBytes& progress) {
   if (begun_) open();
   begun_ = true;
   reader_->each_block(take, progress);

@@ -25,24 +25,11 @@
 #include <vector>
 
 #include "db/book.h"
+#include "db/exchange/csv_columns.h"
 #include "db/exchange/csv_lines.h"
 #include "db/plausible.h"
 
 namespace loadline {
-
-struct ReadingColumn {
-  const char* name;
-  double ImportedReading::*member;
-};
-/// In the order of ImportedReading's members: time, five channels, their standard uncertainties.
-std::span<const ReadingColumn> reading_columns_known();
-
-/// What the rows of a table of another program are, where its header does not say it.
-struct CsvOptions {
-  std::string columns;                     ///< as --columns, see header_names.h
-  std::optional<char> decimal;             ///< '.' or ',', where the numbers do not tell
-  std::string speed_column = "motor_rpm";  ///< for proposals: where a bare "speed" belongs
-};
 
 class CsvReader;
 
@@ -50,9 +37,6 @@ class CsvReader;
 /// first fault, with "FILE, line N, column M (name): …".
 class CsvTable {
  public:
-  using Take = std::function<void(std::span<const ImportedReading>)>;
-  using Tell = std::function<void(double, double)>;
-
   /// `path` may be a pipe, or "-" for standard input.
   explicit CsvTable(const std::string& path, const CsvOptions& options = {});
   ~CsvTable();
@@ -62,7 +46,7 @@ class CsvTable {
   /// Without times: `time_s` of the readings is the number of their row.
   bool steady() const;
   /// Hands the readings over in blocks. `progress` gets bytes done and in all.
-  void each_block(const Take& take, const Tell& progress = {});
+  void each_block(const TakeReadings& take, const TellBytes& progress = {});
 
  private:
   void open();

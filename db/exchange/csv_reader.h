@@ -7,7 +7,7 @@
 #include <string_view>
 #include <vector>
 
-#include "db/exchange/csv_in.h"
+#include "db/exchange/csv_columns.h"
 #include "db/exchange/csv_lines.h"
 
 namespace loadline {
@@ -19,7 +19,7 @@ class CsvReader {
   CsvReader(const CsvReader&) = delete;
   CsvReader& operator=(const CsvReader&) = delete;
   virtual bool steady() const = 0;
-  virtual void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) = 0;
+  virtual void each_block(const TakeReadings& take, const TellBytes& progress) = 0;
 };
 
 /// The careful way: separator, marks, encoding, clock times, foreign names. Reads the file twice.
@@ -59,8 +59,8 @@ void require_useful_columns(const std::vector<const ReadingColumn*>& columns,
 /// Hands what is left of `lines` on in blocks. `parse(line, reading)` fills a reading, or returns
 /// false for a line that has none; blank lines do not come to it. Error(kInput) without any.
 template <typename Parse>
-void read_in_blocks(CsvLines& lines, const std::string& path, const CsvTable::Take& take,
-                    const CsvTable::Tell& progress, Parse parse) {
+void read_in_blocks(CsvLines& lines, const std::string& path, const TakeReadings& take,
+                    const TellBytes& progress, Parse parse) {
   std::vector<ImportedReading> block;
   block.reserve(kRowsPerBlock);
   bool any = false;

@@ -162,7 +162,7 @@ class ForeignReader : public CsvReader {
 
   bool steady() const override { return time_ == kNone; }
 
-  void each_block(const CsvTable::Take& take, const CsvTable::Tell& progress) override {
+  void each_block(const TakeReadings& take, const TellBytes& progress) override {
     CsvLines lines(source_);
     read_in_blocks(
         lines, path_, take, progress, [&](std::string_view line, ImportedReading& reading) {

@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/belts/comparison.h"
+#include "fit/belts/top_speed.h"
 #include "fit/readings/least_squares.h"
 
 namespace loadline {

@@ -5,7 +5,8 @@
 #include <string>
 #include <vector>
 
-#include "fit/belts/session.h"
+#include "db/book.h"
+#include "fit/belts/belt_session.h"
 
 namespace loadline {
 

@@ -13,7 +13,7 @@
 
 #include <vector>
 
-#include "fit/choose/choice.h"
+#include "fit/choose/ranked.h"
 
 namespace loadline {
 

@@ -5,8 +5,9 @@
 #include <optional>
 
 #include "db/book.h"
-#include "fit/choose/drawer.h"
+#include "fit/choose/drawer_motor.h"
 #include "fit/curves/curve.h"
+#include "fit/drive/question.h"
 
 namespace loadline {
 

@@ -6,6 +6,7 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/speed_rows.h"
 
 namespace loadline {
 namespace {

@@ -8,6 +8,7 @@
 #include "fit/curves/spin_up_constants.h"
 #include "fit/curves/winding_warmth.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/speed_rows.h"
 
 namespace loadline {
 namespace {

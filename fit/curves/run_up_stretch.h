@@ -5,28 +5,11 @@
 #include <vector>
 
 #include "fit/curves/row_reading.h"
+#include "fit/curves/spin_up.h"
 #include "fit/curves/sweep_row.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {
-
-/// The usable stretch of one spin-up.
-struct RunUp {
-  std::int64_t run = 0;
-  Prior inertia;  ///< all that turns, kg·m²
-  double length_s = 0;
-  std::vector<double> start_s, end_s, speed;
-  /// Supply over the reference, evenly over the stretch, once its channel has followed the switch;
-  /// empty = 1.
-  std::vector<double> volts;
-  double noise_sd = 1, correlation = 1;
-  /// Windows that are not exact end at some edge before their row: what is known of its place, rad,
-  /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.
-  double slot_sd = 0;
-  Prior late;  ///< of the windows' ends against their rows, rad of the shaft's turning
-  std::vector<double> place_sd;
-  std::vector<double> weight;
-};
 
 /// Cuts the stretch out, from the first moving windows to the switch or, where nothing tells of it,
 /// the fastest window; empty without motor speed, without inertia, or when it never speeds up.

@@ -5,7 +5,7 @@
 #include <utility>
 #include <vector>
 
-#include "fit/curves/run_up_stretch.h"
+#include "fit/curves/spin_up.h"
 
 namespace loadline {
 

@@ -7,7 +7,7 @@
 // and the limits are the quantiles of what is left.
 #pragma once
 
-#include "fit/drive/answer.h"
+#include "fit/drive/answer_lines.h"
 
 namespace loadline {
 

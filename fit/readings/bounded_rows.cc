@@ -5,6 +5,7 @@
 #include <map>
 
 #include "fit/readings/speed.h"
+#include "fit/readings/speed_rows.h"
 
 namespace loadline {
 namespace {

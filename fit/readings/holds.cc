@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "fit/readings/speed.h"
+#include "fit/readings/usual_step.h"
 
 namespace loadline {
 

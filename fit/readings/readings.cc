@@ -15,6 +15,7 @@
 #include "db/sound_input.h"
 #include "fit/readings/bounded_rows.h"
 #include "fit/readings/noise.h"
+#include "fit/readings/recovered_edges.h"
 #include "fit/readings/repeated_times.h"
 
 namespace loadline {

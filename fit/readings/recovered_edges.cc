@@ -1,3 +1,5 @@
+#include "fit/readings/recovered_edges.h"
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -9,7 +11,7 @@
 #include "db/basis/units.h"
 #include "fit/readings/holds.h"
 #include "fit/readings/noise.h"
-#include "fit/readings/speed.h"
+#include "fit/readings/usual_step.h"
 
 namespace loadline {
 namespace {

@@ -13,13 +13,9 @@
 namespace loadline {
 namespace {
 
-// Enough of a long series to know its median well.
-constexpr std::size_t kEnough = 20000;
-std::size_t stride_of(std::size_t size) { return std::max<std::size_t>(1, size / kEnough); }
-
 double usual_interval(const SpeedTrace& trace) {
   std::vector<double> lengths;
-  for (std::size_t i = 0; i < trace.speed.size(); i += stride_of(trace.speed.size()))
+  for (std::size_t i = 0; i < trace.speed.size(); i += telling_stride(trace.speed.size()))
     lengths.push_back(trace.window_s(i));
   return median(std::move(lengths));
 }
@@ -99,7 +95,7 @@ SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> r
   double start = 0, angle = 0, time = 0;
   each_window(time_s, rpm, skip, holds, [&](double since, double until, double value) {
     const double speed = rad_per_s_from_rpm(value), length = until - since;
-    if (seen % stride_of(windows) == 0) lengths.push_back(length);
+    if (seen % telling_stride(windows) == 0) lengths.push_back(length);
     if (seen % block == 0) {
       start = since;
       angle = time = 0;
@@ -117,27 +113,6 @@ SpeedTrace joined_rows(std::span<const double> time_s, std::span<const double> r
 }
 
 }  // namespace
-
-UsualStep::UsualStep(std::size_t count) : stride_(stride_of(count)) {}
-
-void UsualStep::add(double time_s) {
-  if (seen_ > 0 && (seen_ - 1) % stride_ == 0) steps_.push_back(time_s - last_);
-  last_ = time_s;
-  ++seen_;
-}
-
-double UsualStep::median() const { return loadline::median(steps_); }
-
-double usual_step(std::span<const double> time_s) {
-  std::vector<double> steps;
-  for (std::size_t i = 1; i < time_s.size(); i += stride_of(time_s.size()))
-    steps.push_back(time_s[i] - time_s[i - 1]);
-  return median(std::move(steps));
-}
-
-std::size_t block_for(std::size_t rows, std::size_t most) {
-  return most == 0 ? 1 : std::max<std::size_t>(1, (rows + most - 1) / most);
-}
 
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most, bool as_read) {

@@ -13,28 +13,9 @@
 #include <vector>
 
 #include "db/records.h"
+#include "fit/readings/usual_step.h"
 
 namespace loadline {
-
-/// Median of the steps between neighbours, of a long series by some thousands of them.
-double usual_step(std::span<const double> time_s);
-
-/// The same of `count` moments that are handed on one after the other.
-class UsualStep {
- public:
-  explicit UsualStep(std::size_t count);
-  void add(double time_s);
-  double median() const;  ///< 0 before the second moment
-
- private:
-  std::size_t stride_, seen_ = 0;
-  double last_ = 0;
-  std::vector<double> steps_;
-};
-
-/// How many neighbours to join into one so that no more than `most` of `rows` are left; 0: all
-/// stay.
-std::size_t block_for(std::size_t rows, std::size_t most);
 
 /// Mean speeds over windows [start_s, end_s], in time order, windows not overlapping. SI units.
 struct SpeedTrace {
@@ -58,28 +39,6 @@ struct EdgeTrace {
   bool empty() const { return time_s.empty(); }
 };
 
-/// The rows of a tachometer that hold a speed.
-struct SpeedRows {
-  std::vector<double> time_s;
-  std::vector<double> speed;  ///< rad/s
-  std::vector<bool> repeat;   ///< equal to the row before
-  /// When the value of each row came up, where a display that is renewed in even steps tells; else
-  /// empty.
-  std::vector<double> came_s;
-  double row_s = 0;  ///< usual time between rows
-  /// Usual time between looks of the instrument: that of the rows, or of a display renewed less
-  /// often.
-  double look_s = 0;
-  double digit = 0;  ///< rad/s: of the last decimal, or of one count in a gate
-  std::size_t size() const { return speed.size(); }
-  double came_at(std::size_t row) const { return came_s.empty() ? time_s[row] : came_s[row]; }
-};
-/// `rpm` may hold NaN (no value in that row).
-SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm);
-
-/// The last decimal that is written of all `values` (NaN: none), 10 at most.
-double last_decimal(std::span<const double> values);
-
 /// From the rows of an imported run. A value that repeats the previous one exactly, with the next
 /// differing, is stale: the value after it is the mean over the whole stretch since the last new
 /// one; unless it stood longer than a tachometer takes for a new one, when it was true. `rpm` may
@@ -87,15 +46,6 @@ double last_decimal(std::span<const double> values);
 /// left (0: none is). `as_read`: no value is stale.
 SpeedTrace speed_from_rows(std::span<const double> time_s, std::span<const double> rpm,
                            std::size_t most = 0, bool as_read = false);
-
-/// The edges behind the rows of an imported run, where they can be told. A tachometer that counts
-/// reciprocally writes v = n·pitch/(time between edges) and repeats it until a new edge comes. Once
-/// the number of pulses per turn shows itself in the stretches without an edge, every row gives the
-/// exact time since the row before: n·pitch/v. Empty when the rows do not look like that: fewer
-/// than six such stretches, or every number of pulses contradicted. With `known_pulses` (another
-/// run of the same disc told it) the stretches need only not contradict it.
-EdgeTrace edges_from_rows(std::span<const double> time_s, std::span<const double> rpm,
-                          int known_pulses = 0);
 
 /// From edges by reciprocal counting: turns between successive recorded edges over the exact time
 /// between them. Windows shorter than `least_window_s` are joined; a window that does not span

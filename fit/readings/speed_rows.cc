@@ -1,11 +1,12 @@
-// What the rows of a tachometer show of the instrument before anything is fitted.
+#include "fit/readings/speed_rows.h"
+
 #include <algorithm>
 #include <cmath>
 #include <numeric>
 #include <optional>
 
 #include "db/basis/units.h"
-#include "fit/readings/speed.h"
+#include "fit/readings/usual_step.h"
 
 namespace loadline {
 namespace {

@@ -6,7 +6,7 @@
 
 #include "db/book.h"
 #include "fit/choose/belt_runs.h"
-#include "fit/verbs/drive_inputs.h"
+#include "fit/verbs/drive_case.h"
 
 namespace loadline {
 

@@ -10,18 +10,9 @@
 #include "db/book.h"
 #include "fit/choose/diameters.h"
 #include "fit/drive/question.h"
+#include "fit/verbs/drive_case.h"
 
 namespace loadline {
-
-/// A question with the curves that it points to.
-struct DriveCase {
-  std::shared_ptr<const Curve> motor_curve, machine_curve;
-  std::shared_ptr<const Curve> marks_curve;               ///< of motor and foot control
-  std::vector<std::shared_ptr<const Curve>> belt_curves;  ///< of other motors that ran the belt
-  DriveQuestion question;
-  std::optional<std::string> motor_pulley, hand_pulley, belt;
-  std::vector<std::string> warnings;
-};
 
 /// What --machine, --ratio or the pulleys, and the other options ask of each --motor.
 std::vector<DriveCase> read_cases(const Book& book, const Arguments& arguments);

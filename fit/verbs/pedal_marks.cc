@@ -7,6 +7,7 @@
 
 #include "fit/belts/session.h"
 #include "fit/choose/belt_runs.h"
+#include "fit/choose/diameters.h"
 #include "fit/choose/stored_parts.h"
 #include "fit/drive/foot_control.h"
 

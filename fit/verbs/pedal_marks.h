@@ -3,7 +3,7 @@
 
 #include "db/basis/command_line.h"
 #include "db/book.h"
-#include "fit/verbs/drive_inputs.h"
+#include "fit/verbs/drive_case.h"
 
 namespace loadline {
 

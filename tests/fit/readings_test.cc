@@ -9,6 +9,7 @@
 #include "db/basis/units.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/readings.h"
+#include "fit/readings/recovered_edges.h"
 #include "fit/readings/repeated_times.h"
 #include "fit/readings/speed.h"
 #include "tests/support/bench_rows.h"

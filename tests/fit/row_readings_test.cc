@@ -13,6 +13,7 @@
 #include "db/basis/units.h"
 #include "fit/curves/drag_fit.h"
 #include "fit/readings/speed.h"
+#include "fit/readings/speed_rows.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 
