@@ -8,11 +8,14 @@
 #include <set>
 
 #include "db/basis/units.h"
+#include "fit/belts/belt_constants.h"
 #include "fit/belts/motor_view.h"
 #include "fit/belts/repeats.h"
 
 namespace loadline {
 namespace {
+
+using namespace belt_chosen;
 
 std::optional<Curve> curve_of(const Book& book, bool of_machine, std::int64_t subject) {
   if (!subject) return std::nullopt;
@@ -51,10 +54,6 @@ void move_to_motor(BeltComparison& comparison) {
     belt.top_speed = Estimate::unknown("rpm");
   }
 }
-
-// A run whose own speed is known worse than this (half width of 95 %, in per cent) is kept, and
-// named: it can hide a difference of that size.
-constexpr double kUnsteadyPercent = 0.5;
 
 void warn_of_unsteady(BeltComparison& comparison) {
   for (const TopSpeed& run : comparison.runs) {

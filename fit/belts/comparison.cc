@@ -13,6 +13,7 @@
 #include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/belts/analysis_of_variance.h"
+#include "fit/belts/belt_constants.h"
 #include "fit/belts/session_design.h"
 #include "fit/belts/studentized_range.h"
 #include "fit/readings/least_squares.h"
@@ -20,6 +21,8 @@
 
 namespace loadline {
 namespace {
+
+using namespace belt_chosen;
 
 using Index = Eigen::Index;
 
@@ -30,9 +33,6 @@ struct Fitted {
   Index supply_column = -1, drift_column = -1, setting_column = -1;
   double supply_effect = 0;  // used for correction
 };
-
-// What is known beforehand of d ln(speed) / d ln(creep speed); see comparison.h.
-constexpr double kSettingEffectSd = 0.04;
 
 // A fit with the slip setting's effect beside the other columns, and its prior as one row more: 0
 // within kSettingEffectSd, in units of the scatter that the fit without it shows.
@@ -158,7 +158,6 @@ void set_supply(SessionLayout& layout, std::span<const TopSpeed> runs,
 
 // Settings that all agree to a fiftieth move no speed that anybody measures.
 void set_setting(SessionLayout& layout, std::span<const TopSpeed> runs) {
-  constexpr double kLeastSpread = 0.02;
   std::vector<double> settings;
   for (const TopSpeed& run : runs)
     if (run.setting) settings.push_back(*run.setting);
@@ -480,8 +479,8 @@ BeltComparison compare_belts(std::span<const TopSpeed> runs, const CompareOption
   result.blocks = layout.blocks.size();
   set_supply(layout, runs, options, result);
   set_setting(layout, runs);
-  const KnownEffect prior = options.supply_effect.value_or(
-      KnownEffect{0.7, 0.5, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
+  const KnownEffect prior = options.supply_effect.value_or(KnownEffect{
+      kSupplyEffect, kSupplyEffectSd, "what such motors do in general (0.7 ± 0.5 % per 1 %)"});
   const Fitted fitted = choose_model(layout, prior, result);
   result.degrees_of_freedom = std::max(0.0, fitted.degrees_of_freedom);
   describe_supply(fitted, prior, layout, result);

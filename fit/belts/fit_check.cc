@@ -5,13 +5,13 @@
 #include <cmath>
 
 #include "db/basis/error.h"
+#include "fit/belts/belt_constants.h"
 #include "fit/belts/seat.h"
 
 namespace loadline {
 namespace {
 
-// A sliding fit: more play than this and the pulley runs out of true.
-constexpr double kMostPlayMm = 0.15;
+using namespace belt_chosen;
 
 struct Diameter {
   double mm = 0, sd_mm = 0;

@@ -8,16 +8,15 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
+#include "fit/belts/belt_constants.h"
 
 namespace loadline {
 namespace {
 
+using namespace belt_chosen;
+
 // Tension line of a V-belt, as a share of its height below the top (see the header).
 constexpr double kTensionLine = 0.34;
-// A belt may stand proud or sink by this share of its height and still be held by its sides.
-constexpr double kMostProud = 0.2, kMostSunk = 0.5, kSunkWarning = 0.3;
-// Standard uncertainties of calliper sizes in soft belts and turned grooves, mm; practice.
-constexpr double kWidthSd = 0.05, kRimSd = 0.05, kTensionLineSd = 0.05;
 
 double half_tan(double angle_deg) { return std::tan(rad_from_deg(angle_deg / 2)); }
 

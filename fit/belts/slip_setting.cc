@@ -6,18 +6,16 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/units.h"
+#include "fit/belts/belt_constants.h"
 #include "fit/belts/steady_part.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
+using namespace belt_chosen;
+
 constexpr std::size_t kOwnBandChecks = 3;
-constexpr double kLeastBandPercent = 25, kMostBandPercent = 60;  // upwards; as a factor downwards
-// A driven hand wheel turns at a twelfth of the motor's speed or faster; noise of a tachometer at
-// rest stays far below a fiftieth.
-constexpr double kTurningShare = 0.02;
-constexpr double kTurningLeastRpm = 3;
 
 std::vector<double> later(const std::vector<double>& values) {
   return {values.begin() + static_cast<std::ptrdiff_t>(values.size() * 2 / 5), values.end()};

@@ -3,6 +3,8 @@
 
 #include <optional>
 
+#include "fit/choose/choice_constants.h"
+
 namespace loadline {
 
 /// In units of people, as they are typed. Limits that the book records of a motor (max-rpm) and of
@@ -16,11 +18,5 @@ struct Aims {
   std::optional<double> extra_nm;           ///< what the cloth takes, N·m at the hand wheel
   std::optional<double> supply_v;           ///< all motors on this supply; else as measured
 };
-
-/// Speeds that differ by less than this part are as good as each other: a choice is right while
-/// nothing that also meets the aims is faster by more.
-inline constexpr double kWorthOfSpeed = 0.01;
-/// Sure enough to be built on, and to stop measuring.
-inline constexpr double kSure = 0.95;
 
 }  // namespace loadline

@@ -6,6 +6,7 @@
 
 #include "db/basis/units.h"
 #include "fit/belts/motor_view.h"
+#include "fit/choose/choice_constants.h"
 
 namespace loadline {
 namespace {
@@ -99,7 +100,6 @@ std::vector<BeltRuns> belt_runs(const Book& book, const BeltSession& session) {
 
 double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bool same_motor,
                      bool same_hand_pulley) {
-  constexpr double kOtherMotor = 0.4, kOtherHandPulley = 0.05;
   return std::fabs(std::log(asked_motor_diameter / seen_motor_diameter)) +
          (same_motor ? 0 : kOtherMotor) + (same_hand_pulley ? 0 : kOtherHandPulley);
 }

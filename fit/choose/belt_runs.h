@@ -9,6 +9,7 @@
 
 #include "db/book.h"
 #include "fit/belts/session.h"
+#include "fit/choose/choice_constants.h"
 #include "fit/curves/curve.h"
 #include "fit/drive/question.h"
 
@@ -57,12 +58,5 @@ void share_scatter(std::vector<BeltRuns>& all);
 /// little.
 double belt_distance(double asked_motor_diameter, double seen_motor_diameter, bool same_motor,
                      bool same_hand_pulley);
-
-/// How one run repeats, as a relative standard uncertainty, where a belt was seen only once: its
-/// speed (a guess of ours), and two tachometers against each other.
-inline constexpr double kSpeedOfOneRun = 2e-3, kQuotientOfOneRun = 2e-4;
-inline constexpr double kUsualFreedom = 2;
-/// The same of a slip check's creep speed (a careful hand sets a belt about so well; ours).
-inline constexpr double kCreepOfOneCheck = 0.1;
 
 }  // namespace loadline

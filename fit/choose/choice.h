@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "fit/choose/aims.h"
+#include "fit/choose/choice_constants.h"
 #include "fit/choose/drawer.h"
 #include "fit/choose/prediction.h"
 #include "fit/choose/ranked.h"

@@ -6,6 +6,7 @@
 #include <set>
 
 #include "db/basis/text_table.h"
+#include "fit/choose/choice_constants.h"
 #include "fit/choose/choice_output.h"
 
 namespace loadline {

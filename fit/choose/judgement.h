@@ -3,6 +3,7 @@
 
 #include <Eigen/Dense>
 
+#include "fit/choose/choice_constants.h"
 #include "fit/choose/prediction.h"
 
 namespace loadline {

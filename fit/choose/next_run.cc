@@ -6,6 +6,7 @@
 #include <random>
 #include <set>
 
+#include "fit/choose/choice_constants.h"
 #include "fit/choose/judgement.h"
 #include "fit/choose/workers.h"
 
@@ -14,15 +15,9 @@ namespace {
 
 constexpr std::size_t kMostContenders = 12;
 constexpr std::size_t kMostProposals = 3;
-constexpr double kLeastRight = 0.02;     // less likely to be right: no contender
-constexpr double kLeastGain = 0.005;     // less is no reason to record anything
 constexpr Eigen::Index kOutcomes = 100;  // of the run, drawn
 constexpr Eigen::Index kDrawsPerOutcome = 500;
 constexpr std::uint64_t kSeed = 22;
-
-// Another pair of coast-downs, or driven run, has this part of the drag's variance afresh; the rest
-// is what digits, clocks and ripple leave open in each (drag_fit.cc). A guess between the two ends.
-constexpr double kDragOfTheRun = 0.5;
 
 // Contenders in every draw: speed, and the margins that are not met in all of them anyway.
 struct Contenders {

@@ -10,13 +10,13 @@
 #include "db/basis/error.h"
 #include "db/basis/units.h"
 #include "fit/curves/motor_results.h"
+#include "fit/drive/drive_constants.h"
 #include "fit/drive/steadiness.h"
 
 namespace loadline {
 namespace {
 
-// A figure within this of the edge of a measured range still stands on it (as in drive's answers).
-constexpr double kEdge = 0.02;
+using namespace drive_chosen;
 
 Pedal pedal_of(const DriveCurve& motor) {
   return supports_pedal(motor, Pedal::kResistance) ? Pedal::kResistance : Pedal::kVoltage;

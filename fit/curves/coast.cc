@@ -5,16 +5,15 @@
 #include <utility>
 
 #include "db/basis/units.h"
+#include "fit/curves/coast_constants.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/speed_rows.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kPlateau = 0.97;  // of the top speed: above it the shaft may still be driven
-// A window that fell by more than this share of a later one's fall ran free for a part of its time.
-constexpr double kHoldsRelease = 0.1;
-constexpr double kLowestShare = 0.08;
+using namespace coast_chosen;
+
 constexpr std::size_t kLeastWindows = 8;
 
 // First window that lies behind the moment at which the shaft was let go. A window that holds this
@@ -61,10 +60,6 @@ void cut_edges(Coast& coast, const EdgeTrace& edges, double from_s, double to_s)
 // ---- rows of a file --------------------------------------------------------------------------
 
 constexpr std::size_t kSmoothed = 5;       // values whose median tells the course of the speed
-constexpr double kHoldsNoTurn = 0.9;       // of the speed at release: two turns later, or lower
-constexpr double kLeastRepeats = 0.02;     // of the values
-constexpr double kOldest = 1;              // s
-constexpr double kLongestPulse = 1.5;      // turns that a new value may take at the lowest speeds
 constexpr std::size_t kMostValues = 6000;  // beyond: neighbouring windows are joined
 
 // Medians of some neighbours: one coarse or wild value does not end a stretch.
@@ -184,7 +179,6 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
   return true;
 }
 
-constexpr double kFurthestTurns = 12;         // that a display which takes in turns may reach back
 constexpr std::size_t kMostOfDisplay = 1500;  // values that a display takes on in a run-down
 
 // Where turns take longer than rows, does each bring one new value? False where fewer or more come:

@@ -8,29 +8,23 @@
 
 #include "db/basis/units.h"
 #include "fit/curves/aicc.h"
+#include "fit/curves/coast_constants.h"
 #include "fit/curves/coast_levels.h"
 #include "fit/readings/noise.h"
 
 namespace loadline {
 namespace {
 
+using namespace coast_chosen;
+
 constexpr int kPasses = 4;
 // Change of the sum of squares that ends a pass of which only the noise is judged.
 constexpr double kQuick = 1e-4;
 constexpr int kLastSteps = 120;           // of a search under the last word on the noise,
 constexpr double kLastTolerance = 1e-10;  // which ends with this change of the sum of squares
-// Standard deviations beyond which a value of a file does not count: by the scatter of all, by what
-// is expected at its place.
-constexpr double kStrangeAtFirst = 8, kStrange = 5.5;
 constexpr std::size_t kValuesInBlock = 5, kMostBlocks = 30;
-constexpr double kNoMemory = 0, kMemoryToReport = 1.0 / 6;  // of the longest run
-// Windows end at edges, not at rows, and are longer or shorter than the time between rows by up to
-// a pulse: a part of the error of an end does not come back in the next window, by far the most
-// where pulses take as long as rows. Half of the scatter is taken for such, chosen so; on random
-// benches an eighth gave limits too narrow, and half hardly wider ones.
-constexpr double kEndsAstray = 0.5;
-constexpr int kMostByRows = 50;     // steps of the last search among values from rows
-constexpr double kRowFloor = 3e-5;  // of the top speed: digits of a file, steps of the solution
+constexpr double kNoMemory = 0;  // of the longest run
+constexpr int kMostByRows = 50;  // steps of the last search among values from rows
 
 void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
   // What rounding and a ripple of first order leave even of perfect data.
@@ -249,10 +243,6 @@ FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, CoastO
   }
   return second_is_better(*plain, *ripple) ? std::move(ripple) : std::move(plain);
 }
-
-// By which a rise near standstill must be better, of AICc. Instruments whose delay grows as the
-// shaft slows down make rows look like one.
-constexpr double kClear = 10, kClearByRows = 150;
 
 FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
                                       std::optional<bool> stribeck, FittedCoasts straight,

@@ -5,10 +5,13 @@
 #include <array>
 #include <cmath>
 
+#include "fit/curves/drag_constants.h"
+
 namespace loadline {
 namespace {
 
-constexpr double kLoose = 0.3;          // of a level: a third more or less
+using namespace drag_chosen;
+
 constexpr double kLeastScatter = 1e-5;  // of levels, for a matrix that can be inverted
 
 bool inertia_by_runs(const std::vector<Coast>& coasts, const std::optional<Prior>& inertia) {

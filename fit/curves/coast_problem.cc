@@ -8,19 +8,18 @@
 #include <span>
 
 #include "db/basis/units.h"
+#include "fit/curves/coast_constants.h"
 #include "fit/curves/coast_solution.h"
 
 namespace loadline {
 namespace {
 
+using namespace coast_chosen;
+
 // Steps of the solution over a run, so that its error stays far below the noise of mean speeds; a
 // rise near standstill takes finer ones, and so do edges, told to some millionths of the angle.
 constexpr int kStepsOfWindows = 48, kStepsWithRise = 64, kStepsOfEdges = 240;
-constexpr int kRipple = 8;                  // amplitudes of the ripple
-constexpr double kAge = 0.1, kAgeSd = 0.2;  // rad: tachometers of 5 to 100 pulses, or true means
-// The search begins with some 80: where an age is bounded by the time between rows nothing depends
-// on it any more, and a search that begins there stays there.
-constexpr double kRowAgeAtFirst = -3.2;
+constexpr int kRipple = 8;  // amplitudes of the ripple
 
 // Where dual numbers carry the derivative by what: c₀, c₁, c₂, ln J, then these.
 constexpr int kStartSpeed = 4, kRise = 5, kKnee = 6;
@@ -204,7 +203,6 @@ int CoastProblem::ripple_column_of(std::size_t j) const {
 // do not. Among the values of rows almost anything could pass for one that is too large to be: the
 // torque hardly swings by more than half of itself, marks and inertia by more than some hundredths.
 double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
-  constexpr double kByEdges = 1, kOfPlace = 0.05, kOfTorque = 0.5;
   constexpr double kOfAge = 1.41;  // √2/h: a sawtooth over a turn has the harmonics 2/h
   const Coast& coast = coasts_[j];
   if (!coast.from_rows || !options_.known_drag) return kByEdges;

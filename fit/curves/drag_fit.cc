@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/drag_constants.h"
 #include "fit/curves/driven.h"
 #include "fit/curves/results.h"
 #include "fit/curves/row_readings.h"
@@ -16,11 +17,12 @@
 namespace loadline {
 namespace {
 
+using namespace drag_chosen;
+
 constexpr Thinning kThinning{.most = 6000};
 // What digits, clocks and a ripple beyond the first order leave open, relative standard
 // uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
 constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};
-constexpr double kOpenInertia = 3e-4;
 
 // One disc's number of pulses: a quick run-down is often too short to show it, while another one
 // does.
@@ -209,14 +211,6 @@ void set_residual(DragFit& out, const CoastFit& fit) {
   }
   out.residual_rms = count > 0 ? std::sqrt(squares / count) : 0;
 }
-
-// Shares and factors that no sound coast-down comes near; between them and the usual the limits
-// grow by themselves.
-constexpr double kMostResidual = 0.05;   // rms, of the range of speeds
-constexpr double kMostCourse = 0.01;     // the same of means of neighbours
-constexpr double kMostUnexplained = 60;  // of the variance of the course
-constexpr double kMostInertiaSd = 0.5;   // of ln J
-constexpr double kSureSds = 3;
 
 // The speed at which the drag is below zero for sure; empty where it is nowhere.
 std::optional<double> driven_at(const DragFit& fit) {

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/drag_constants.h"
 #include "fit/curves/motor_equation.h"
 #include "fit/readings/noise.h"
 #include "fit/readings/readings.h"
@@ -13,12 +14,10 @@
 namespace loadline {
 namespace {
 
-// Steady: the speed changes by less than this share of the greatest speed in a second. The
-// inertia's part of the torque is then below what the motor's curve is known to.
-constexpr double kSteady = 0.012;
+using namespace drag_chosen;
+
 constexpr double kLeastPoints = 20;
-constexpr double kLeastTyped = 4;    // one more than there are coefficients
-constexpr double kEquation = 0.003;  // of the standstill torque, as for the motor's own results
+constexpr double kLeastTyped = 4;  // one more than there are coefficients
 
 // Parameters of the motor's curve at `ratio` times its supply, and their derivative by the original
 // ones (all such changes are factors). A spline has no physics to move by and stays.

@@ -5,21 +5,13 @@
 #include <span>
 
 #include "fit/curves/coast_levels.h"
+#include "fit/curves/drag_constants.h"
 #include "fit/curves/stated_tachometer.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kHopeless = 400;  // of a score: so far behind without a ripple none is tried
-constexpr double kWorthAges = 60;  // of a score: ways further behind are not tried at all ages
-// A score counts the course of the speed twice and more, so that its differences are worth a third.
-constexpr double kScoreCounts = 3;
-// How a display weighs its turns is drawn with one or two lines only (coast_problem.cc): what is
-// between them is much more in doubt than their scores say.
-constexpr double kTurnScoreCounts = 100;
-
-// A display that is renewed every so many rows mostly shows the mean since it was renewed.
-constexpr double kUnusualDisplay = 60;
+using namespace drag_chosen;
 
 double score_of(const CoastFit& fit) {
   return 2 * deviance_of_course(fit) + corrected_akaike(fit, fit);
@@ -45,10 +37,8 @@ void judge(RowsRead& read) {
 // tried out for discs of some 1 to 90 pulses.
 constexpr double kLogAges[] = {-3.4, -2.6, -1.8, -1.0, 0.0, 0.8};
 constexpr double kLogAngles[] = {-1.8, -0.9, 0.0, 0.7, 1.2, 1.8, 2.4};
-constexpr double kLogAgeSd = 0.4;
 // The turns that a display works on: from one to six or so.
 constexpr double kLogTurns[] = {1.2, 1.85, 2.5, 3.0, 3.6};
-constexpr double kUsualLogTurns = 2.5, kUsualLogTurnsSd = 0.8;
 
 std::span<const double> ages_of(RowReading reading) {
   const WayToRead way = way_to_read(reading);
@@ -72,9 +62,6 @@ std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
   return all;
 }
 
-// Edges are placed so that the values follow each other smoothly, and do so where they are wrong,
-// too: then they contradict what the same rows say without them.
-constexpr double kContradicts = 5;  // standard deviations of the plainer reading
 bool contradict(const RowsRead& edges, const RowsRead& plain) {
   const NonlinearFit &a = edges.fit->solution, &b = plain.fit->solution;
   for (int i = 0; i < 3; ++i)
@@ -176,11 +163,6 @@ Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::Matrix
 
 namespace {
 
-// Values above and below these shares of the top speed are left out in turn.
-constexpr double kUpperEnd = 0.8, kLowerEnd = 0.2;
-// What one difference in twenty of four parameters exceeds by chance (χ², 4 degrees of freedom).
-constexpr double kChance = 9.49;
-
 std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
   for (Coast& coast : coasts)
     for (std::size_t i = 0; i < coast.size(); ++i) {
@@ -193,9 +175,6 @@ std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
 }  // namespace
 
 Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
-  // Displays in closed form (tests/fit/row_readings_test.cc) come out with up to 0.4 % of c₀ off,
-  // turned about a third of the top speed.
-  constexpr double kOff = 0.003, kTurnedAbout = 3;
   const CoastFit& fit = *way.fit;
   if (!fit.usable || !reads_by_turns(way_to_read(way.reading).over)) return Eigen::Matrix4d::Zero();
   const double c0 = kOff * fit.solution.parameters[0];

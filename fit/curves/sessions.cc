@@ -10,8 +10,6 @@
 namespace loadline {
 namespace {
 
-constexpr double kGapDays = 0.25;
-
 double time_of_day(const std::string& started_utc) {
   int hour = 0, minute = 0, second = 0;
   if (started_utc.size() < 19 ||
@@ -88,7 +86,7 @@ std::vector<std::size_t> evenings_of(const std::vector<Run>& runs) {
     } else {
       const double start = start_of(run);
       const auto last = last_of_rig.find(run.rig);
-      if (last != last_of_rig.end() && std::fabs(start - last->second.second) < kGapDays)
+      if (last != last_of_rig.end() && std::fabs(start - last->second.second) < kEveningGapDays)
         place = last->second.first;
       last_of_rig[run.rig] = {place, start};
     }

@@ -13,6 +13,9 @@
 
 namespace loadline {
 
+/// Days without a run that end an evening: six hours. Chosen.
+inline constexpr double kEveningGapDays = 0.25;
+
 struct Session {
   std::string label;        ///< as entered; empty where date and rig tell
   std::string started_utc;  ///< of its first run; the date that begins the label, where one does

@@ -7,16 +7,14 @@
 
 #include "db/basis/units.h"
 #include "fit/drive/answer_warnings.h"
+#include "fit/drive/drive_constants.h"
 #include "fit/drive/slow_stitching.h"
 
 namespace loadline {
 namespace {
 
-// A figure within this of the edge of a measured range still stands on it.
-constexpr double kEdge = 0.02;
-// Standstill torque is read from the curve's low end: measured down to this part of the range it is
-// a small step, beyond it a leap (the error grows from 0.5 % to 5 % and more in simulated benches).
-constexpr double kLowEnd = 0.1;
+using namespace drive_chosen;
+
 std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
 
 std::string beyond(const DriveCurve& curve, const char* whose, double speed) {

@@ -7,12 +7,12 @@
 
 #include "db/basis/shell_word.h"
 #include "db/basis/units.h"
+#include "fit/drive/drive_constants.h"
 
 namespace loadline {
 namespace {
 
-// Intervals wider than this part of their value deserve draws instead of first-order propagation.
-constexpr double kWide = 0.25;
+using namespace drive_chosen;
 
 std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
 
@@ -116,7 +116,6 @@ void warn_of_speed_seen(DriveAnswer& answer) {
 
 // The seam as a push in its turn, and foot controls that no pedal here stands for.
 void warn_of_seam(const DriveQuestion& question, DriveAnswer& answer) {
-  constexpr double kPossible = 0.025;
   bool sewn = false;
   for (const PedalFigures& pedal : kPedalFigures) {
     const auto& share = answer.stalls[pedal.pedal];

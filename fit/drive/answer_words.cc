@@ -7,9 +7,12 @@
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "fit/drive/answer.h"
+#include "fit/drive/drive_constants.h"
 
 namespace loadline {
 namespace {
+
+using namespace drive_chosen;
 
 const char* settling_word(Settling settling) {
   switch (settling) {
@@ -164,7 +167,6 @@ std::string best_words(const DriveAnswer& answer) {
   if (!speed) speed = answer.find(Figure::kBestHandwheelSpeed);
   const AnswerLine* today = answer.find(Figure::kHandwheelSpeed);
   if (!ratio || !speed || !today) return "";
-  constexpr double kWorthwhile = 2;  // per cent: less is not worth a pulley
   const double gain = 100 * (*speed->estimate.value / *today->estimate.value - 1);
   if (gain < -kWorthwhile) return "";
   if (gain < kWorthwhile) return "No other ratio is faster by more than 2 %.";

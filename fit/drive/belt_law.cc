@@ -4,8 +4,12 @@
 #include <cmath>
 #include <numbers>
 
+#include "fit/drive/drive_constants.h"
+
 namespace loadline {
 namespace {
+
+using namespace drive_chosen;
 
 constexpr double kLowestExponent = -1, kHighestExponent = 4;
 constexpr int kSteps = 30;

@@ -31,6 +31,7 @@
 #include <optional>
 #include <vector>
 
+#include "fit/drive/drive_constants.h"
 #include "fit/drive/propagation.h"
 
 namespace loadline {
@@ -49,27 +50,11 @@ struct BeltExponents {
   Propagated loss = 1, slip = 2;
 };
 
-/// How well the published exponents hold for a belt that nobody measured on two pairs (standard
-/// uncertainty; ours: it spans a loss that does not change with the pulley and one with its
-/// square).
-inline constexpr double kLossExponentSd = 0.5, kSlipExponentSd = 0.7;
-/// No power law is quite true: by how much the exponent between two pairs of pulleys departs from
-/// the one that all pairs of a belt share.
-inline constexpr double kExponentDeparts = 0.2;
-/// Part of the creep that goes with the load; the rest stays whatever the belt carries.
-inline constexpr double kLoadShare = 1, kLoadShareSd = 0.25;
-/// With another motor a belt runs at another speed and is mounted anew: its loss and its slip
-/// depart by these parts of themselves (ours).
-inline constexpr double kOtherMotorLoss = 0.1, kOtherMotorSlip = 0.1;
-
-/// What a slip check says of the largest torque: the belt slides in it, warm, at speed (ours).
-inline constexpr double kCapacitySd = 0.1;
-
 /// A belt that was seen somewhere, asked about elsewhere.
 struct BeltLaw {
   BeltSight seen;
   BeltExponents exponents;
-  Propagated load_share = kLoadShare;
+  Propagated load_share = drive_chosen::kLoadShare;
   Propagated hand_diameter;  ///< of the hand pulley asked about: a change of ratio leaves it
 };
 

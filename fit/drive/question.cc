@@ -3,9 +3,12 @@
 #include <cmath>
 
 #include "db/basis/error.h"
+#include "fit/drive/drive_constants.h"
 
 namespace loadline {
 namespace {
+
+using namespace drive_chosen;
 
 bool positive(const Uncertain& x) { return x.value > 0 && std::isfinite(x.value) && x.sd >= 0; }
 

@@ -6,14 +6,16 @@
 #include <random>
 #include <vector>
 
+#include "fit/drive/drive_constants.h"
 #include "fit/drive/seam_turn.h"
 
 namespace loadline {
 namespace {
 
+using namespace drive_chosen;
+
 constexpr std::size_t kDraws = 300, kFewest = 60;
 constexpr std::uint64_t kSeed = 1;
-constexpr double kNoticeable = 0.02;  // share of draws that cannot be
 
 // What one pedal came to in the draws.
 struct Drawn {

@@ -7,12 +7,12 @@
 
 #include "db/basis/error.h"
 #include "fit/curves/motor_equation.h"
+#include "fit/drive/drive_constants.h"
 
 namespace loadline {
 namespace {
 
-// Beyond this change of voltage or frequency saturation and brush drop are no longer small.
-constexpr double kFarChange = 0.2;
+using namespace drive_chosen;
 
 const MotorEquation* equation_of(const DriveCurve& motor) { return motor_equation(motor.model()); }
 

@@ -8,10 +8,13 @@
 #include <set>
 #include <tuple>
 
+#include "fit/belts/belt_constants.h"
 #include "fit/belts/session.h"
 
 namespace loadline {
 namespace {
+
+using namespace belt_chosen;
 
 // What was set up besides the belt.
 using SetUp = std::tuple<std::int64_t, std::int64_t, std::int64_t, std::int64_t>;
@@ -48,9 +51,6 @@ struct Seen {
   std::size_t session;
   double log_speed, variance;
 };
-
-// As compare_belts takes it where nothing better is known: 0.7 ± 0.5 (fit/belts/comparison.h).
-constexpr double kSupplyEffect = 0.7, kSupplyEffectSd = 0.5;
 
 Seen seen_of(const TopSpeed& top, std::size_t session, const std::optional<double>& supply) {
   Seen seen{session, std::log(top.speed), std::pow(top.speed_sd / top.speed, 2)};

@@ -4,17 +4,17 @@
 #include <cmath>
 #include <random>
 
+#include "fit/history/history_constants.h"
 #include "fit/history/random_effects.h"
 
 namespace loadline {
 namespace {
 
+using namespace history_chosen;
+
 constexpr std::size_t kLeastOnASide = 3;
 constexpr int kSimulations = 999;
-constexpr double kFalseAlarms = 0.05, kFound = 0.9;
-constexpr double kTrendIsBetter = 5.991;  // 2 ln 20
 constexpr double kDaysOfYear = 365.2425;
-constexpr double kWidestTrend = 9;  // limits further apart than this factor a year say nothing
 
 Eigen::VectorXd step_at(std::size_t first, std::size_t count) {
   Eigen::VectorXd step = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(count));

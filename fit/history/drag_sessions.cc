@@ -6,11 +6,12 @@
 #include <cmath>
 
 #include "db/basis/students_t.h"
+#include "fit/history/history_constants.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kLoosest = 0.5;  // relative standard uncertainty beyond which a run tells nothing
+using namespace history_chosen;
 
 std::vector<std::int64_t> numbers_of(const Session& session, RunKind kind) {
   std::vector<std::int64_t> numbers;

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "fit/choose/choice_constants.h"
 #include "fit/choose/choice_output.h"
 
 namespace loadline {
