@@ -2,7 +2,7 @@
 // how a belt sits in its groove.
 #pragma once
 
-#include "fit/curves/chosen.h"
+#include "db/basis/chosen.h"
 
 namespace loadline::belt_chosen {
 

@@ -4,7 +4,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
-#include "fit/curves/motor_equation.h"
+#include "fit/equations/motor_equation.h"
 
 namespace loadline {
 namespace {

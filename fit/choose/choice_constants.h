@@ -2,7 +2,7 @@
 // tests/study/drawers, which count how often the chances were right.
 #pragma once
 
-#include "fit/curves/chosen.h"
+#include "db/basis/chosen.h"
 
 namespace loadline {
 

@@ -9,9 +9,9 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
-#include "fit/curves/motor_results.h"
 #include "fit/drive/drive_constants.h"
 #include "fit/drive/steadiness.h"
+#include "fit/motors/motor_results.h"
 
 namespace loadline {
 namespace {

@@ -8,10 +8,10 @@
 
 #include "db/basis/error.h"
 #include "db/store/text.h"
-#include "fit/curves/equations.h"
-#include "fit/curves/formula_of.h"
-#include "fit/curves/motor_equation.h"
 #include "fit/curves/smooth.h"
+#include "fit/equations/equations.h"
+#include "fit/equations/formula_of.h"
+#include "fit/equations/motor_equation.h"
 
 namespace loadline {
 namespace {

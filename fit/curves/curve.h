@@ -14,7 +14,7 @@
 #include "db/basis/students_t.h"
 #include "db/records.h"
 #include "fit/curves/another_evening.h"
-#include "fit/curves/curve_model.h"
+#include "fit/equations/curve_model.h"
 
 namespace loadline {
 

@@ -26,7 +26,7 @@
 #include <optional>
 #include <span>
 
-#include "fit/curves/curve_model.h"
+#include "fit/equations/curve_model.h"
 
 namespace loadline {
 

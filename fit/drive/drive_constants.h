@@ -2,7 +2,7 @@
 // were measured on, and when a person is told.
 #pragma once
 
-#include "fit/curves/chosen.h"
+#include "db/basis/chosen.h"
 
 namespace loadline::drive_chosen {
 

@@ -6,8 +6,8 @@
 #include <stdexcept>
 
 #include "db/basis/error.h"
-#include "fit/curves/motor_equation.h"
 #include "fit/drive/drive_constants.h"
+#include "fit/equations/motor_equation.h"
 
 namespace loadline {
 namespace {

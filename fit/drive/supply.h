@@ -1,6 +1,6 @@
 // A motor's curve on another supply, and with a pedal in its circuit.
 //
-// What each equation allows stands in the table of them (fit/curves/motor_equation.h): by which
+// What each equation allows stands in the table of them (fit/equations/motor_equation.h): by which
 // power of voltage and frequency a parameter goes, and to which one a resistance r in series adds
 // (of a series motor r/K to ω₀, with K = V²/A). A spline has no physics to move by.
 // Not all of the supply makes torque. Brushes drop V_b whatever flows, and a curve without friction

@@ -6,8 +6,8 @@
 #include <string>
 
 #include "fit/curves/another_evening.h"
-#include "fit/curves/drag_fit.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/drags/drag_fit.h"
+#include "fit/motors/motor_fit.h"
 
 namespace loadline {
 

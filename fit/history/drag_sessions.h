@@ -11,8 +11,8 @@
 #include <string>
 #include <vector>
 
-#include "fit/curves/drag_fit.h"
 #include "fit/curves/sessions.h"
+#include "fit/drags/drag_fit.h"
 #include "fit/history/run_effects.h"
 
 namespace loadline {

@@ -2,7 +2,7 @@
 // tell anything.
 #pragma once
 
-#include "fit/curves/chosen.h"
+#include "db/basis/chosen.h"
 
 namespace loadline::history_chosen {
 

@@ -6,8 +6,8 @@
 #include <string>
 #include <vector>
 
-#include "fit/curves/motor_fit.h"
 #include "fit/curves/sessions.h"
+#include "fit/motors/motor_fit.h"
 
 namespace loadline {
 

@@ -3,7 +3,7 @@
 #include <cctype>
 #include <string_view>
 
-#include "fit/curves/motor_equation.h"
+#include "fit/equations/motor_equation.h"
 
 namespace loadline {
 

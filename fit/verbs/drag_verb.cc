@@ -4,7 +4,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
-#include "fit/curves/drag_fit.h"
+#include "fit/drags/drag_fit.h"
 #include "fit/history/another_evening.h"
 #include "fit/verbs/curve_rows.h"
 #include "fit/verbs/verbs.h"

@@ -5,9 +5,9 @@
 
 #include "db/basis/progress.h"
 #include "db/basis/units.h"
-#include "fit/curves/motor_equation.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/equations/motor_equation.h"
 #include "fit/history/another_evening.h"
+#include "fit/motors/motor_fit.h"
 #include "fit/verbs/curve_rows.h"
 #include "fit/verbs/verbs.h"
 

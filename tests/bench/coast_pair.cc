@@ -7,7 +7,7 @@
 #include <string>
 
 #include "db/book.h"
-#include "fit/curves/drag_fit.h"
+#include "fit/drags/drag_fit.h"
 
 using namespace loadline;
 

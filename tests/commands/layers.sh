@@ -12,11 +12,18 @@ db                        db
 db/basis                  db/basis
 fit/readings              fit/readings db
 fit/solver                fit/solver db/basis
-fit/curves                fit/curves fit/solver fit/readings db
-fit/drive                 fit/drive fit/curves fit/readings db
-fit/belts                 fit/belts fit/curves fit/readings db
-fit/choose                fit/choose fit/drive fit/belts fit/curves fit/readings db
-fit/history               fit/history fit/belts fit/curves fit/readings db
+fit/equations             fit/equations fit/solver db
+fit/curves                fit/curves fit/equations fit/solver fit/readings db
+fit/brake_runs            fit/brake_runs fit/curves fit/equations fit/solver fit/readings db
+fit/coast_downs           fit/coast_downs fit/curves fit/solver fit/readings db
+fit/drags                 fit/drags fit/coast_downs fit/curves fit/equations fit/solver fit/readings db
+fit/spin_ups              fit/spin_ups fit/curves fit/equations fit/solver fit/readings db
+fit/motor_runs            fit/motor_runs fit/brake_runs fit/drags fit/curves fit/equations fit/solver fit/readings db
+fit/motors                fit/motors fit/motor_runs fit/spin_ups fit/brake_runs fit/drags fit/curves fit/equations fit/solver fit/readings db
+fit/drive                 fit/drive fit/motors fit/motor_runs fit/spin_ups fit/brake_runs fit/drags fit/coast_downs fit/curves fit/equations fit/solver fit/readings db
+fit/belts                 fit/belts fit/motors fit/motor_runs fit/spin_ups fit/brake_runs fit/drags fit/coast_downs fit/curves fit/equations fit/solver fit/readings db
+fit/choose                fit/choose fit/drive fit/belts fit/motors fit/motor_runs fit/spin_ups fit/brake_runs fit/drags fit/coast_downs fit/curves fit/equations fit/solver fit/readings db
+fit/history               fit/history fit/belts fit/motors fit/motor_runs fit/spin_ups fit/brake_runs fit/drags fit/coast_downs fit/curves fit/equations fit/solver fit/readings db
 fit                       fit db
 logger                    logger firmware-protocol db
 logger/live               logger firmware-protocol db fit/readings

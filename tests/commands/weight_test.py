@@ -27,7 +27,7 @@ MAY = {
     "boost/*": [],
     "Eigen/*": ["fit/*", "tests/reference/*", "tests/study/*", "tests/fit/*", "tests/support/*",
                 "logger/calibration_points.h"],
-    "ceres/*": ["fit/curves/shape_of.h", "fit/curves/formula_of.h", "fit/solver/jet_residuals.h", "fit/curves/coast_solution.h"],
+    "ceres/*": ["fit/equations/shape_of.h", "fit/equations/formula_of.h", "fit/solver/jet_residuals.h", "fit/coast_downs/coast_solution.h"],
     "httplib.h": [],
     "*/*": [],
 }

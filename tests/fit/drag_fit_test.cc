@@ -3,8 +3,8 @@
 
 #include <cmath>
 
-#include "fit/curves/drag_fit.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/drags/drag_fit.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

@@ -7,7 +7,7 @@
 #include <array>
 #include <random>
 
-#include "fit/curves/drag_fit.h"
+#include "fit/drags/drag_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

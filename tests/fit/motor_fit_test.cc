@@ -5,9 +5,9 @@
 #include <cmath>
 #include <complex>
 
-#include "fit/curves/disc_windage.h"
-#include "fit/curves/equations.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/equations/equations.h"
+#include "fit/motors/motor_fit.h"
+#include "fit/spin_ups/disc_windage.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

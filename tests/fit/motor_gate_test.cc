@@ -1,7 +1,7 @@
 // Brake runs spoilt as benches spoil them: the curve is refused with its cause, the sound one
 // passes.
-#include "fit/curves/motor_gate.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/motor_runs/motor_gate.h"
+#include "fit/motors/motor_fit.h"
 
 #include <doctest/doctest.h>
 

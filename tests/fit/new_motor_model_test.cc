@@ -6,11 +6,11 @@
 #include <algorithm>
 #include <cmath>
 
-#include "fit/curves/formula_of.h"
-#include "fit/curves/motor_equation.h"
-#include "fit/curves/motor_fit.h"
-#include "fit/curves/shape_of.h"
 #include "fit/drive/supply.h"
+#include "fit/equations/formula_of.h"
+#include "fit/equations/motor_equation.h"
+#include "fit/equations/shape_of.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

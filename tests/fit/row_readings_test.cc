@@ -11,7 +11,7 @@
 #include <numeric>
 
 #include "db/basis/units.h"
-#include "fit/curves/drag_fit.h"
+#include "fit/drags/drag_fit.h"
 #include "fit/readings/speed.h"
 #include "fit/readings/speed_rows.h"
 #include "tests/support/bench_rows.h"

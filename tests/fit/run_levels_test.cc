@@ -6,8 +6,8 @@
 #include <cmath>
 #include <random>
 
-#include "fit/curves/motor_fit.h"
 #include "fit/curves/run_levels.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/reference/nist_file.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"

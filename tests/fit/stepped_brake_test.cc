@@ -5,7 +5,7 @@
 #include <cmath>
 #include <random>
 
-#include "fit/curves/motor_fit.h"
+#include "fit/motors/motor_fit.h"
 #include "fit/readings/speed.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"

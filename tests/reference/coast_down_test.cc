@@ -17,7 +17,7 @@
 #include <vector>
 
 #include "db/basis/units.h"
-#include "fit/curves/drag_fit.h"
+#include "fit/drags/drag_fit.h"
 #include "tests/support/scratch_book.h"
 
 namespace {

@@ -9,8 +9,8 @@
 
 #include "db/basis/units.h"
 #include "firmware-protocol/simrig/truth.h"
-#include "fit/curves/drag_fit.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/drags/drag_fit.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/study/naive.h"
 
 namespace loadline::study {

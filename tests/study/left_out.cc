@@ -1,5 +1,5 @@
 // Do the limits hold when a motor does something that nobody thought of when they were set? What an
-// equation leaves open is a set of chosen numbers (fit/curves/motor_constants.h). Here they are
+// equation leaves open is a set of chosen numbers (fit/equations/motor_constants.h). Here they are
 // settled anew on sessions from which one mechanism is missing, by one factor for all of them: the
 // least at which 95 % of those sessions' results are held. Then sessions with the mechanism are
 // counted with that factor.
@@ -19,7 +19,7 @@
 
 #include "db/basis/units.h"
 #include "firmware-protocol/simrig/truth.h"
-#include "fit/curves/motor_fit.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/study/session.h"
 
 namespace {

@@ -1,11 +1,11 @@
-// Where the chosen numbers of movable_fit get their values (fit/curves/chosen.h): LOADLINE_CHOSEN
+// Where the chosen numbers of movable_fit get their values (db/basis/chosen.h): LOADLINE_CHOSEN
 // holds one change, "choose.kSure=0.5"; "list" prints every number that there is.
 #include <cstdlib>
 #include <deque>
 #include <iostream>
 #include <string>
 
-#include "fit/curves/chosen.h"
+#include "db/basis/chosen.h"
 
 namespace loadline {
 

@@ -1,5 +1,5 @@
 // What half and double of each chosen number do: the fits of fit/curves built with numbers that
-// move (fit/curves/chosen.h), a few simulated sessions and a few imported runs, one number at a
+// move (db/basis/chosen.h), a few simulated sessions and a few imported runs, one number at a
 // time.
 //
 //   sensitivity brake|spin-up|motor [NAME…]
@@ -18,10 +18,10 @@
 #include <string>
 #include <vector>
 
-#include "fit/curves/brake_constants.h"
-#include "fit/curves/motor_constants.h"
-#include "fit/curves/motor_fit.h"
-#include "fit/curves/spin_up_constants.h"
+#include "fit/brake_runs/brake_constants.h"
+#include "fit/equations/motor_constants.h"
+#include "fit/motors/motor_fit.h"
+#include "fit/spin_ups/spin_up_constants.h"
 #include "tests/study/session.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"

@@ -13,9 +13,9 @@
 #include <ctime>
 #include <optional>
 
-#include "fit/curves/coast_fit.h"
-#include "fit/curves/motor_bench.h"
-#include "fit/curves/sweep_fit.h"
+#include "fit/brake_runs/sweep_fit.h"
+#include "fit/coast_downs/coast_fit.h"
+#include "fit/motor_runs/motor_bench.h"
 #include "fit/solver/nonlinear.h"
 #include "fit/solver/search.h"
 #include "tests/reference/nist_nonlinear.h"

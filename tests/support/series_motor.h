@@ -4,7 +4,7 @@
 #include <array>
 #include <utility>
 
-#include "fit/curves/motor_fit.h"
+#include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
 
 namespace loadline::tests {

@@ -17,8 +17,8 @@ SPEAKING = [
     *sorted((SOURCE / "fit/report").glob("*_section.cc")),
     *(SOURCE / "fit" / name for name in (
         "report/verdicts.cc", "report/words.cc", "report/choice_plot.cc", "report/curve_plots.cc",
-        "curves/motor_fit.cc", "curves/motor_results.cc", "curves/motor_bench.cc",
-        "curves/motor_models.cc", "curves/motor_budget.cc", "curves/driven.cc",
+        "motors/motor_fit.cc", "motors/motor_results.cc", "motor_runs/motor_bench.cc",
+        "motors/motor_models.cc", "motors/motor_budget.cc", "drags/driven.cc",
         "curves/runs_of.cc", "drive/figures.cc", "drive/answer_warnings.cc",
         "belts/comparison.cc", "belts/session.cc", "belts/session_slip.cc", "belts/motor_view.cc",
         "belts/seat.cc", "belts/fit_check.cc", "choose/choice_words.cc", "choose/drawer.cc",

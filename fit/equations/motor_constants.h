@@ -1,0 +1,69 @@
+// What was chosen for motor curves: beliefs of the series motor, the choice among equations, and
+// what the equations leave open. The last are standard uncertainties set by the coverage study
+// (tests/study/README.md, sessions 1 to 60 and 3001 to 3500 of brake runs, 2001 to 2040 of
+// spin-ups; counted on others).
+#pragma once
+
+#include "db/basis/chosen.h"
+
+namespace loadline::motor_chosen {
+
+// ---- wide beliefs of a series motor where its data are silent -----------------------------------
+
+/// Corner speed ω₀ over the highest speed, and the standard deviation of its logarithm (a factor of
+/// e either way). Domestic motors lie at some tenths.
+CHOSEN("motor", kCornerShare, 0.35);
+CHOSEN("motor", kCornerLogSd, 1.0);
+/// ωₓ over the highest speed.
+CHOSEN("motor", kReactanceShare, 0.25);
+CHOSEN("motor", kReactanceSd, 0.25);
+/// Saturation σ times the greatest torque: 0 for iron that stays linear, about 0.5 for a
+/// hard-driven one.
+CHOSEN("motor", kSaturation, 0.2);
+CHOSEN("motor", kSaturationSd, 0.8);
+/// d₀, d₁, d₂ at top speed over the greatest torque: friction and fan take some per cent.
+inline constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
+inline constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
+
+// ---- which equation -----------------------------------------------------------------------------
+
+/// AICc by which another equation must be better than the motor's entered type, and than the usual
+/// one (e⁻⁴ : 1 by Akaike weights).
+CHOSEN("motor", kAgainstType, 15);
+CHOSEN("motor", kClearly, 8);
+/// Lowest over highest measured speed below which AICc is taken at its word.
+CHOSEN("motor", kWholeRange, 0.25);
+/// Least count of values that AICc may go by: however long the noise remembers, a sweep tells apart
+/// shapes that miss it by many times its noise.
+CHOSEN("motor", kLeastValues, 40);
+/// SmoothFit::rise_evidence beyond which a spline is said to rise: e⁵ : 1.
+CHOSEN("motor", kRises, 10);
+
+// ---- what the equations leave open, relative ----------------------------------------------------
+
+/// In every torque within the measured speeds: iron, brushes and warming winding of a real motor
+/// are richer. The place of a flat maximum feels it most.
+CHOSEN("motor", kEquation, 0.0042);
+CHOSEN("motor", kPlaceOfPeak, 0.006);
+/// Standstill torque, with x the lowest over the highest speed: kStandstill, kStallNear·x and
+/// kStallShape·x² together (how iron saturates decides the first, and no two motors' iron does it
+/// alike); above kStallOutOfReach no number is given.
+CHOSEN("motor", kStandstill, 0.005);
+CHOSEN("motor", kStallNear, 0.1);
+CHOSEN("motor", kStallShape, 0.7);
+CHOSEN("motor", kStallOutOfReach, 0.45);
+/// Of a spin-up: it passes its lowest speeds in a few hundredths of a second, between swings of the
+/// mains; its tachometer knows the speed without load better than readings of torque do.
+CHOSEN("motor", kSpinUpStandstill, 0.006);
+CHOSEN("motor", kSpinUpPlace, 0.004);
+CHOSEN("motor", kSpinUpNoLoad, 0.001);
+/// Standstill is met in the few seconds that heat the winding most: share of the warm-up found.
+CHOSEN("motor", kWarmthLaw, 0.045);
+/// Speed without load: by x², and by how far it lies beyond the highest speed.
+CHOSEN("motor", kNoLoadShape, 0.02);
+CHOSEN("motor", kNoLoadBeyond, 0.04);
+/// Peak power and its speed, by their distance from the measured range over the highest speed.
+CHOSEN("motor", kPowerShape, 0.35);
+CHOSEN("motor", kPowerSpeedShape, 1.3);
+
+}  // namespace loadline::motor_chosen

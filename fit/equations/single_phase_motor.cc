@@ -1,0 +1,84 @@
+// An induction motor on one phase: two fields that turn against each other, each as Kloss has it,
+//   T = T_f(s) − β·T_f(2 − s),   T_f(s) = 2Tb/(s/s_b + s_b/s),   s = 1 − ω/ω_s.
+// With the main winding alone both fields are alike, β = 1, and nothing starts it (double revolving
+// field theory, any machines text, e.g. Fitzgerald, Kingsley and Umans, from memory). A capacitor
+// or a shading ring weakens the field that turns backwards: 0 < β < 1, and β = 0 is the induction
+// motor on three phases. Torques go with V² and the rest as in induction_motor.cc.
+//
+// Tried for motors that are entered as induction motors, and where it is asked for: on the curves
+// of others its four parameters are near enough to anything.
+#include <cmath>
+
+#include "fit/equations/equations.h"
+#include "fit/equations/formula_of.h"
+#include "fit/equations/motor_equation.h"
+#include "fit/equations/shape_of.h"
+
+namespace loadline {
+namespace {
+
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
+ public:
+  using LogShape::LogShape;
+  std::string name() const override { return "single-phase"; }
+  std::vector<VectorXd> starts() const override {
+    std::vector<VectorXd> starts;
+    for (const double slip : {0.08, 0.2, 0.5})
+      for (const double backward : {0.15, 0.7})
+        starts.push_back(Eigen::Vector4d(std::log(1.1 * scale_.torque), std::log(slip),
+                                         std::log(1.02 * scale_.speed), std::log(backward)));
+    return starts;
+  }
+  // The backward field is anything from a small part of the forward one to all of it.
+  MatrixXd prior_root() const override {
+    MatrixXd root = MatrixXd::Zero(1, kSize);
+    root(0, 3) = 1 / kBackwardLogSd;
+    return root;
+  }
+  VectorXd prior_mean() const override {
+    VectorXd mean = VectorXd::Zero(kSize);
+    mean[3] = std::log(kBackward);
+    return mean;
+  }
+
+ private:
+  static constexpr double kBackward = 0.5, kBackwardLogSd = 1;
+};
+
+}  // namespace
+
+MotorEquation single_phase_motor() {
+  return {.name = "single-phase",
+          .parameters = {{.name = "breakdown",
+                          .symbol = "T_b",
+                          .unit = "N·m",
+                          .meaning = "greatest torque of the field that turns with the rotor",
+                          .by_torque = 1,
+                          .by_voltage = 2,
+                          .by_frequency = -2},
+                         {.name = "slip_b",
+                          .symbol = "s_b",
+                          .unit = "",
+                          .meaning = "slip at that torque",
+                          .by_frequency = -1,
+                          .by_resistance = 1},
+                         {.name = "omega_s",
+                          .symbol = "ω_s",
+                          .unit = "rad/s",
+                          .meaning = "synchronous speed",
+                          .by_frequency = 1},
+                         {.name = "backward",
+                          .symbol = "β",
+                          .unit = "",
+                          .meaning = "strength of the field that turns against the rotor"}},
+          .formulas = {formula_of<SinglePhaseEquation>(
+              "single-phase", {"breakdown", "slip_b", "omega_s", "backward"})},
+          .shape = shape_maker<SinglePhaseShape>(),
+          .speeds_by_frequency = 1,
+          .of_type = "induction"};
+}
+
+}  // namespace loadline

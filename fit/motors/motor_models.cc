@@ -1,0 +1,173 @@
+#include "fit/motors/motor_models.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "db/basis/units.h"
+#include "fit/equations/motor_equation.h"
+#include "fit/readings/noise.h"
+#include "fit/solver/aicc.h"
+
+namespace loadline {
+
+namespace {
+
+// A rotating field of f periods a second turns at most f times (two poles; IEC 60034-1 gives 3,000
+// and 3,600 rpm at 50 and 60 Hz; from memory). Instruments are off by less than a twentieth.
+double fastest_field(const Part& motor) {
+  constexpr double kHighestMainsHz = 60, kOff = 1.05;
+  return kOff * 2 * kPi * std::max(kHighestMainsHz, motor.number("rated-hz").value_or(0));
+}
+
+}  // namespace
+
+std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
+                                       double top_speed) {
+  // The spline takes its torques through the equation that describes them best.
+  if (options.model && *options.model != "smooth") return {*options.model};
+  const auto type = motor.text("type");
+  const bool too_fast = !type && top_speed > fastest_field(motor);
+  std::vector<std::string> names;
+  for (const MotorEquation& equation : motor_equations())
+    if ((equation.of_type.empty() || equation.of_type == type) &&
+        !(too_fast && equation.speeds_by_frequency > 0))
+      names.push_back(equation.name);
+  return names;
+}
+
+bool is_of_type(const std::string& model, const std::string& type) {
+  const MotorEquation* equation = motor_equation(model);
+  return model == type || (equation && equation->of_type == type);
+}
+
+double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals) {
+  std::vector<std::pair<double, double>> by_speed;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> r = residuals(j);
+    // Means over stretches as long as the noise remembers: nearly independent values.
+    const auto stretch = static_cast<std::size_t>(std::ceil(fit.problem->noise[j].correlation));
+    for (std::size_t at = 0; at + stretch <= r.size(); at += stretch) {
+      double sum = 0;
+      for (std::size_t i = at; i < at + stretch; ++i) sum += r[i];
+      by_speed.emplace_back(fit.sweeps[j].rows[at + stretch / 2].speed, sum);
+    }
+  }
+  std::sort(by_speed.begin(), by_speed.end());
+  std::vector<double> ordered;
+  ordered.reserve(by_speed.size());
+  for (const auto& [speed, r] : by_speed) ordered.push_back(r);
+  return runs_test_z(ordered);
+}
+
+double aicc(double values, double rms, double parameters) {
+  const double k = parameters + 1;
+  const double n = std::max(values, k + 2);
+  return n * std::log(std::max(rms * rms, 1e-24)) + aicc_penalty(k, n);
+}
+
+namespace {
+
+double runs_z_over_speed(const SweepFit& fit) {
+  return runs_z_over_speed(fit, [&](std::size_t run) {
+    return fit.problem->plain_residuals(fit.solution.parameters, run);
+  });
+}
+
+std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
+                                       const Part& motor) {
+  double top_speed = 0;
+  for (const auto& run : input.runs)
+    for (const double speed : run->readings.motor.speed) top_speed = std::max(top_speed, speed);
+  const std::vector<std::string> names = models_to_try(options, motor, top_speed);
+  std::vector<MotorCandidate> candidates;
+  for (const std::string& name : names) {
+    MotorCandidate candidate{fit_sweeps(name, input), {}};
+    candidate.tried.name = name;
+    candidates.push_back(std::move(candidate));
+    if (options.progress)
+      options.progress(static_cast<double>(candidates.size()) / static_cast<double>(names.size()));
+  }
+  // The noise is judged by the model that leaves least of it.
+  double values = 0, least = 1e300;
+  for (const MotorCandidate& c : candidates)
+    if (c.fit->usable && c.fit->rms < least) {
+      least = c.fit->rms;
+      values = std::max(c.fit->effective_values, motor_chosen::kLeastValues);
+    }
+  for (MotorCandidate& c : candidates) {
+    c.tried.residual_rms = c.fit->rms;
+    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) : 1e300;
+    c.tried.runs_z = c.fit->usable ? runs_z_over_speed(*c.fit) : 0;
+    c.tried.remark = !c.fit->usable        ? "did not converge on these data"
+                     : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"
+                                           : "its residuals show no pattern over speed";
+  }
+  std::stable_sort(
+      candidates.begin(), candidates.end(),
+      [](const MotorCandidate& a, const MotorCandidate& b) { return a.tried.aicc < b.tried.aicc; });
+  return candidates;
+}
+
+double lowest_share(const SweepFit& fit) {
+  double low = 1e300, high = 0;
+  for (const Sweep& sweep : fit.sweeps)
+    for (const SweepRow& row : sweep.rows) {
+      low = std::min(low, row.speed);
+      high = std::max(high, row.speed);
+    }
+  return high > 0 ? low / high : 1;
+}
+
+// Ends the chosen fit; a model whose parameters the data do not determine gives way to the next.
+void final_fit_of_first_that_can(std::vector<MotorCandidate>& candidates, const Part& motor) {
+  std::string last;
+  for (auto at = candidates.begin(); at != candidates.end() && at->fit->usable; ++at) {
+    if (final_fit(*at->fit)) {
+      std::rotate(candidates.begin(), at, at + 1);
+      return;
+    }
+    at->tried.remark = "its parameters are not determined by these data";
+    last = at->fit->solution.message;
+  }
+  throw Error(Fault::kInput,
+              fmt::format("the brake runs of '{}' do not determine a curve: {}", motor.name, last));
+}
+
+}  // namespace
+
+std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
+                                         const MotorFitOptions& options) {
+  std::vector<MotorCandidate> candidates = try_models(input, options, motor);
+  if (!candidates.front().fit->usable)
+    throw Error(Fault::kInput,
+                fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
+                            "units of torque and speed.",
+                            motor.name));
+  prefer_known(candidates, motor, lowest_share(*candidates.front().fit));
+  final_fit_of_first_that_can(candidates, motor);
+  return candidates;
+}
+
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
+  const ModelTried& best = models.front();
+  if (options.model) return fmt::format("'{}' was asked for; {}.", best.name, best.remark);
+  if (models.size() < 2 || models[1].aicc > 1e299)
+    return fmt::format("'{}' is the only model that describes the data.", best.name);
+  const double ahead = models[1].aicc - best.aicc;
+  if (ahead < -motor_chosen::kAgainstType)
+    return fmt::format(
+        "'{}' is taken although '{}' leaves less over (AICc lower by {:.1f}), of which it must be "
+        "said: {}.",
+        best.name, models[1].name, -ahead, models[1].remark);
+  if (ahead < 0)
+    return fmt::format(
+        "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "
+        "them apart clearly; {}.",
+        best.name, models[1].name, -ahead, best.remark);
+  return fmt::format("'{}' describes the data best (AICc {:.1f} below '{}'); {}.", best.name, ahead,
+                     models[1].name, best.remark);
+}
+
+}  // namespace loadline

@@ -1,0 +1,75 @@
+// Which equation describes a motor's brake runs: all are fitted, compared, and one is chosen.
+#pragma once
+
+#include <algorithm>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fit/brake_runs/sweep_fit.h"
+#include "fit/equations/motor_constants.h"
+#include "fit/motor_runs/motor_findings.h"
+#include "fit/motor_runs/motor_options.h"
+
+namespace loadline {
+
+/// Names of the equations that `options` leaves to try for this motor, which reached `top_speed`,
+/// rad/s: of one whose type is not entered none that stays below the mains' synchronous speed when
+/// it was faster than that.
+std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
+                                       double top_speed);
+
+/// Whether the equation of that name is one of motors entered as of `type`.
+bool is_of_type(const std::string& model, const std::string& type);
+
+/// AICc = n ln(RSS/n) and the penalty (aicc.h), k counting the variance, with the effective number
+/// of values for n.
+double aicc(double values, double rms, double parameters);
+
+using ResidualsOfRun = std::function<std::vector<double>(std::size_t run)>;
+/// z of the runs test on residuals put in order of speed, over stretches as long as the noise
+/// remembers; below −3 neighbouring speeds are missed the same way.
+double runs_z_over_speed(const SweepFit& fit, const ResidualsOfRun& residuals);
+
+struct MotorCandidate {
+  std::unique_ptr<SweepFit> fit;
+  ModelTried tried;
+};
+
+/// Fits every equation that `options` wants, and tells its progress; the order is by choice: first
+/// the one to use, its fit final, then by AICc. Error(kInput) when none describes the runs.
+std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
+                                         const MotorFitOptions& options);
+
+/// Moves the candidate of this name to the front, unless its AICc is worse by so much.
+template <typename Candidate>
+void prefer(std::vector<Candidate>& candidates, const std::string& name, double unless_worse_by) {
+  const auto at = std::find_if(candidates.begin(), candidates.end(),
+                               [&](const Candidate& c) { return c.tried.name == name; });
+  if (at != candidates.end() && at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
+    std::rotate(candidates.begin(), at, at + 1);
+}
+
+/// Candidates in order of AICc where it says little. `lowest_share`: lowest measured speed over the
+/// highest. Kloss' equation with a large breakdown slip is a straight line too: then the simpler
+/// one. On a narrow range all equations are close: then the motor's entered type decides, else the
+/// series motor, which is what such machines mostly have (common practice); its fit carries the
+/// widest doubt about what lies outside the measured speeds.
+template <typename Candidate>
+void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
+  const auto type = motor.text("type");
+  if (is_of_type(candidates.front().tried.name, "induction"))
+    prefer(candidates, "permanent-magnet", motor_chosen::kClearly);
+  if (type && is_of_type(candidates.front().tried.name, *type)) return;
+  if (type && *type != "unknown")
+    prefer(candidates, *type, motor_chosen::kAgainstType);
+  else if (lowest_share > motor_chosen::kWholeRange)
+    prefer(candidates, "series", motor_chosen::kClearly);
+}
+
+/// Why the first of `models` was taken, one sentence.
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options);
+
+}  // namespace loadline

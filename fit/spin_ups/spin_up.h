@@ -1,0 +1,29 @@
+// A spin-up as its fit works on it.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "fit/solver/prior.h"
+
+namespace loadline {
+
+/// The usable stretch of one spin-up.
+struct RunUp {
+  std::int64_t run = 0;
+  Prior inertia;  ///< all that turns, kg·m²
+  double length_s = 0;
+  std::vector<double> start_s, end_s, speed;
+  /// Supply over the reference, evenly over the stretch, once its channel has followed the switch;
+  /// empty = 1.
+  std::vector<double> volts;
+  double noise_sd = 1, correlation = 1;
+  /// Windows that are not exact end at some edge before their row: what is known of its place, rad,
+  /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.
+  double slot_sd = 0;
+  Prior late;  ///< of the windows' ends against their rows, rad of the shaft's turning
+  std::vector<double> place_sd;
+  std::vector<double> weight;
+};
+
+}  // namespace loadline
