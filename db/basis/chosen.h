@@ -1,8 +1,7 @@
 // A number that somebody chose: no law of nature and no property of the data. Each stands in its
-// subject's header (brake_constants.h, spin_up_constants.h, motor_constants.h) with what it is a
-// share of and where it comes from. tests/study/sensitivity.cc builds the fits with these numbers
-// movable and shows what half and double of each do to the results; its table is in
-// tests/study/README.md.
+// subject's *_constants.h with what it is a share of and where it comes from. The studies build the
+// fits once more with these numbers movable and show what half and double of each do
+// (tests/study/sensitivity.cc to a fit's results, answers_sensitivity.py to whole answers).
 #pragma once
 
 #ifdef LOADLINE_SENSITIVITY

@@ -1,5 +1,8 @@
 // One motor equation fitted to the sweeps: passes of fit, noise, weights and alignment until they
 // agree.
+//
+// In: brake runs aligned in time (sweep.h), speeds without load, an equation.
+// Out: its parameters with their covariance; lag, drift and warmth of each run; residuals.
 #pragma once
 
 #include <functional>

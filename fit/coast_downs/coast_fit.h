@@ -6,6 +6,9 @@
 // to all such runs (fit/readings/row_noise.h), and are whitened by it.
 //
 // Thread-safe on different fits.
+//
+// In: stretches of coast-downs (coast.h), what is known of the inertia.
+// Out: c₀, c₁, c₂ over the unit inertia and ln J with the inverse of their normal equations; noise.
 #pragma once
 
 #include <functional>

@@ -2,6 +2,9 @@
 //
 // SI throughout: speed in rad/s (at the motor shaft for motors, at the hand wheel for machines),
 // torque in N·m. A Curve is an immutable value and may be read by many threads.
+//
+// In: a model's parameters with their covariance.
+// Out: torque at a speed with its standard uncertainty; results.h works out what a person asks for.
 #pragma once
 
 #include <Eigen/Core>

@@ -7,6 +7,9 @@
 //
 // How it misleads: friction that differs between the two runs of a pair goes straight into J.
 // Repeat the pair, and look whether the runs agree.
+//
+// In: a machine's coast-downs and driven runs, or a motor's coast-downs, in the book.
+// Out: its drag curve with covariance, estimates, warnings; why there is none.
 #pragma once
 
 #include <optional>

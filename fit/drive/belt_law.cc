@@ -1,5 +1,6 @@
 #include "fit/drive/belt_law.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <numbers>

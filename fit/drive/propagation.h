@@ -6,7 +6,7 @@
 //   u² = Σ gᵀ·C·g over independent groups of inputs (JCGM 100:2008, 5.1 and 5.2), and
 //   ν  = u⁴ / Σ (u_k⁴/ν_k) over these groups (Welch–Satterthwaite, JCGM 100:2008, G.4.1).
 // First order only: where a result bends strongly within its own uncertainty, draw instead
-// (draws.h). A Propagated without derivatives is an exact number; nothing here allocates for them.
+// (draws.cc). A Propagated without derivatives is an exact number; nothing here allocates for them.
 #pragma once
 
 #include <Eigen/Core>

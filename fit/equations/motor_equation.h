@@ -1,5 +1,8 @@
 // The table of motor equations: whatever Loadline knows of one stands in its row, in one file of
 // its own (series_motor.cc, permanent_magnet_motor.cc, induction_motor.cc, single_phase_motor.cc).
+//
+// In: speed (rad/s), supply and frequency over their references, warmth, parameters (SI).
+// Out: torque (N·m) with its derivatives; names, units, symbols and laws of the parameters.
 #pragma once
 
 #include <functional>

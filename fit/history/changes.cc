@@ -1,5 +1,6 @@
 #include "fit/history/changes.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <random>

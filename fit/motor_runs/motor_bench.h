@@ -1,4 +1,8 @@
 // The runs of a motor as its fit takes them up: brake, no-load and spin-up runs, and its own drag.
+//
+// In: a motor's runs in the book, what a person asks for (motor_options.h).
+// Out: the runs read and aligned, its own drag, and what is wrong with them (bench_faults.h,
+// motor_gate.h).
 #pragma once
 
 #include <memory>

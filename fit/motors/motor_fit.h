@@ -21,6 +21,10 @@
 // How it misleads: the motor's own friction cannot be told from the rest of a series motor's curve;
 // without a coast-down of the motor alone the circuit parameters are those of a curve, not of a
 // winding. Results far outside the measured speeds rest on the equation being true there.
+//
+// In: a motor's runs in the book, what a person asks for.
+// Out: its curve with covariance, the four results, a budget, warnings (motor_findings.h); why
+// there is none.
 #pragma once
 
 #include "db/book.h"

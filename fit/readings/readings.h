@@ -1,5 +1,9 @@
 // A run in physical units: what every fit starts from. Samples of a rig and rows of an imported
 // file become the same thing here, with what is known of their errors.
+//
+// In: a run of the book, its calibration and zeros.
+// Out: torque, speeds, supply and temperature over time in SI units, each with the stretch that it
+// stands for and what is known of its errors.
 #pragma once
 
 #include <optional>

@@ -11,6 +11,9 @@
 //
 // How it misleads: the first instants, where the motor is slowest, last a few hundredths of a
 // second. What the run says of standstill is mostly the equation's word.
+//
+// In: readings of spin-ups, an equation, the inertia that turns.
+// Out: the equation's parameters with their covariance, residuals, a score to choose by.
 #pragma once
 
 #include <memory>
