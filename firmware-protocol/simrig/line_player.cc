@@ -104,6 +104,9 @@ class LinePlayer {
       }
       return;
     }
+    // Bench time that began anew is another run: it is not behind the clock by the last one.
+    if (player_.time_s() < moved_to_s_) anchored_ = false;
+    moved_to_s_ = player_.time_s();
     if (!anchored_) {
       anchored_ = true;
       anchor_ = Clock::now();
@@ -164,7 +167,7 @@ class LinePlayer {
   std::unique_ptr<PseudoTerminal> terminal_;
   Bytes pending_;
   Clock::time_point last_seen_, last_heard_, anchor_;
-  double anchor_s_ = 0.0;
+  double anchor_s_ = 0.0, moved_to_s_ = 0.0;
   bool present_ = false, anchored_ = false, unplugged_ = false, drained_once_ = false,
        over_noted_ = false;
 };
