@@ -4,7 +4,8 @@
 
 MOVABLE_FIT is loadline-fit with numbers that move (target movable_fit), EVENING the book that
 sample-runs/demo.sh leaves in build/demo. SUBJECT is coast, drag, belts, drive, choose or history. What
-spans years is a book of histories/generator.py: eight evenings of coast-downs as rows of a file.
+spans years is a book of histories/generator.py: eight evenings of coast-downs as rows of a file; two for
+coast and drag.
 
 Printed for each number, for half and for double: by how much the estimate that moves most moves, over
 half of its interval (1: to the edge of what was said); the width that changes most over that before; the
@@ -37,23 +38,24 @@ CASES = {
 }
 CASES["drag"] = CASES["coast"]
 CHANCES = ("chance", "right")
+NAMES = ("motor", "motor_pulley", "hand_pulley", "belt", "name", "a", "b", "on", "session")
 
 
 def numbers(value, path=()):
-    """Estimates and chances of an answer by their place in it."""
+    """Estimates, chances, yes and no of an answer by their place in it."""
     if isinstance(value, dict):
         if {"value", "low", "high"} <= value.keys():
             yield path, value
             return
         for key, inner in value.items():
-            if key in CHANCES and isinstance(inner, float):
+            if isinstance(inner, bool) or key in CHANCES and isinstance(inner, float):
                 yield (*path, key), inner
             elif key not in ("curve", "uuid", "made_utc"):
                 yield from numbers(inner, (*path, key))
     elif isinstance(value, list):
         for i, inner in enumerate(value):
-            named = isinstance(inner, dict) and next(
-                (str(inner[key]) for key in ("belt", "name", "on", "session") if isinstance(inner.get(key), str)), None)
+            named = isinstance(inner, dict) and " ".join(
+                inner[key] for key in NAMES if isinstance(inner.get(key), str))
             yield from numbers(inner, (*path, named or i))
 
 
@@ -86,6 +88,9 @@ def compared(usual, moved):
             continue
         for path, one in before.items():
             two = after[path]
+            if isinstance(one, bool):
+                others += one != two
+                continue
             if isinstance(one, float):
                 points = max(points, 100 * abs(two - one))
                 continue
@@ -110,7 +115,9 @@ def main():
     wanted = sys.argv[5:]
     with tempfile.TemporaryDirectory() as folder:
         bench = study.Bench([db, fit], folder, "sensitivity")
-        bench.record(generator.evenings(bench.dice, 8, 0.03, change_after=4, change=1.1))
+        years = subject == "history"
+        bench.record(generator.evenings(bench.dice, 8, 0.03, change_after=4, change=1.1) if years else
+                     generator.evenings(bench.dice, 2, 0.03))
         answers = Answers(fit, {"evening": evening, "years": bench.book})
         listed = subprocess.run([fit, "--version"], capture_output=True, text=True,
                                 env={**os.environ, "LOADLINE_CHOSEN": "list"}, check=False).stderr
