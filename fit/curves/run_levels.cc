@@ -65,9 +65,10 @@ Json to_json(const LevelScatter& scatter) {
 
 std::string to_text(const LevelScatter& scatter) {
   if (!scatter.known) return "";
-  return fmt::format("  runs scatter by {} % as a whole, sessions by {} %\n",
-                     significant(100 * scatter.of_runs, 2),
-                     significant(100 * scatter.of_sessions, 2));
+  const std::string runs =
+      fmt::format("  runs scatter by {} % as a whole", significant(100 * scatter.of_runs, 2));
+  if (scatter.of_sessions == 0) return runs + "\n";
+  return fmt::format("{}, sessions by {} %\n", runs, significant(100 * scatter.of_sessions, 2));
 }
 
 LevelScatter scatter_of(const LevelData& data) {
