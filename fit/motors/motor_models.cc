@@ -24,10 +24,13 @@ double fastest_field(const Part& motor) {
 }  // namespace
 
 std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
-                                       double top_speed) {
+                                       const std::vector<const Readings*>& runs) {
   // The spline takes its torques through the equation that describes them best.
   if (options.model && *options.model != "smooth") return {*options.model};
   const auto type = motor.text("type");
+  double top_speed = 0;
+  for (const Readings* readings : runs)
+    for (const double speed : readings->motor.speed) top_speed = std::max(top_speed, speed);
   const bool too_fast = !type && top_speed > fastest_field(motor);
   std::vector<std::string> names;
   for (const MotorEquation& equation : motor_equations())
@@ -77,10 +80,10 @@ double runs_z_over_speed(const SweepFit& fit) {
 
 std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
                                        const Part& motor) {
-  double top_speed = 0;
-  for (const auto& run : input.runs)
-    for (const double speed : run->readings.motor.speed) top_speed = std::max(top_speed, speed);
-  const std::vector<std::string> names = models_to_try(options, motor, top_speed);
+  std::vector<const Readings*> runs;
+  runs.reserve(input.runs.size());
+  for (const BenchRun* run : input.runs) runs.push_back(&run->readings);
+  const std::vector<std::string> names = models_to_try(options, motor, runs);
   std::vector<MotorCandidate> candidates;
   for (const std::string& name : names) {
     MotorCandidate candidate{fit_sweeps(name, input), {}};

@@ -15,11 +15,11 @@
 
 namespace loadline {
 
-/// Names of the equations that `options` leaves to try for this motor, which reached `top_speed`,
-/// rad/s: of one whose type is not entered none that stays below the mains' synchronous speed when
-/// it was faster than that.
+/// Names of the equations that `options` leaves to try for this motor, which was seen in `runs`:
+/// of one whose type is not entered none that stays below the mains' synchronous speed when it was
+/// faster than that.
 std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
-                                       double top_speed);
+                                       const std::vector<const Readings*>& runs);
 
 /// Whether the equation of that name is one of motors entered as of `type`.
 bool is_of_type(const std::string& model, const std::string& type);

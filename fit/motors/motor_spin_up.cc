@@ -294,11 +294,11 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   if (runs.empty())
     throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
                                            out.warnings.back()));
-  double top_speed = 0;
-  for (const Readings& readings : bench.spin_ups)
-    for (const double speed : readings.motor.speed) top_speed = std::max(top_speed, speed);
+  std::vector<const Readings*> seen;
+  seen.reserve(bench.spin_ups.size());
+  for (const Readings& readings : bench.spin_ups) seen.push_back(&readings);
   std::vector<RunUpCandidate> candidates =
-      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, top_speed));
+      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, seen));
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
@@ -307,6 +307,7 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   prefer_known(candidates, motor, lowest_share(runs));
   for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
   std::vector<std::int64_t> numbers;
+  numbers.reserve(runs.size());
   for (const RunUp& run : runs) numbers.push_back(run.run);
   out.levels = add_levels(candidates.front().fit, session_numbers(book, motor, numbers));
   const RunUpFit& best = candidates.front().fit;
