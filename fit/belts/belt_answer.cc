@@ -8,9 +8,9 @@
 #include <set>
 
 #include "db/basis/units.h"
-#include "fit/belts/belt_constants.h"
+#include "fit/belts/comparison/belt_constants.h"
+#include "fit/belts/comparison/repeats.h"
 #include "fit/belts/motor_view.h"
-#include "fit/belts/repeats.h"
 
 namespace loadline {
 namespace {

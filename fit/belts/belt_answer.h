@@ -5,7 +5,7 @@
 #include <string>
 
 #include "db/book.h"
-#include "fit/belts/comparison.h"
+#include "fit/belts/comparison/comparison.h"
 #include "fit/belts/session.h"
 
 namespace loadline {

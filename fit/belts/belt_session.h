@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/belts/comparison.h"
+#include "fit/belts/comparison/comparison.h"
 #include "fit/belts/slip_setting.h"
 
 namespace loadline {

@@ -5,7 +5,7 @@
 #include <optional>
 #include <string>
 
-#include "fit/belts/comparison.h"
+#include "fit/belts/comparison/comparison.h"
 #include "fit/curves/curve.h"
 
 namespace loadline {

@@ -9,7 +9,7 @@
 
 #include "fit/belts/session_parts.h"
 #include "fit/curves/sessions.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {

@@ -9,7 +9,7 @@
 
 #include "db/book.h"
 #include "fit/belts/belt_session.h"
-#include "fit/belts/comparison.h"
+#include "fit/belts/comparison/comparison.h"
 #include "fit/belts/slip_setting.h"
 #include "fit/belts/steady_part.h"
 

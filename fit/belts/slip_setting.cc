@@ -6,9 +6,9 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/units.h"
-#include "fit/belts/belt_constants.h"
+#include "fit/belts/comparison/belt_constants.h"
 #include "fit/belts/steady_part.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {

@@ -9,7 +9,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {

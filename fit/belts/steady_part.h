@@ -10,7 +10,7 @@
 
 #include <string>
 
-#include "fit/readings/speed.h"
+#include "fit/readings/speeds/speed.h"
 
 namespace loadline {
 

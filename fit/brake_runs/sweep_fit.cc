@@ -6,9 +6,9 @@
 #include <numbers>
 #include <numeric>
 
-#include "fit/brake_runs/brake_constants.h"
+#include "fit/brake_runs/sweeps/brake_constants.h"
 #include "fit/equations/motor_equation.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {

@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "fit/brake_runs/brake_constants.h"
+#include "fit/brake_runs/sweeps/brake_constants.h"
 #include "fit/equations/motor_equation.h"
 
 namespace loadline {

@@ -4,7 +4,7 @@
 
 #include <vector>
 
-#include "fit/brake_runs/sweep.h"
+#include "fit/brake_runs/sweeps/sweep.h"
 #include "fit/equations/motor_shape.h"
 #include "fit/solver/nonlinear.h"
 

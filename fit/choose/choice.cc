@@ -6,7 +6,7 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
-#include "fit/choose/choice_constants.h"
+#include "fit/choose/drawer/choice_constants.h"
 #include "fit/choose/judgement.h"
 #include "fit/choose/next_run.h"
 #include "fit/choose/workers.h"

@@ -13,10 +13,10 @@
 #include <string>
 #include <vector>
 
-#include "fit/choose/aims.h"
-#include "fit/choose/choice_constants.h"
-#include "fit/choose/drawer.h"
-#include "fit/choose/prediction.h"
+#include "fit/choose/drawer/choice_constants.h"
+#include "fit/choose/drawer/drawer.h"
+#include "fit/choose/prediction/aims.h"
+#include "fit/choose/prediction/prediction.h"
 #include "fit/choose/ranked.h"
 
 namespace loadline {

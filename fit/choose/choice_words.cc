@@ -6,8 +6,8 @@
 #include <set>
 
 #include "db/basis/text_table.h"
-#include "fit/choose/choice_constants.h"
 #include "fit/choose/choice_output.h"
+#include "fit/choose/drawer/choice_constants.h"
 
 namespace loadline {
 namespace {

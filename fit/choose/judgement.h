@@ -3,8 +3,8 @@
 
 #include <Eigen/Dense>
 
-#include "fit/choose/choice_constants.h"
-#include "fit/choose/prediction.h"
+#include "fit/choose/drawer/choice_constants.h"
+#include "fit/choose/prediction/prediction.h"
 
 namespace loadline {
 

@@ -6,7 +6,7 @@
 #include <random>
 #include <set>
 
-#include "fit/choose/choice_constants.h"
+#include "fit/choose/drawer/choice_constants.h"
 #include "fit/choose/judgement.h"
 #include "fit/choose/workers.h"
 

@@ -3,9 +3,9 @@
 
 #include <optional>
 
-#include "fit/choose/aims.h"
-#include "fit/choose/drawer.h"
-#include "fit/choose/prediction.h"
+#include "fit/choose/drawer/drawer.h"
+#include "fit/choose/prediction/aims.h"
+#include "fit/choose/prediction/prediction.h"
 
 namespace loadline {
 

@@ -7,8 +7,8 @@
 #include <cmath>
 
 #include "db/basis/units.h"
-#include "fit/coast_downs/coast_constants.h"
-#include "fit/readings/noise.h"
+#include "fit/coast_downs/motion/coast_constants.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/solver/aicc.h"
 
 namespace loadline {

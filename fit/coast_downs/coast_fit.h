@@ -2,8 +2,8 @@
 // with the noise that they leave, judged in turns until both agree.
 //
 // Runs with edge times and windows between edges count by the correlation of their residuals in
-// time (fit/readings/noise.h). Values from rows of a file have a noise model of their own, common
-// to all such runs (fit/readings/row_noise.h), and are whitened by it.
+// time (fit/readings/noise/noise.h). Values from rows of a file have a noise model of their own,
+// common to all such runs (fit/readings/noise/row_noise.h), and are whitened by it.
 //
 // Thread-safe on different fits.
 //
@@ -17,7 +17,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/coast_downs/coast_problem.h"
+#include "fit/coast_downs/motion/coast_problem.h"
 #include "fit/solver/nonlinear.h"
 
 namespace loadline {

@@ -55,8 +55,8 @@ struct SmoothOptions {
 };
 
 /// Fits the curve. `weight` is proportional to 1/variance of each torque (empty: all alike);
-/// `correlation_factor` is g of the noise in time, see fit/readings/noise.h. Error(kInput) with
-/// fewer than 8 points, values that are not finite, or all speeds alike.
+/// `correlation_factor` is g of the noise in time, see fit/readings/noise/noise.h. Error(kInput)
+/// with fewer than 8 points, values that are not finite, or all speeds alike.
 SmoothFit fit_smooth(std::span<const double> speed, std::span<const double> torque,
                      std::span<const double> weight, double correlation_factor,
                      const SmoothOptions& options = {});

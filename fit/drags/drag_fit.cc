@@ -7,12 +7,12 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/coast_downs/row_readings.h"
 #include "fit/curves/results.h"
 #include "fit/curves/runs_of.h"
 #include "fit/curves/sessions.h"
 #include "fit/drags/drag_constants.h"
 #include "fit/drags/driven.h"
-#include "fit/drags/row_readings.h"
 
 namespace loadline {
 namespace {

@@ -3,7 +3,7 @@
 // τ(ω) = c₀ + c₁ω + c₂ω², with a Stribeck rise near standstill where the data ask for it. One
 // coast-down gives only τ/J; J comes from a second one with a known added inertia (both are fitted
 // together), or from the person. Noise counts by its correlation in time; see
-// fit/coast_downs/coast_problem.h for the model of what the tachometer says.
+// fit/coast_downs/motion/coast_problem.h for the model of what the tachometer says.
 //
 // How it misleads: friction that differs between the two runs of a pair goes straight into J.
 // Repeat the pair, and look whether the runs agree.
@@ -18,9 +18,9 @@
 
 #include "db/basis/estimate.h"
 #include "db/book.h"
-#include "fit/coast_downs/coast_problem.h"
+#include "fit/coast_downs/coast_levels.h"
+#include "fit/coast_downs/motion/coast_problem.h"
 #include "fit/curves/curve.h"
-#include "fit/drags/coast_levels.h"
 
 namespace loadline {
 

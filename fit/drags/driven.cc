@@ -8,7 +8,7 @@
 
 #include "fit/drags/drag_constants.h"
 #include "fit/equations/motor_equation.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/readings/readings.h"
 
 namespace loadline {

@@ -7,8 +7,8 @@
 
 #include "db/basis/units.h"
 #include "fit/drive/answer_warnings.h"
-#include "fit/drive/drive_constants.h"
-#include "fit/drive/slow_stitching.h"
+#include "fit/drive/figures/slow_stitching.h"
+#include "fit/drive/load_lines/drive_constants.h"
 
 namespace loadline {
 namespace {

@@ -7,13 +7,14 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
-#include "fit/drive/answer_lines.h"
-#include "fit/drive/figures.h"
-#include "fit/drive/question.h"
+#include "fit/drive/figures/answer_lines.h"
+#include "fit/drive/figures/figures.h"
+#include "fit/drive/figures/question.h"
 
 namespace loadline {
 
-/// All figures with analytic intervals, those of slow stitching as fit/drive/slow_stitching.h says.
+/// All figures with analytic intervals, those of slow stitching as
+/// fit/drive/figures/slow_stitching.h says.
 DriveAnswer answer(const DriveDesk& desk);
 /// The same before slow stitching is refined and without warnings: what other limits go into.
 DriveAnswer first_order_answer(const DriveDesk& desk);

@@ -7,7 +7,7 @@
 
 #include "db/basis/shell_word.h"
 #include "db/basis/units.h"
-#include "fit/drive/drive_constants.h"
+#include "fit/drive/load_lines/drive_constants.h"
 
 namespace loadline {
 namespace {

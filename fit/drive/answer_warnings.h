@@ -1,7 +1,7 @@
 // What an answer's reader must be told beside its figures.
 #pragma once
 
-#include "fit/drive/answer_lines.h"
+#include "fit/drive/figures/answer_lines.h"
 
 namespace loadline {
 

@@ -7,7 +7,7 @@
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
 #include "fit/drive/answer.h"
-#include "fit/drive/drive_constants.h"
+#include "fit/drive/load_lines/drive_constants.h"
 
 namespace loadline {
 namespace {

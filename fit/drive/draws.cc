@@ -7,7 +7,7 @@
 #include "db/basis/error.h"
 #include "fit/drive/answer.h"
 #include "fit/drive/answer_warnings.h"
-#include "fit/drive/slow_stitching.h"
+#include "fit/drive/figures/slow_stitching.h"
 
 namespace loadline {
 namespace {

@@ -4,7 +4,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
-#include "fit/drive/best_ratio.h"
+#include "fit/drive/points/best_ratio.h"
 
 namespace loadline {
 namespace {

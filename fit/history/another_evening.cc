@@ -7,8 +7,8 @@
 
 #include "db/basis/units.h"
 #include "fit/history/changes.h"
-#include "fit/history/drag_sessions.h"
-#include "fit/history/motor_sessions.h"
+#include "fit/history/evenings/drag_sessions.h"
+#include "fit/history/evenings/motor_sessions.h"
 
 namespace loadline {
 namespace {

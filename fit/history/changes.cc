@@ -5,8 +5,8 @@
 #include <cmath>
 #include <random>
 
-#include "fit/history/history_constants.h"
-#include "fit/history/random_effects.h"
+#include "fit/history/evenings/history_constants.h"
+#include "fit/history/evenings/random_effects.h"
 
 namespace loadline {
 namespace {

@@ -7,9 +7,9 @@
 
 #include "db/basis/students_t.h"
 #include "db/basis/units.h"
-#include "fit/history/belt_sessions.h"
-#include "fit/history/drag_sessions.h"
-#include "fit/history/motor_sessions.h"
+#include "fit/history/evenings/belt_sessions.h"
+#include "fit/history/evenings/drag_sessions.h"
+#include "fit/history/evenings/motor_sessions.h"
 
 namespace loadline {
 namespace {

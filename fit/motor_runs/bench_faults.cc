@@ -7,8 +7,8 @@
 
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
-#include "fit/brake_runs/brake_constants.h"
-#include "fit/readings/noise.h"
+#include "fit/brake_runs/sweeps/brake_constants.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {

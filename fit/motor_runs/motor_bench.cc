@@ -7,7 +7,7 @@
 
 #include "fit/curves/runs_of.h"
 #include "fit/drags/drag_fit.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {

@@ -8,7 +8,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
-#include "fit/brake_runs/brake_constants.h"
+#include "fit/brake_runs/sweeps/brake_constants.h"
 
 namespace loadline {
 namespace {

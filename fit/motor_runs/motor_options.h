@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/brake_runs/sweep.h"
+#include "fit/brake_runs/sweeps/sweep.h"
 
 namespace loadline {
 

@@ -10,11 +10,11 @@
 #include "fit/motor_runs/bench_faults.h"
 #include "fit/motor_runs/motor_bench.h"
 #include "fit/motor_runs/motor_gate.h"
+#include "fit/motor_runs/winding_temperature.h"
 #include "fit/motors/motor_budget.h"
 #include "fit/motors/motor_models.h"
 #include "fit/motors/motor_results.h"
 #include "fit/motors/motor_spin_up.h"
-#include "fit/motors/winding_temperature.h"
 
 namespace loadline {
 namespace {

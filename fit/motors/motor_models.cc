@@ -7,7 +7,7 @@
 
 #include "db/basis/units.h"
 #include "fit/equations/motor_equation.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/solver/aicc.h"
 
 namespace loadline {

@@ -21,7 +21,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/records.h"
-#include "fit/readings/least_squares.h"
+#include "fit/readings/noise/least_squares.h"
 
 namespace loadline {
 

@@ -13,10 +13,10 @@
 
 #include "db/basis/units.h"
 #include "db/sound_input.h"
-#include "fit/readings/bounded_rows.h"
-#include "fit/readings/noise.h"
-#include "fit/readings/recovered_edges.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/readings/repeated_times.h"
+#include "fit/readings/speeds/bounded_rows.h"
+#include "fit/readings/speeds/recovered_edges.h"
 
 namespace loadline {
 namespace {

@@ -11,9 +11,9 @@
 #include <vector>
 
 #include "db/book.h"
-#include "fit/readings/recovered_edges.h"
-#include "fit/readings/speed.h"
-#include "fit/readings/speed_rows.h"
+#include "fit/readings/speeds/recovered_edges.h"
+#include "fit/readings/speeds/speed.h"
+#include "fit/readings/speeds/speed_rows.h"
 #include "fit/readings/steady_points.h"
 
 namespace loadline {

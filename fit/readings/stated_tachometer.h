@@ -4,8 +4,8 @@
 #include <optional>
 #include <vector>
 
+#include "fit/readings/noise/row_reading.h"
 #include "fit/readings/readings.h"
-#include "fit/readings/row_reading.h"
 
 namespace loadline {
 

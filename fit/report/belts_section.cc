@@ -3,7 +3,7 @@
 #include <algorithm>
 
 #include "fit/belts/belt_answer.h"
-#include "fit/report/sections.h"
+#include "fit/report/pages/sections.h"
 
 namespace loadline {
 namespace {

@@ -5,8 +5,8 @@
 
 #include "db/basis/web.h"
 #include "db/pictures.h"
-#include "fit/report/sections.h"
-#include "fit/report/words.h"
+#include "fit/report/pages/sections.h"
+#include "fit/report/pages/words.h"
 
 namespace loadline {
 namespace {

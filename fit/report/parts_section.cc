@@ -4,10 +4,10 @@
 #include <cctype>
 
 #include "db/basis/web.h"
-#include "fit/belts/seat.h"
-#include "fit/report/drawing.h"
-#include "fit/report/sections.h"
-#include "fit/report/words.h"
+#include "fit/belts/grooves/seat.h"
+#include "fit/report/pages/sections.h"
+#include "fit/report/pages/words.h"
+#include "fit/report/plots/drawing.h"
 
 namespace loadline {
 namespace {

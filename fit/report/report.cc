@@ -6,8 +6,8 @@
 #include <ctime>
 
 #include "db/basis/new_file.h"
-#include "fit/report/sections.h"
-#include "fit/report/words.h"
+#include "fit/report/pages/sections.h"
+#include "fit/report/pages/words.h"
 
 namespace loadline {
 namespace {

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "db/book.h"
-#include "fit/report/page.h"
+#include "fit/report/pages/page.h"
 
 namespace loadline {
 

@@ -3,8 +3,8 @@
 #include <map>
 #include <set>
 
-#include "fit/report/sections.h"
-#include "fit/report/words.h"
+#include "fit/report/pages/sections.h"
+#include "fit/report/pages/words.h"
 
 namespace loadline {
 namespace {

@@ -2,8 +2,8 @@
 
 #include <algorithm>
 
-#include "fit/report/sections.h"
-#include "fit/report/words.h"
+#include "fit/report/pages/sections.h"
+#include "fit/report/pages/words.h"
 
 namespace loadline {
 namespace {

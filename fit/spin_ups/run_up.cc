@@ -5,7 +5,7 @@
 #include <cmath>
 
 #include "fit/equations/motor_equation.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/spin_ups/spin_up_constants.h"
 #include "fit/spin_ups/winding_warmth.h"
 

@@ -2,8 +2,8 @@
 //
 // J dω/dt = T(ω; p, supply) is solved as it stands and fitted to the mean speeds over their
 // windows, never to a derivative of them. The inertia scales the whole curve: its uncertainty is a
-// parameter with a prior. As in fit/coast_downs/coast_problem.h, windows that end at rows end in
-// truth at the last edge before, α/ω earlier.
+// parameter with a prior. As in fit/coast_downs/motion/coast_problem.h, windows that end at rows
+// end in truth at the last edge before, α/ω earlier.
 //
 // The winding warms on the way, and nothing measures that: it is taken to warm as is usual, with a
 // parameter for more or less of it (fit/spin_ups/winding_warmth.h). What turns on after the switch

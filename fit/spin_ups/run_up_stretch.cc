@@ -5,8 +5,8 @@
 #include <numeric>
 
 #include "db/basis/units.h"
-#include "fit/readings/noise.h"
-#include "fit/readings/speed_rows.h"
+#include "fit/readings/noise/noise.h"
+#include "fit/readings/speeds/speed_rows.h"
 #include "fit/spin_ups/spin_up_constants.h"
 #include "fit/spin_ups/winding_warmth.h"
 

@@ -4,9 +4,9 @@
 #include "db/basis/new_file.h"
 #include "db/book.h"
 #include "fit/choose/choice_output.h"
-#include "fit/report/choice_plot.h"
-#include "fit/verbs/belt_verbs.h"
-#include "fit/verbs/drive_inputs.h"
+#include "fit/report/plots/choice_plot.h"
+#include "fit/verbs/belts/belt_verbs.h"
+#include "fit/verbs/drive/drive_inputs.h"
 #include "fit/verbs/verbs.h"
 
 namespace loadline {

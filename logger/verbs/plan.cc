@@ -7,7 +7,7 @@
 #include <random>
 
 #include "db/basis/shell_word.h"
-#include "fit/belts/repeats.h"
+#include "fit/belts/comparison/repeats.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/console.h"

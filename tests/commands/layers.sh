@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Reads every include of ours and holds it against who may use whom. The longest folder of the
 # table that a file lies in decides; an argument names another tree to check (the test of the test).
+# Nor may folders include each other in a circle: what a folder is built on never includes it.
 set -euo pipefail
 cd "${1:-$(dirname "$0")/../..}"
 
@@ -29,16 +30,23 @@ logger                    logger firmware-protocol db
 logger/live               logger firmware-protocol db fit/readings
 logger/calibration        logger firmware-protocol db fit/readings
 logger/slip_verdict       logger firmware-protocol db fit/readings
-logger/verbs/plan         logger firmware-protocol db fit/belts/repeats
+logger/verbs/plan         logger firmware-protocol db fit/belts/comparison/repeats
 TABLE
 }
 
-{ find db fit logger firmware-protocol -type f \( -name '*.cc' -o -name '*.h' -o -name '*.c' \) \
-  2> /dev/null || true; } | sort | while read -r file; do
-  # "FILE:LINE:INCLUDED" for quoted includes only; angle brackets are other people's libraries.
-  awk -v file="$file" 'match($0, /^[ \t]*#[ \t]*include[ \t]+"[^"]+"/) {
-    split($0, part, "\""); print file ":" FNR ":" part[2] }' "$file"
-done | awk -v rules="$(rules)" '
+# "FILE:LINE:INCLUDED" for quoted includes only; angle brackets are other people's libraries.
+includes=$({ find db fit logger firmware-protocol -type f \
+  \( -name '*.cc' -o -name '*.h' -o -name '*.c' \) 2> /dev/null || true; } | sort |
+  xargs awk 'match($0, /^[ \t]*#[ \t]*include[ \t]+"[^"]+"/) {
+    split($0, part, "\""); print FILENAME ":" FNR ":" part[2] }')
+
+# Folder by folder; tsort names those that come before themselves.
+circles=$(awk -F: '$3 ~ /\// {
+    from = $1; sub(/\/[^\/]*$/, "", from); to = $3; sub(/\/[^\/]*$/, "", to)
+    if (from != to && from ~ /^fit/) print from, to }' <<< "$includes" | sort -u | tsort 2>&1 > /dev/null || true)
+[[ -z $circles ]] || { echo "Folders include each other: ${circles//tsort: /}"; exit 1; }
+
+echo "$includes" | awk -v rules="$(rules)" '
   BEGIN {
     rule_count = split(rules, line, "\n")
     for (i = 1; i <= rule_count; ++i) {

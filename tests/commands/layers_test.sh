@@ -15,3 +15,11 @@ if bash "$here/layers.sh" "$tree" > /dev/null; then
   echo "a recorder that leans on a fit was let through"
   exit 1
 fi
+echo '#include "db/book.h"' > "$tree/logger/recorder.cc"
+mkdir "$tree/fit/readings/noise"
+echo '#include "fit/readings/noise/noise.h"' > "$tree/fit/readings/torque.cc"
+echo '#include "fit/readings/torque.h"' > "$tree/fit/readings/noise/noise.cc"
+if bash "$here/layers.sh" "$tree" > /dev/null; then
+  echo "folders that include each other were let through"
+  exit 1
+fi

@@ -6,8 +6,8 @@
 #include <map>
 #include <random>
 
-#include "fit/belts/comparison.h"
-#include "fit/belts/repeats.h"
+#include "fit/belts/comparison/comparison.h"
+#include "fit/belts/comparison/repeats.h"
 
 using namespace loadline;
 

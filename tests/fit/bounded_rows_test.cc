@@ -5,7 +5,7 @@
 #include <cmath>
 #include <vector>
 
-#include "fit/readings/bounded_rows.h"
+#include "fit/readings/speeds/bounded_rows.h"
 
 using loadline::hold_through_bounds;
 

@@ -1,6 +1,6 @@
 // The coast-down's derivatives against differences of its own values: a wrong one does not show in
 // an answer, only in steps that creep and in intervals.
-#include "fit/coast_downs/coast_problem.h"
+#include "fit/coast_downs/motion/coast_problem.h"
 
 #include <doctest/doctest.h>
 

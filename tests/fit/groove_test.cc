@@ -4,8 +4,8 @@
 #include <cmath>
 
 #include "db/basis/error.h"
-#include "fit/belts/fit_check.h"
-#include "fit/belts/seat.h"
+#include "fit/belts/grooves/fit_check.h"
+#include "fit/belts/grooves/seat.h"
 
 using namespace loadline;
 

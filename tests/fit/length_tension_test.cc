@@ -6,8 +6,8 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
-#include "fit/belts/length.h"
-#include "fit/belts/tension.h"
+#include "fit/belts/grooves/length.h"
+#include "fit/belts/grooves/tension.h"
 
 using namespace loadline;
 

@@ -6,7 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "fit/drive/supply.h"
+#include "fit/drive/load_lines/supply.h"
 #include "fit/equations/formula_of.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/equations/shape_of.h"

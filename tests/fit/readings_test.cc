@@ -7,11 +7,11 @@
 #include <random>
 
 #include "db/basis/units.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "fit/readings/readings.h"
-#include "fit/readings/recovered_edges.h"
 #include "fit/readings/repeated_times.h"
-#include "fit/readings/speed.h"
+#include "fit/readings/speeds/recovered_edges.h"
+#include "fit/readings/speeds/speed.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

@@ -6,7 +6,7 @@
 #include <cmath>
 #include <random>
 
-#include "fit/readings/row_noise.h"
+#include "fit/readings/noise/row_noise.h"
 
 using namespace loadline;
 

@@ -12,8 +12,8 @@
 
 #include "db/basis/units.h"
 #include "fit/drags/drag_fit.h"
-#include "fit/readings/speed.h"
-#include "fit/readings/speed_rows.h"
+#include "fit/readings/speeds/speed.h"
+#include "fit/readings/speeds/speed_rows.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

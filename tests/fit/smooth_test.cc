@@ -13,7 +13,7 @@
 
 #include "db/basis/error.h"
 #include "fit/curves/curve.h"
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 
 using Eigen::VectorXd;
 using loadline::fit_smooth;

@@ -6,7 +6,7 @@
 #include <random>
 
 #include "fit/motors/motor_fit.h"
-#include "fit/readings/speed.h"
+#include "fit/readings/speeds/speed.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

@@ -3,8 +3,8 @@
 
 #include <cmath>
 
+#include "fit/motor_runs/winding_temperature.h"
 #include "fit/motors/motor_fit.h"
-#include "fit/motors/winding_temperature.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 

@@ -9,8 +9,8 @@
 #include <sstream>
 
 #include "db/basis/students_t.h"
-#include "fit/belts/analysis_of_variance.h"
-#include "fit/belts/studentized_range.h"
+#include "fit/belts/comparison/analysis_of_variance.h"
+#include "fit/belts/comparison/studentized_range.h"
 #include "nist_file.h"
 #include "tests/support/tests_folder.h"
 

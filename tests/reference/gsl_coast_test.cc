@@ -11,7 +11,7 @@
 #include <random>
 #include <vector>
 
-#include "fit/coast_downs/coast_problem.h"
+#include "fit/coast_downs/motion/coast_problem.h"
 #include "fit/solver/nonlinear.h"
 #include "tests/reference/gsl_fit.h"
 

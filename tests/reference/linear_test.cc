@@ -1,5 +1,5 @@
-// NIST StRD linear regression sets through fit/readings/least_squares.h. The table that it prints
-// holds the digits agreed with the certified values (15 is all that NIST prints).
+// NIST StRD linear regression sets through fit/readings/noise/least_squares.h. The table that it
+// prints holds the digits agreed with the certified values (15 is all that NIST prints).
 #include <doctest/doctest.h>
 #include <fmt/format.h>
 
@@ -7,7 +7,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
-#include "fit/readings/least_squares.h"
+#include "fit/readings/noise/least_squares.h"
 #include "nist_file.h"
 
 using namespace loadline;

@@ -10,7 +10,7 @@
 #include <numeric>
 #include <vector>
 
-#include "fit/readings/noise.h"
+#include "fit/readings/noise/noise.h"
 #include "tests/support/tests_folder.h"
 
 namespace {

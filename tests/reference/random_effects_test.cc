@@ -8,8 +8,8 @@
 #include <cmath>
 #include <random>
 
-#include "fit/history/random_effects.h"
-#include "fit/history/run_effects.h"
+#include "fit/history/evenings/random_effects.h"
+#include "fit/history/evenings/run_effects.h"
 #include "nist_file.h"
 
 using namespace loadline;

@@ -16,7 +16,7 @@
 #include <filesystem>
 
 #include "fit/belts/belt_answer.h"
-#include "fit/belts/repeats.h"
+#include "fit/belts/comparison/repeats.h"
 #include "tests/support/belt_bench.h"
 
 using namespace loadline;

@@ -4,7 +4,7 @@ Rooms are a source with its header, grouped by folder; an arrow from A to B is a
 for the whole tree and for fit/ alone:
 
   rooms, folders, lines
-  folder of most lines; folders of fit/ with more than 1,700 lines
+  folder of most lines; folders of fit/ with more than 1,500 lines
   arrows, and those that close a circle: between rooms, between folders
   headers of ours that an object reads, and their lines, in the mean (all that its source includes,
   however indirectly)
@@ -89,7 +89,7 @@ def figures(name, files, includes, every):
     total = sum(lines.values())
     largest, most = lines.most_common(1)[0]
     print(f"{name}: {len({room(f) for f in files})} rooms in {len(lines)} folders, {total} lines")
-    print(f"  largest folder {largest} ({most} lines); above 1,700: {sum(n > 1700 for n in lines.values())}")
+    print(f"  largest folder {largest} ({most} lines); above 1,500: {sum(n > 1500 for n in lines.values())}")
     print(f"  arrows {len(arrows)} between rooms, {circle_arrows(arrows)} of them close a circle;"
           f" {len(between)} between folders, {circle_arrows(between)} close a circle")
     print(f"  headers of ours read by an object: {read:.1f}, with {read_lines:.0f} lines")

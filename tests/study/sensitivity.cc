@@ -18,7 +18,7 @@
 #include <string>
 #include <vector>
 
-#include "fit/brake_runs/brake_constants.h"
+#include "fit/brake_runs/sweeps/brake_constants.h"
 #include "fit/equations/motor_constants.h"
 #include "fit/motors/motor_fit.h"
 #include "fit/spin_ups/spin_up_constants.h"

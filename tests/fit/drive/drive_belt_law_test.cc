@@ -1,5 +1,5 @@
 // Belts on other pulleys, loads and motors, against published laws and calculations of its own.
-#include "fit/drive/belt_law.h"
+#include "fit/drive/load_lines/belt_law.h"
 
 #include <doctest/doctest.h>
 

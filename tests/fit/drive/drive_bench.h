@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "fit/curves/curve.h"
-#include "fit/drive/question.h"
+#include "fit/drive/figures/question.h"
 
 namespace loadline::test {
 

@@ -1,10 +1,10 @@
 // Best ratios against the identities that every drive obeys.
-#include "fit/drive/best_ratio.h"
+#include "fit/drive/points/best_ratio.h"
 
 #include <doctest/doctest.h>
 
 #include "drive_bench.h"
-#include "fit/drive/operating_point.h"
+#include "fit/drive/points/operating_point.h"
 
 using namespace loadline;
 using namespace loadline::test;

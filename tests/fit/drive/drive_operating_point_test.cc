@@ -1,5 +1,5 @@
 // Operating points against closed forms, textbook motors, GSL and a brute-force scan.
-#include "fit/drive/operating_point.h"
+#include "fit/drive/points/operating_point.h"
 
 #include <doctest/doctest.h>
 #include <gsl/gsl_errno.h>

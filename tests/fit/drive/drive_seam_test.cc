@@ -1,5 +1,5 @@
 // The seam over a turn against an integration in time of its own, and what slow figures can be.
-#include "fit/drive/seam_turn.h"
+#include "fit/drive/points/seam_turn.h"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // Slow sewing and other supplies against the motors' own equations, solved by hand.
-#include "fit/drive/steadiness.h"
+#include "fit/drive/points/steadiness.h"
 
 #include <doctest/doctest.h>
 
@@ -9,7 +9,7 @@
 #include "db/basis/units.h"
 #include "drive_bench.h"
 #include "fit/drive/answer.h"
-#include "fit/drive/operating_point.h"
+#include "fit/drive/points/operating_point.h"
 
 using namespace loadline;
 using namespace loadline::test;

@@ -1,5 +1,5 @@
 // Reductions by two pairs of pulleys.
-#include "fit/drive/two_stage.h"
+#include "fit/drive/points/two_stage.h"
 
 #include <doctest/doctest.h>
 

@@ -6,8 +6,8 @@
 #include <cmath>
 #include <string>
 
-#include "fit/drive/figures.h"
-#include "fit/drive/question.h"
+#include "fit/drive/figures/figures.h"
+#include "fit/drive/figures/question.h"
 
 namespace loadline::test {
 

@@ -9,8 +9,8 @@
 #include <nlohmann/json.hpp>
 
 #include "fit/belts/belt_answer.h"
-#include "fit/history/belt_evenings.h"
-#include "fit/history/drag_sessions.h"
+#include "fit/history/evenings/belt_evenings.h"
+#include "fit/history/evenings/drag_sessions.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/program.h"
 #include "tests/support/scratch_book.h"

@@ -1,4 +1,4 @@
-#include "fit/report/plot.h"
+#include "fit/report/plots/plot.h"
 
 #include <doctest/doctest.h>
 #include <nlohmann/json.hpp>
@@ -6,7 +6,7 @@
 #include <cmath>
 #include <limits>
 
-#include "fit/report/page.h"
+#include "fit/report/pages/page.h"
 
 using namespace loadline;
 

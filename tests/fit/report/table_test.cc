@@ -1,4 +1,4 @@
-#include "fit/report/table.h"
+#include "fit/report/plots/table.h"
 
 #include <doctest/doctest.h>
 

@@ -8,7 +8,7 @@
 
 #include "db/basis/terminal.h"
 #include "db/basis/text_table.h"
-#include "fit/report/terminal_picture.h"
+#include "fit/report/plots/terminal_picture.h"
 
 using namespace loadline;
 

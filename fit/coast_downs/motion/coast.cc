@@ -1,0 +1,272 @@
+#include "fit/coast_downs/motion/coast.h"
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "db/basis/units.h"
+#include "fit/coast_downs/motion/coast_constants.h"
+#include "fit/readings/noise/noise.h"
+#include "fit/readings/speeds/speed_rows.h"
+
+namespace loadline {
+namespace {
+
+using namespace coast_chosen;
+
+constexpr std::size_t kLeastWindows = 8;
+
+// First window that lies behind the moment at which the shaft was let go. A window that holds this
+// moment is a mean of driven and free running, and is left out.
+std::size_t release(const std::vector<double>& speed) {
+  const double top = *std::max_element(speed.begin(), speed.end());
+  std::size_t last = 0;  // still near the top
+  for (std::size_t i = 0; i < speed.size(); ++i)
+    if (speed[i] >= kPlateau * top) last = i;
+  if (last == 0 || last + 3 >= speed.size()) return last;  // begins running free
+  const double fell = speed[last - 1] - speed[last], falls = speed[last + 1] - speed[last + 2];
+  return fell > kHoldsRelease * falls ? last + 1 : last + 2;
+}
+
+void cut_windows(Coast& coast, const SpeedTrace& trace) {
+  const std::size_t from = release(trace.speed);
+  const double lowest = kLowestShare * trace.speed[from];
+  const double longest = std::max(6 * trace.interval_s, 0.15);
+  coast.origin_s = trace.start_s[from];
+  for (std::size_t i = from; i < trace.speed.size(); ++i) {
+    if (trace.speed[i] < lowest || trace.window_s(i) > longest) break;
+    coast.start_s.push_back(trace.start_s[i] - coast.origin_s);
+    coast.end_s.push_back(trace.end_s[i] - coast.origin_s);
+    coast.speed.push_back(trace.speed[i]);
+  }
+}
+
+void cut_edges(Coast& coast, const EdgeTrace& edges, double from_s, double to_s) {
+  const double turn = 2 * kPi / edges.pulses_per_turn;
+  const auto pulses = static_cast<long long>(std::lround(edges.pulses_per_turn));
+  std::optional<long long> first;
+  for (std::size_t i = 0; i < edges.time_s.size(); ++i) {
+    if (edges.time_s[i] < from_s || edges.time_s[i] > to_s) continue;
+    if (!first) first = edges.count[i];
+    coast.time_s.push_back(edges.time_s[i] - from_s);
+    coast.angle.push_back(static_cast<double>(edges.count[i] - *first) * turn);
+    coast.slot.push_back(static_cast<int>(((edges.count[i] % pulses) + pulses) % pulses));
+  }
+  // Each slot must be seen several times before its place can be told from noise.
+  if (pulses > 1 && coast.angle.size() > static_cast<std::size_t>(8 * pulses) && pulses <= 120)
+    coast.slots = static_cast<int>(pulses);
+}
+
+// ---- rows of a file --------------------------------------------------------------------------
+
+constexpr std::size_t kSmoothed = 5;       // values whose median tells the course of the speed
+constexpr std::size_t kMostValues = 6000;  // beyond: neighbouring windows are joined
+
+// Medians of some neighbours: one coarse or wild value does not end a stretch.
+std::vector<double> smoothed(const std::vector<double>& speed) {
+  std::vector<double> course(speed.size());
+  for (std::size_t i = 0; i < speed.size(); ++i) {
+    const std::size_t reach = std::min({kSmoothed / 2, i, speed.size() - 1 - i});
+    const auto at = speed.begin() + static_cast<std::ptrdiff_t>(i);
+    const auto far = static_cast<std::ptrdiff_t>(reach);
+    course[i] = median({at - far, at + far + 1});
+  }
+  return course;
+}
+
+// The rows [from, to) of the free run-down.
+struct Stretch {
+  std::size_t from = 0, to = 0;
+};
+
+// The shaft was still driven when the recording began: for as long as a tenth of the run-down that
+// follows nothing fell. A display that smooths then needs some of it to follow.
+bool begins_driven(const std::vector<double>& time_s, const std::vector<double>& course,
+                   std::size_t released) {
+  std::size_t tenth = released;
+  while (tenth + 1 < course.size() && course[tenth] > kHoldsNoTurn * course[released]) ++tenth;
+  return time_s[released] - time_s.front() > time_s[tenth] - time_s[released];
+}
+
+Stretch run_down(const SpeedRows& rows) {
+  const std::vector<double> course = smoothed(rows.speed);
+  const std::size_t released = release(course);
+  Stretch stretch{released, 0};
+  // A mean over the last turns still holds the release for so long after it.
+  while (stretch.from + 1 < rows.size() && course[stretch.from] > kHoldsNoTurn * course[released] &&
+         rows.time_s[stretch.from] - 4 * kPi / course[stretch.from] < rows.time_s[released])
+    ++stretch.from;
+  if (begins_driven(rows.time_s, course, released))
+    while (stretch.from + 1 < rows.size() && course[stretch.from] > kHoldsNoTurn * course[released])
+      ++stretch.from;
+  const double lowest = kLowestShare * course[stretch.from];
+  double new_s = rows.time_s[stretch.from];
+  for (stretch.to = stretch.from; stretch.to < rows.size(); ++stretch.to) {
+    const double speed = course[stretch.to], at = rows.time_s[stretch.to];
+    const double longest =
+        std::max({6 * rows.look_s, 0.15, kLongestPulse * 2 * kPi / std::max(speed, 1e-3)});
+    const bool pause = stretch.to > 0 && at - rows.time_s[stretch.to - 1] > longest;
+    if (speed < lowest || pause) break;
+    if (!rows.repeat[stretch.to]) new_s = at;
+    // Where every value stands for long, digits are coarse; where it suddenly does, nothing comes
+    // any more.
+    if (at - new_s > 2 * longest) {
+      while (stretch.to > stretch.from && rows.repeat[stretch.to]) --stretch.to;
+      ++stretch.to;
+      break;
+    }
+  }
+  return stretch;
+}
+
+// What repeats say of a reading, as −2 ln of their probability. If they are values like all others,
+// each is one of a probability density times the least difference of values; if they are old
+// values, they come as often as they do.
+double deviance_of_repeats(double repeats, double values, const SpeedRows& rows,
+                           RowReading reading) {
+  if (repeats == 0) return 0;
+  if (way_to_read(reading).repeats_are_values) return -2 * repeats * std::log(rows.digit);
+  // Of a display that is renewed every so many rows only those between are sure to repeat.
+  const double looks = (repeats + values) * rows.row_s / rows.look_s;
+  const double unforced = std::max(0.0, looks - values);
+  if (unforced < 0.5) return 0;
+  const double share = unforced / looks;
+  return -2 * (unforced * std::log(share) + values * std::log1p(-share));
+}
+
+// Windows [start, end] of the values in the stretch by this reading; false where it has none.
+bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, const Stretch& stretch,
+               RowReading reading) {
+  if (reading == RowReading::kEdges && !edges.recovered) return false;
+  std::size_t edge = 0;
+  double since = 0, repeats = 0;
+  bool first = true;
+  for (std::size_t i = stretch.from; i < stretch.to; ++i) {
+    if (rows.repeat[i] && !way_to_read(reading).repeats_are_values) {
+      repeats += first ? 0 : 1;
+      continue;
+    }
+    repeats += rows.repeat[i] ? 1 : 0;
+    double end = rows.came_at(i);
+    const double before = std::exchange(since, end);
+    if (first) {
+      first = false;
+      continue;
+    }
+    coast.series.window_s.push_back(end - before);
+    coast.series.time_s.push_back(end);
+    // A turn ended between the row before and this one, within the time of a turn.
+    if (reads_by_turns(way_to_read(reading).over) && i > 0)
+      end -= std::min(end - rows.time_s[i - 1], 2 * kPi / std::max(rows.speed[i], 1e-6)) / 2;
+    double start = window_start(reading, before, end, rows.speed[i], rows.row_s);
+    if (reading == RowReading::kEdges) {
+      while (edge < edges.row_s.size() && edges.row_s[edge] < rows.time_s[i]) ++edge;
+      if (edge == 0 || edge >= edges.row_s.size() || edges.row_s[edge] != rows.time_s[i])
+        return false;
+      end = edges.time_s[edge];
+      start = edges.time_s[edge - 1];
+    }
+    coast.start_s.push_back(start);
+    coast.end_s.push_back(end);
+    coast.speed.push_back(rows.speed[i]);
+  }
+  // Counts in a gate repeat now and then; where nothing does, they are not the only ones to count.
+  if (way_to_read(reading).repeats_are_values && reading != RowReading::kAtRows &&
+      repeats < kLeastRepeats * static_cast<double>(coast.speed.size()))
+    return false;
+  coast.repeats_deviance =
+      deviance_of_repeats(repeats, static_cast<double>(coast.speed.size()), rows, reading);
+  return true;
+}
+
+constexpr std::size_t kMostOfDisplay = 1500;  // values that a display takes on in a run-down
+
+// Where turns take longer than rows, does each bring one new value? False where fewer or more come:
+// then it is not turns that the display works on.
+bool new_at_each_turn(const SpeedRows& rows, const Stretch& stretch) {
+  constexpr double kRowsInTurn = 1.5, kLeastTurns = 5, kFewest = 0.7, kMost = 1.2;
+  double turns = 0, values = 0;
+  for (std::size_t i = stretch.from + 1; i < stretch.to; ++i) {
+    const double passed = rows.speed[i] / (2 * kPi) * (rows.time_s[i] - rows.time_s[i - 1]);
+    if (passed * kRowsInTurn > 1) continue;
+    turns += passed;
+    values += rows.repeat[i] ? 0 : 1;
+  }
+  return turns < kLeastTurns || (values > kFewest * turns && values < kMost * turns + 1);
+}
+
+std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& rows,
+                                   const EdgeTrace& edges, RowReading reading) {
+  if (rows.size() < kLeastWindows) return std::nullopt;
+  const Stretch stretch = run_down(rows);
+  if (stretch.to - stretch.from < kLeastWindows || stretch.to - stretch.from > kMostValues)
+    return std::nullopt;
+  Coast coast;
+  coast.run = readings.run.id;
+  coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
+  coast.from_rows = true;
+  coast.row_s = rows.row_s;
+  coast.windows_exact = reading == RowReading::kEdges;
+  coast.display = rows.look_s > 1.5 * rows.row_s;
+  coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
+  const WayToRead way = way_to_read(reading);
+  coast.oldest_s = way.repeats_are_values ? 0 : rows.look_s / 2;
+  if (way.has_age && (way.over == WayToRead::Over::kInstant || way.repeats_are_values))
+    coast.oldest_s = kOldest;
+  if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
+  if (coast.speed.size() < kLeastWindows) return std::nullopt;
+  coast.over = way.over;
+  if (reads_by_turns(way.over)) {
+    if (coast.size() > kMostOfDisplay) return std::nullopt;
+    if (!new_at_each_turn(rows, stretch)) return std::nullopt;
+    coast.oldest_s = kFurthestTurns * 2 * kPi / coast.speed.front();
+  }
+  coast.origin_s = *std::min_element(coast.start_s.begin(), coast.start_s.end()) - coast.oldest_s;
+  for (std::vector<double>* times : {&coast.start_s, &coast.end_s})
+    for (double& time : *times) time -= coast.origin_s;
+  coast.length_s = *std::max_element(coast.end_s.begin(), coast.end_s.end());
+  const std::vector<double> course = smoothed(coast.speed);
+  coast.speed_high = course.front();
+  coast.speed_low = *std::min_element(course.begin(), course.end());
+  if (!(coast.speed_low < 0.9 * coast.speed_high)) return std::nullopt;
+  for (const double speed : course) coast.series.speed.push_back(speed / coast.speed_high);
+  coast.series.weight.assign(coast.size(), 1.0);
+  coast.weight.assign(coast.size(), 1.0);
+  return coast;
+}
+
+}  // namespace
+
+bool any_from_rows(const std::vector<Coast>& coasts) {
+  return std::any_of(coasts.begin(), coasts.end(),
+                     [](const Coast& coast) { return coast.from_rows; });
+}
+
+std::optional<Coast> make_coast(const Readings& readings, bool of_motor, RowReading reading) {
+  const bool by_motor = of_motor || readings.handwheel.empty();
+  const SpeedTrace& trace = by_motor ? readings.motor : readings.handwheel;
+  const EdgeTrace& edges = by_motor ? readings.motor_edges : readings.handwheel_edges;
+  const SpeedRows& rows = by_motor ? readings.motor_rows : readings.handwheel_rows;
+  if (auto coast = coast_of_rows(readings, rows, edges, reading)) return coast;
+  if (reading != RowReading::kBetweenValues && readings.run.source != RunSource::kRig)
+    return std::nullopt;
+  if (trace.speed.size() < kLeastWindows) return std::nullopt;
+  Coast coast;
+  coast.run = readings.run.id;
+  coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
+  cut_windows(coast, trace);
+  if (coast.speed.size() < kLeastWindows) return std::nullopt;
+  coast.speed_high = coast.speed.front();
+  coast.speed_low = coast.speed.back();
+  coast.length_s = coast.end_s.back();
+  coast.windows_exact = trace.from_edges;
+  if (!edges.empty() && !edges.recovered) {
+    coast.by_edges = true;
+    cut_edges(coast, edges, coast.origin_s, coast.origin_s + coast.length_s);
+  }
+  if (!(coast.speed_low < 0.9 * coast.speed_high)) return std::nullopt;
+  coast.weight.assign(coast.size(), 1.0);
+  return coast;
+}
+
+}  // namespace loadline

@@ -1,0 +1,42 @@
+// What was chosen for coast-downs beside each other: how runs may scatter, and the ways to read a
+// file's rows. One coast-down's own: motion/coast_constants.h.
+#pragma once
+
+#include "db/basis/chosen.h"
+
+namespace loadline::drag_chosen {
+
+// ---- runs that scatter --------------------------------------------------------------------------
+
+/// Standard deviation that holds the level of a run loosely: a third more drag or less.
+CHOSEN("drag", kLoose, 0.3);
+
+// ---- ways to read a file: scores are −2 ln L with twice the parameters --------------------------
+
+/// So far behind without a ripple none is tried; ways further behind are not tried at all ages.
+CHOSEN("drag", kHopeless, 400);
+CHOSEN("drag", kWorthAges, 60);
+/// A score counts the course of the speed twice and more: its differences are worth a third.
+CHOSEN("drag", kScoreCounts, 3);
+/// The same of displays that take in turns, whose weights are drawn with one or two lines only.
+CHOSEN("drag", kTurnScoreCounts, 100);
+/// Against a way: a display renewed every so many rows mostly shows the mean since it was renewed.
+CHOSEN("drag", kUnusualDisplay, 60);
+/// Standard deviation of ln(age), tried out at several ages; and of the turns that a display works
+/// on, one to six or so.
+CHOSEN("drag", kLogAgeSd, 0.4);
+CHOSEN("drag", kUsualLogTurns, 2.5);
+CHOSEN("drag", kUsualLogTurnsSd, 0.8);
+/// Standard deviations of the plainer reading beyond which edges contradict it.
+CHOSEN("drag", kContradicts, 5);
+/// Of the top speed: what is left out in turn at either end, and what one difference in twenty of
+/// four parameters exceeds by chance (χ², 4 degrees of freedom).
+CHOSEN("drag", kUpperEnd, 0.8);
+CHOSEN("drag", kLowerEnd, 0.2);
+CHOSEN("drag", kChance, 9.49);
+/// Displays that take in turns, in closed form, come out with up to 0.4 % of c₀ off, turned about a
+/// third of the top speed (row_readings_test.cc).
+CHOSEN("drag", kOff, 0.003);
+CHOSEN("drag", kTurnedAbout, 3);
+
+}  // namespace loadline::drag_chosen

@@ -1,0 +1,234 @@
+#include "fit/coast_downs/row_readings.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <span>
+
+#include "fit/coast_downs/coast_levels.h"
+#include "fit/coast_downs/row_constants.h"
+#include "fit/readings/stated_tachometer.h"
+
+namespace loadline {
+namespace {
+
+using namespace drag_chosen;
+
+double score_of(const CoastFit& fit) {
+  return 2 * deviance_of_course(fit) + corrected_akaike(fit, fit);
+}
+
+double score_of(const RowsRead& read) {
+  double score = score_of(*read.fit);
+  const WayToRead way = way_to_read(read.reading);
+  const bool turns =
+      way.has_age && !way.repeats_are_values && way.over != WayToRead::Over::kSinceBefore;
+  for (const Coast& coast : read.coasts)
+    if (turns && coast.display) score += kUnusualDisplay;
+  return score;
+}
+
+void judge(RowsRead& read) {
+  if (!read.fit->usable) return;
+  read.fit->score = score_of(read);
+  read.fit->usable = std::isfinite(read.fit->score);
+}
+
+// How old the last edge is decides much, and what is left over has several minima by it: it is
+// tried out for discs of some 1 to 90 pulses.
+constexpr double kLogAges[] = {-3.4, -2.6, -1.8, -1.0, 0.0, 0.8};
+constexpr double kLogAngles[] = {-1.8, -0.9, 0.0, 0.7, 1.2, 1.8, 2.4};
+// The turns that a display works on: from one to six or so.
+constexpr double kLogTurns[] = {1.2, 1.85, 2.5, 3.0, 3.6};
+
+std::span<const double> ages_of(RowReading reading) {
+  const WayToRead way = way_to_read(reading);
+  if (reads_by_turns(way.over)) return kLogTurns;
+  if (way.over == WayToRead::Over::kInstant) return kLogAngles;
+  return kLogAges;
+}
+
+std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
+                                      const std::optional<Prior>& inertia) {
+  std::vector<RowsRead> all;
+  for (const double log_age : ages_of(best.reading)) {
+    CoastOptions options = best.fit->options;
+    options.log_age = log_age;
+    options.log_age_sd = kLogAgeSd;
+    FittedCoasts fit = fit_coasts(best.coasts, options, unit, inertia, best.fit.get(), true);
+    if (!fit->usable) continue;
+    all.push_back({best.reading, best.coasts, std::move(fit)});
+    judge(all.back());
+  }
+  return all;
+}
+
+bool contradict(const RowsRead& edges, const RowsRead& plain) {
+  const NonlinearFit &a = edges.fit->solution, &b = plain.fit->solution;
+  for (int i = 0; i < 3; ++i)
+    if (std::fabs(a.parameters[i] - b.parameters[i]) >
+        kContradicts * std::sqrt(a.inverse_normal(i, i) + b.inverse_normal(i, i)))
+      return true;
+  return false;
+}
+
+void sort_by_score(std::vector<RowsRead>& all) {
+  std::sort(all.begin(), all.end(), [](const RowsRead& a, const RowsRead& b) {
+    return std::pair(!a.fit->usable, a.fit->score) < std::pair(!b.fit->usable, b.fit->score);
+  });
+}
+
+}  // namespace
+
+std::vector<Coast> cut_coasts(const std::vector<Readings>& read, bool of_motor,
+                              RowReading reading) {
+  std::vector<Coast> coasts;
+  for (const Readings& readings : read) {
+    auto coast = make_coast(readings, of_motor, reading);
+    if (!coast && make_coast(readings, of_motor)) return {};
+    if (coast) coasts.push_back(std::move(*coast));
+  }
+  return coasts;
+}
+
+namespace {
+
+std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_motor, double unit,
+                                   const std::optional<Prior>& inertia,
+                                   const std::optional<Tachometer>& stated) {
+  std::vector<RowsRead> all;
+  for (const RowReading reading : kRowReadings) {
+    if (stated && !makes(*stated, reading)) continue;
+    std::vector<Coast> coasts = cut_coasts(read, of_motor, reading);
+    if (coasts.empty()) continue;
+    const bool by_rows = any_from_rows(coasts);
+    CoastOptions options;
+    options.level_root = loose_levels(coasts, inertia);
+    if (reads_by_turns(way_to_read(reading).over)) {
+      options.log_age = kUsualLogTurns;
+      options.log_age_sd = kUsualLogTurnsSd;
+    }
+    FittedCoasts fit =
+        fit_with_or_without_ripple(coasts, options, unit, inertia, [&](const CoastFit& plain) {
+          return by_rows && !all.empty() && all.front().fit->usable &&
+                 !(score_of(plain) < all.front().fit->score + kHopeless);
+        });
+    RowsRead one{reading, std::move(coasts), std::move(fit)};
+    if (!by_rows) {
+      all.push_back(std::move(one));
+      return all;
+    }
+    judge(one);
+    if (reading == RowReading::kEdges && one.fit->usable && !all.empty() &&
+        all.front().fit->usable && contradict(one, all.front()))
+      continue;
+    all.push_back(std::move(one));
+  }
+  sort_by_score(all);
+  for (std::size_t i = 0, n = all.size(); i < n; ++i) {
+    if (!all[i].fit->usable || !way_to_read(all[i].reading).has_age) continue;
+    if (all[i].fit->score > all.front().fit->score + kWorthAges) continue;
+    for (RowsRead& other : with_other_ages(all[i], unit, inertia)) all.push_back(std::move(other));
+  }
+  sort_by_score(all);
+  return all;
+}
+
+}  // namespace
+
+std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool of_motor,
+                                        double unit, const std::optional<Prior>& inertia) {
+  const std::optional<Tachometer> stated = stated_by_all(read);
+  std::vector<RowsRead> ways = read_in_ways(read, of_motor, unit, inertia, stated);
+  const bool none = ways.empty() || !ways.front().fit->usable;
+  return stated && none ? read_in_ways(read, of_motor, unit, inertia, std::nullopt)
+                        : std::move(ways);
+}
+
+Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root) {
+  if (!ways.front().fit->usable) return Eigen::Matrix4d::Zero();
+  const Eigen::Vector4d best = with_levels_held(*ways.front().fit, level_root);
+  Eigen::Matrix4d spread = Eigen::Matrix4d::Zero();
+  double sum = 0;
+  for (const RowsRead& way : ways) {
+    if (!way.fit->usable) continue;
+    const bool alike = reads_by_turns(way_to_read(way.reading).over) &&
+                       reads_by_turns(way_to_read(ways.front().reading).over);
+    const double weight = std::exp(-(way.fit->score - ways.front().fit->score) / 2 /
+                                   (alike ? kTurnScoreCounts : kScoreCounts));
+    const Eigen::Vector4d away = with_levels_held(*way.fit, level_root) - best;
+    spread += weight * away * away.transpose();
+    sum += weight;
+  }
+  return sum > 0 ? Eigen::Matrix4d(spread / sum) : spread;
+}
+
+namespace {
+
+std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
+  for (Coast& coast : coasts)
+    for (std::size_t i = 0; i < coast.size(); ++i) {
+      const double share = coast.speed[i] / coast.speed_high;
+      if (upper ? share > kUpperEnd : share < kLowerEnd) coast.series.weight[i] = 0;
+    }
+  return coasts;
+}
+
+}  // namespace
+
+Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
+  const CoastFit& fit = *way.fit;
+  if (!fit.usable || !reads_by_turns(way_to_read(way.reading).over)) return Eigen::Matrix4d::Zero();
+  const double c0 = kOff * fit.solution.parameters[0];
+  const Eigen::Vector4d away(c0, -kTurnedAbout * c0 / way.coasts.front().speed_high, 0, 0);
+  return away * away.transpose();
+}
+
+Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
+                              const Eigen::MatrixXd& level_root) {
+  Eigen::Matrix4d doubt = Eigen::Matrix4d::Zero();
+  const CoastFit& all = *way.fit;
+  const bool only_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
+                                     [](const Coast& coast) { return coast.from_rows; });
+  if (!only_rows || !all.usable) return doubt;
+  const Eigen::Vector4d of_all = with_levels_held(all, level_root);
+  const double inflated = std::max(1.0, unexplained_course(all));
+  for (const bool upper : {true, false}) {
+    const FittedCoasts part =
+        fit_coasts(without(way.coasts, upper), all.options, unit, inertia, &all, true);
+    if (!part->usable) continue;
+    const Eigen::Vector4d away = with_levels_held(*part, level_root) - of_all;
+    const Eigen::Matrix4d own = part->solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
+    const double size = away.dot(own.ldlt().solve(away));
+    if (size > kChance) doubt += (1 - kChance / size) * away * away.transpose();
+  }
+  return doubt;
+}
+
+std::string row_reading_words(RowReading reading) {
+  switch (reading) {
+    case RowReading::kBetweenValues:
+      return "the mean since the value before";
+    case RowReading::kLastTurn:
+    case RowReading::kLastTurnAtRows:
+      return "the mean over the last turn";
+    case RowReading::kAngleAgo:
+    case RowReading::kAngleAgoAtRows:
+      return "the speed some part of a turn, or some turns, ago";
+    case RowReading::kEdges:
+      return "the time between two edges, which the rows tell";
+    case RowReading::kTurnAgo:
+      return "the middle one of the last turns";
+    case RowReading::kMeanOfTurns:
+      return "the mean of the last turns";
+    case RowReading::kSmoothedTurns:
+      return "a display that smooths over the last turns";
+    case RowReading::kBetweenRows:
+      return "the mean since the row before, repeats included";
+    case RowReading::kAtRows:
+      return "the speed at the row, repeats included";
+  }
+  return "";
+}
+
+}  // namespace loadline

@@ -1,0 +1,134 @@
+#include "fit/readings/speeds/speed_rows.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <optional>
+
+#include "db/basis/units.h"
+#include "fit/readings/noise/usual_step.h"
+
+namespace loadline {
+namespace {
+
+// Rows between new values, where these always come after the same number of rows or a multiple of
+// it; 1 where they do not.
+std::size_t rows_between(const std::vector<bool>& repeat) {
+  std::size_t common = 0, since = 0;
+  bool started = false;
+  for (std::size_t i = 1; i < repeat.size(); ++i) {
+    ++since;
+    if (repeat[i]) continue;
+    if (started) common = std::gcd(common, since);
+    started = true;
+    since = 0;
+  }
+  return std::max<std::size_t>(1, common);
+}
+
+// A display that is renewed in even steps of its own, beside those of the rows: `origin` plus a
+// whole number of steps lies between the row that shows each new value and the row before it.
+struct Renewal {
+  double step_s = 0, origin_s = 0;
+};
+
+constexpr std::size_t kLeastRenewals = 12;
+constexpr double kQuickest = 1.2;   // rows: more often, and every row has a value of its own
+constexpr double kFineness = 0.05;  // of a row, over the whole length
+constexpr double kOther = 1.2;      // times a step: another one, not the same seen more exactly
+constexpr std::size_t kMostTried = 20000;
+
+// What is left of the row in which the first renewal lies when all are `step` apart; negative where
+// no phase suits all.
+double phases_left(std::span<const double> from, std::span<const double> to, double step,
+                   double& middle) {
+  double low = from.front(), high = to.front();
+  for (std::size_t i = 1; i < from.size() && high > low; ++i) {
+    const double passed = step * std::round(((from[i] + to[i]) - (low + high)) / 2 / step);
+    low = std::max(low, from[i] - passed);
+    high = std::min(high, to[i] - passed);
+  }
+  middle = (low + high) / 2;
+  return high - low;
+}
+
+std::optional<Renewal> renewal(const SpeedRows& rows) {
+  std::vector<double> from, to;
+  double quickest = 1e300;
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    if (rows.repeat[i]) continue;
+    if (!to.empty()) quickest = std::min(quickest, rows.time_s[i] - to.back());
+    from.push_back(rows.time_s[i - 1]);
+    to.push_back(rows.time_s[i]);
+  }
+  if (to.size() < kLeastRenewals) return std::nullopt;
+  const double length = to.back() - to.front();
+  const double least = std::max(kQuickest * rows.row_s, quickest - rows.row_s);
+  const double most = quickest + rows.row_s;
+  Renewal best;
+  double widest = 0;
+  std::size_t tried = 0;
+  for (double step = least; step < most && tried < kMostTried; ++tried) {
+    double middle = 0;
+    const double left = phases_left(from, to, step, middle);
+    // A half or a third of the steps would suit as well: the longest that does.
+    if (left > widest || (left > 0 && step > kOther * best.step_s)) {
+      widest = left;
+      best = {step, middle};
+    }
+    step += kFineness * rows.row_s * step / length;
+  }
+  return widest > 0 ? std::optional(best) : std::nullopt;
+}
+
+bool all_multiples(std::span<const double> values, double step) {
+  return std::all_of(values.begin(), values.end(), [&](double value) {
+    return std::isnan(value) || std::fabs(value - step * std::round(value / step)) < 0.02 * step;
+  });
+}
+
+// The step of the values in rpm: that of counts in a gate, of which all are multiples, else that of
+// the last decimal that was written.
+double digit_of(std::vector<double> rpm) {
+  std::sort(rpm.begin(), rpm.end());
+  double least = 0;
+  for (std::size_t i = 1; i < rpm.size(); ++i) {
+    const double step = rpm[i] - rpm[i - 1];
+    if (step > 1e-6 * rpm[i] && (least == 0 || step < least)) least = step;
+  }
+  return least > 0 && all_multiples(rpm, least) ? least : last_decimal(rpm);
+}
+
+}  // namespace
+
+double last_decimal(std::span<const double> values) {
+  double decimal = 10;
+  while (decimal > 1e-6 && !all_multiples(values, decimal)) decimal /= 10;
+  return decimal;
+}
+
+SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm) {
+  SpeedRows rows;
+  for (std::size_t i = 0; i < rpm.size(); ++i) {
+    if (std::isnan(rpm[i])) continue;
+    const double speed = rad_per_s_from_rpm(rpm[i]);
+    rows.repeat.push_back(!rows.speed.empty() && rows.speed.back() == speed);
+    rows.time_s.push_back(time_s[i]);
+    rows.speed.push_back(speed);
+  }
+  rows.row_s = usual_step(rows.time_s);
+  rows.look_s = rows.row_s * static_cast<double>(rows_between(rows.repeat));
+  if (const auto found = rows.look_s > rows.row_s ? std::nullopt : renewal(rows)) {
+    rows.look_s = found->step_s;
+    for (const double at : rows.time_s)
+      rows.came_s.push_back(found->origin_s +
+                            found->step_s * std::floor((at - found->origin_s) / found->step_s));
+  }
+  std::vector<double> finite;
+  for (const double value : rpm)
+    if (!std::isnan(value)) finite.push_back(value);
+  rows.digit = rad_per_s_from_rpm(digit_of(std::move(finite)));
+  return rows;
+}
+
+}  // namespace loadline
