@@ -77,7 +77,7 @@ class Book {
   void add_part_event(const PartEvent& event);
   std::vector<PartEvent> part_events() const;  ///< by date
   std::vector<PartEvent> part_events(PartKind kind, std::int64_t part) const;
-  /// Parts that were joined into others, see db/join.h.
+  /// Parts that were joined into others, see db/care/join.h.
   std::vector<JoinedPart> joined() const;
   std::vector<JoinedPart> joined(PartKind kind, std::int64_t into) const;
   std::optional<std::int64_t> joined_into(PartKind kind, const std::string& uuid) const;

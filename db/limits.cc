@@ -5,7 +5,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
-#include "logger/frame_reader.h"
+#include "logger/line/frame_reader.h"
 
 namespace loadline {
 namespace {

@@ -13,9 +13,9 @@
 
 #include "db/basis/mutex.h"
 #include "logger/clock.h"
+#include "logger/line/port.h"
 #include "logger/live_meter.h"
 #include "logger/mailbox.h"
-#include "logger/port.h"
 
 namespace loadline {
 

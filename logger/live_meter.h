@@ -11,7 +11,7 @@
 #include <optional>
 
 #include "db/basis/mutex.h"
-#include "logger/line_reader.h"
+#include "logger/line/line_reader.h"
 
 namespace loadline {
 

@@ -9,7 +9,7 @@
 #include <string>
 #include <vector>
 
-#include "logger/file_descriptor.h"
+#include "logger/line/file_descriptor.h"
 
 namespace loadline {
 

@@ -7,7 +7,7 @@
 #include <system_error>
 #include <thread>
 
-#include "logger/frame_reader.h"
+#include "logger/line/frame_reader.h"
 
 namespace loadline {
 namespace {

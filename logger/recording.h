@@ -15,8 +15,8 @@
 #include "logger/book_writer.h"
 #include "logger/clock.h"
 #include "logger/intake.h"
+#include "logger/line/port.h"
 #include "logger/live_meter.h"
-#include "logger/port.h"
 #include "logger/speed_watch.h"
 #include "logger/standstill_watch.h"
 

@@ -8,7 +8,7 @@
 
 #include "db/basis/estimate.h"
 #include "db/records.h"
-#include "logger/line_reader.h"
+#include "logger/line/line_reader.h"
 
 namespace loadline {
 

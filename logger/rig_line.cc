@@ -1,8 +1,8 @@
 #include "logger/rig_line.h"
 
 #include "db/basis/units.h"
-#include "logger/frame_reader.h"
-#include "logger/printed_line_reader.h"
+#include "logger/line/frame_reader.h"
+#include "logger/line/printed_line_reader.h"
 
 namespace loadline {
 namespace {

@@ -6,8 +6,8 @@
 #include <string>
 
 #include "db/parts.h"
-#include "logger/line_reader.h"
-#include "logger/port.h"
+#include "logger/line/line_reader.h"
+#include "logger/line/port.h"
 #include "logger/sound/sound_reader.h"
 
 namespace loadline {

@@ -15,7 +15,7 @@
 
 #include "db/exchange/csv_lines.h"
 #include "db/exchange/csv_reader.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 

@@ -25,9 +25,9 @@
 #include <vector>
 
 #include "db/book.h"
+#include "db/care/plausible.h"
 #include "db/exchange/csv_columns.h"
 #include "db/exchange/csv_lines.h"
-#include "db/plausible.h"
 
 namespace loadline {
 

@@ -7,11 +7,11 @@
 #include <map>
 
 #include "db/basis/units.h"
+#include "db/care/shown.h"
 #include "db/exchange/csv_in.h"
-#include "db/exchange/shown.h"
 #include "db/schema/schema.h"
-#include "db/store/statement.h"
-#include "db/store/text.h"
+#include "db/sql/statement.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

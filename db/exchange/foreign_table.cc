@@ -11,7 +11,7 @@
 #include "db/exchange/csv_reader.h"
 #include "db/exchange/header_names.h"
 #include "db/exchange/number_marks.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

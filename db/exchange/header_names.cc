@@ -6,7 +6,7 @@
 #include <cstring>
 
 #include "db/basis/units.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

@@ -7,10 +7,10 @@
 #include <map>
 #include <set>
 
-#include "db/pictures.h"
+#include "db/care/pictures.h"
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
 #include "db/store/impossible.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

@@ -6,7 +6,7 @@
 #include <cmath>
 #include <cstdlib>
 
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

@@ -8,7 +8,7 @@
 
 #include "db/basis/error.h"
 #include "db/parts.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 
 namespace loadline {
 namespace {

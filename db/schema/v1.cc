@@ -11,7 +11,7 @@
 // tenth of the recording speed. Rows enter them only through Book::append, which knows the run;
 // runs are never deleted; `check` looks for rows without a run and for values out of range.
 #include "db/schema/schema.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 
 namespace loadline {
 namespace {

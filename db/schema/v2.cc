@@ -8,7 +8,7 @@
 // stood there before, and the kind of a run and its being put aside cannot be changed by any
 // program without an entry there.
 #include "db/schema/schema.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 
 namespace loadline {
 namespace {

@@ -5,8 +5,8 @@
 
 #include <utility>
 
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

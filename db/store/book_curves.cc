@@ -3,8 +3,8 @@
 
 #include <nlohmann/json.hpp>
 
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

@@ -10,8 +10,8 @@
 
 #include "db/basis/new_file.h"
 #include "db/schema/schema.h"
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

@@ -1,8 +1,8 @@
 // Book: what was done to a part, and parts that were joined into others.
 #include <fmt/format.h>
 
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

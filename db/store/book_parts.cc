@@ -8,8 +8,8 @@
 #include "db/basis/near_words.h"
 #include "db/limits.h"
 #include "db/schema/schema.h"
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

@@ -1,8 +1,8 @@
 // Book: runs, their events and zeros.
 #include <fmt/format.h>
 
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

@@ -11,10 +11,10 @@
 #include <vector>
 
 #include "db/book.h"
+#include "db/sql/statement.h"
 #include "db/store/content_hash.h"
 #include "db/store/log_mark.h"
 #include "db/store/recorder_mark.h"
-#include "db/store/statement.h"
 
 namespace loadline {
 

@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "db/basis/estimate.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 
 namespace loadline {
 

@@ -10,8 +10,8 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/estimate.h"
-#include "db/store/statement.h"
-#include "db/store/text.h"
+#include "db/sql/statement.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

@@ -2,7 +2,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/ask.h"
-#include "db/exchange/shown.h"
+#include "db/care/shown.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {

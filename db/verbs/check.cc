@@ -1,4 +1,4 @@
-#include "db/check.h"
+#include "db/care/check.h"
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>

@@ -5,9 +5,9 @@
 #include <map>
 
 #include "db/basis/ask.h"
+#include "db/care/plausible.h"
 #include "db/limits.h"
-#include "db/plausible.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {

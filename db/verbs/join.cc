@@ -1,4 +1,4 @@
-#include "db/join.h"
+#include "db/care/join.h"
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>

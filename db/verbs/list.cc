@@ -3,7 +3,7 @@
 
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
-#include "db/exchange/shown.h"
+#include "db/care/shown.h"
 #include "db/store/book_state.h"
 #include "db/verbs/verbs.h"
 

@@ -2,9 +2,9 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/ask.h"
+#include "db/care/pictures.h"
+#include "db/care/shown.h"
 #include "db/exchange/csv_in.h"
-#include "db/exchange/shown.h"
-#include "db/pictures.h"
 #include "db/verbs/verbs.h"
 
 namespace loadline {

@@ -3,8 +3,8 @@
 
 #include "db/basis/text_table.h"
 #include "db/basis/units.h"
-#include "db/exchange/shown.h"
-#include "db/pictures.h"
+#include "db/care/pictures.h"
+#include "db/care/shown.h"
 #include "db/store/book_state.h"
 #include "db/verbs/verbs.h"
 

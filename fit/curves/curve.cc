@@ -7,7 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/error.h"
-#include "db/store/text.h"
+#include "db/sql/text.h"
 #include "fit/curves/smooth.h"
 #include "fit/equations/equations.h"
 #include "fit/equations/formula_of.h"

@@ -4,7 +4,7 @@
 #include <algorithm>
 
 #include "db/basis/web.h"
-#include "db/pictures.h"
+#include "db/care/pictures.h"
 #include "fit/report/pages/sections.h"
 #include "fit/report/pages/words.h"
 

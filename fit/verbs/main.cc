@@ -1,6 +1,6 @@
 // loadline-fit: from the book to an answer.
 #include "db/basis/command_line.h"
-#include "db/evening_words.h"
+#include "db/care/evening_words.h"
 #include "fit/verbs/belts/belt_verbs.h"
 #include "fit/verbs/drive/drive_verb.h"
 #include "fit/verbs/verbs.h"

@@ -21,7 +21,7 @@
 #include "db/basis/error.h"
 #include "db/basis/mutex.h"
 #include "db/basis/quantity.h"
-#include "logger/file_descriptor.h"
+#include "logger/line/file_descriptor.h"
 #include "logger/live/plain_words.h"
 #include "logger/live/typed_number.h"
 

@@ -5,7 +5,7 @@
 
 #include "db/basis/language.h"
 #include "db/basis/quantity.h"
-#include "db/evening.h"
+#include "db/care/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/record_order.h"

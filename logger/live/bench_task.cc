@@ -5,7 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/quantity.h"
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 #include "fit/readings/load_cell.h"
 #include "logger/live/plain_words.h"
 #include "logger/live/typed_number.h"

@@ -6,7 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 #include "logger/cautions.h"
 #include "logger/live/plain_words.h"
 #include "logger/live/typed_number.h"

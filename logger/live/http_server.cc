@@ -19,7 +19,7 @@
 #include <thread>
 
 #include "db/basis/error.h"
-#include "logger/file_descriptor.h"
+#include "logger/line/file_descriptor.h"
 
 namespace loadline {
 namespace {

@@ -4,7 +4,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "db/evening.h"
+#include "db/care/evening.h"
 
 namespace loadline {
 namespace {

@@ -12,7 +12,7 @@
 #include <string>
 #include <vector>
 
-#include "logger/port.h"
+#include "logger/line/port.h"
 
 namespace loadline {
 

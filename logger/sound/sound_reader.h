@@ -6,7 +6,7 @@
 #include <memory>
 #include <string>
 
-#include "logger/line_reader.h"
+#include "logger/line/line_reader.h"
 #include "logger/sound/pulse_finder.h"
 #include "logger/sound/sound_port.h"
 

@@ -7,7 +7,7 @@
 
 #include "db/basis/ask.h"
 #include "db/basis/units.h"
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 #include "logger/calibration_points.h"
 #include "logger/console.h"
 #include "logger/listening.h"

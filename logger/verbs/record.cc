@@ -7,7 +7,7 @@
 #include <iostream>
 
 #include "db/basis/ask.h"
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 #include "logger/cautions.h"
 #include "logger/console.h"
 #include "logger/live/bench_state.h"

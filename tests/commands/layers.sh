@@ -43,7 +43,7 @@ includes=$({ find db fit logger firmware-protocol -type f \
 # Folder by folder; tsort names those that come before themselves.
 circles=$(awk -F: '$3 ~ /\// {
     from = $1; sub(/\/[^\/]*$/, "", from); to = $3; sub(/\/[^\/]*$/, "", to)
-    if (from != to && from ~ /^fit/) print from, to }' <<< "$includes" | sort -u | tsort 2>&1 > /dev/null || true)
+    if (from != to) print from, to }' <<< "$includes" | sort -u | tsort 2>&1 > /dev/null || true)
 [[ -z $circles ]] || { echo "Folders include each other: ${circles//tsort: /}"; exit 1; }
 
 echo "$includes" | awk -v rules="$(rules)" '

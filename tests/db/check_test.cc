@@ -1,5 +1,5 @@
 // `check` must see each kind of harm that a book can come to, and never touch it.
-#include "db/check.h"
+#include "db/care/check.h"
 
 #include <doctest/doctest.h>
 #include <sqlite3.h>

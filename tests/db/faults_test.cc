@@ -10,9 +10,9 @@
 #include <random>
 #include <thread>
 
-#include "db/backup.h"
-#include "db/check.h"
-#include "db/store/statement.h"
+#include "db/care/backup.h"
+#include "db/care/check.h"
+#include "db/sql/statement.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/program.h"
 

@@ -4,7 +4,7 @@
 #include <string>
 
 #include "db/book.h"
-#include "db/join.h"
+#include "db/care/join.h"
 
 namespace loadline::testing {
 

@@ -13,9 +13,9 @@
 #include <fstream>
 #include <sstream>
 
-#include "db/check.h"
+#include "db/care/check.h"
+#include "db/care/shown.h"
 #include "db/exchange/csv_out.h"
-#include "db/exchange/shown.h"
 #include "db/schema/schema.h"
 #include "db/store/book_state.h"
 #include "db/store/impossible.h"

@@ -5,10 +5,10 @@
 
 #include <fstream>
 
-#include "db/check.h"
+#include "db/care/check.h"
+#include "db/care/join.h"
+#include "db/care/pictures.h"
 #include "db/exchange/merge.h"
-#include "db/join.h"
-#include "db/pictures.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 

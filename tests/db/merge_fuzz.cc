@@ -7,7 +7,7 @@
 #include <cstdlib>
 #include <set>
 
-#include "db/check.h"
+#include "db/care/check.h"
 #include "tests/db/hostile_book.h"
 
 namespace {

@@ -4,7 +4,7 @@
 #include <doctest/doctest.h>
 #include <sqlite3.h>
 
-#include "db/check.h"
+#include "db/care/check.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 

@@ -8,9 +8,9 @@
 #include <set>
 #include <sstream>
 
-#include "db/check.h"
+#include "db/care/check.h"
 #include "db/schema/schema.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 #include "tests/support/tests_folder.h"

@@ -5,7 +5,7 @@
 #include <map>
 #include <random>
 
-#include "db/check.h"
+#include "db/care/check.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/scratch.h"
 

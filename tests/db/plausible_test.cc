@@ -1,6 +1,6 @@
 // What is asked about when a run is imported. Sound runs of ordinary sizes pass; the slips are
 // those of unit and kind that people make, each applied to a sound run.
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 
 #include <doctest/doctest.h>
 

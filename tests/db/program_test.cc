@@ -2,7 +2,7 @@
 #include <doctest/doctest.h>
 
 #include "db/book.h"
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 #include "tests/db/filled_book.h"
 #include "tests/support/program.h"
 

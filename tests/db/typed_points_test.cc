@@ -6,7 +6,7 @@
 #include <cmath>
 #include <sstream>
 
-#include "db/check.h"
+#include "db/care/check.h"
 #include "tests/support/scratch.h"
 
 namespace loadline {

@@ -9,7 +9,7 @@
 #include <set>
 
 #include "db/basis/shell_word.h"
-#include "db/evening.h"
+#include "db/care/evening.h"
 #include "logger/belt_plan.h"
 #include "logger/calibration_points.h"
 #include "logger/live/coverage.h"

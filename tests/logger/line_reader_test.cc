@@ -8,8 +8,8 @@
 #include <utility>
 
 #include "db/basis/error.h"
-#include "logger/frame_reader.h"
-#include "logger/printed_line_reader.h"
+#include "logger/line/frame_reader.h"
+#include "logger/line/printed_line_reader.h"
 #include "tests/logger/support/played_rig.h"
 
 using namespace loadline;

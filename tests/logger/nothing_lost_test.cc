@@ -13,7 +13,7 @@
 #include <thread>
 
 #include "logger/console.h"
-#include "logger/frame_reader.h"
+#include "logger/line/frame_reader.h"
 #include "logger/recording.h"
 #include "tests/logger/support/bench_book.h"
 #include "tests/logger/support/paced_rig.h"

@@ -4,8 +4,8 @@
 #include <cstdint>
 #include <cstdlib>
 
-#include "logger/frame_reader.h"
-#include "logger/printed_line_reader.h"
+#include "logger/line/frame_reader.h"
+#include "logger/line/printed_line_reader.h"
 
 namespace {
 

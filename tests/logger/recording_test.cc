@@ -3,7 +3,7 @@
 
 #include <doctest/doctest.h>
 
-#include "logger/frame_reader.h"
+#include "logger/line/frame_reader.h"
 #include "tests/logger/support/bench_book.h"
 #include "tests/logger/support/played_rig.h"
 

@@ -11,8 +11,8 @@
 #include <cmath>
 #include <string>
 
-#include "logger/frame_reader.h"
-#include "logger/printed_line_reader.h"
+#include "logger/line/frame_reader.h"
+#include "logger/line/printed_line_reader.h"
 #include "logger/recording.h"
 #include "tests/logger/support/bench_book.h"
 #include "tests/logger/support/played_rig.h"

@@ -11,7 +11,7 @@
 #include <vector>
 
 #include "logger/clock.h"
-#include "logger/port.h"
+#include "logger/line/port.h"
 #include "tests/logger/support/frame_writer.h"
 
 namespace loadline {

@@ -1,4 +1,4 @@
-#include "logger/port.h"
+#include "logger/line/port.h"
 
 #include <fmt/format.h>
 #include <sys/stat.h>

@@ -1,4 +1,4 @@
-#include "logger/printed_columns.h"
+#include "logger/line/printed_columns.h"
 
 #include <fmt/format.h>
 

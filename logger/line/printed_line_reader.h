@@ -8,8 +8,8 @@
 #include <deque>
 #include <string>
 
-#include "logger/line_reader.h"
-#include "logger/printed_columns.h"
+#include "logger/line/line_reader.h"
+#include "logger/line/printed_columns.h"
 
 namespace loadline {
 

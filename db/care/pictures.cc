@@ -1,4 +1,4 @@
-#include "db/pictures.h"
+#include "db/care/pictures.h"
 
 #include <fmt/format.h>
 #include <openssl/evp.h>
@@ -11,7 +11,7 @@
 #include <sstream>
 #include <string_view>
 
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 

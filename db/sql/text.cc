@@ -1,4 +1,4 @@
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 #include <fmt/chrono.h>
 #include <fmt/format.h>

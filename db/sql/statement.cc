@@ -1,4 +1,4 @@
-#include "db/store/statement.h"
+#include "db/sql/statement.h"
 
 #include <fmt/format.h>
 #include <sys/resource.h>
@@ -8,7 +8,7 @@
 #include <regex>
 #include <utility>
 
-#include "db/store/text.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

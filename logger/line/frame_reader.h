@@ -1,8 +1,8 @@
 // The LineReader for rigs that speak firmware-protocol/wire.md.
 #pragma once
 
-#include "logger/line_reader.h"
-#include "logger/sample_chain.h"
+#include "logger/line/line_reader.h"
+#include "logger/line/sample_chain.h"
 
 namespace loadline {
 

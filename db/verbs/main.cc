@@ -1,4 +1,4 @@
-#include "db/evening_words.h"
+#include "db/care/evening_words.h"
 #include "db/verbs/verbs.h"
 
 int main(int argc, char** argv) {

@@ -6,7 +6,7 @@
 #include <optional>
 #include <string>
 
-#include "logger/line_reader.h"
+#include "logger/line/line_reader.h"
 
 namespace loadline {
 

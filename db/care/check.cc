@@ -1,4 +1,4 @@
-#include "db/check.h"
+#include "db/care/check.h"
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -9,11 +9,11 @@
 #include <set>
 
 #include "db/basis/estimate.h"
-#include "db/pictures.h"
+#include "db/care/pictures.h"
 #include "db/schema/schema.h"
+#include "db/sql/text.h"
 #include "db/store/book_state.h"
 #include "db/store/impossible.h"
-#include "db/store/text.h"
 
 namespace loadline {
 namespace {

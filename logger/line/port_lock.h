@@ -8,7 +8,7 @@
 
 #include <string>
 
-#include "logger/file_descriptor.h"
+#include "logger/line/file_descriptor.h"
 
 namespace loadline {
 

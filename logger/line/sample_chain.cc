@@ -1,4 +1,4 @@
-#include "logger/sample_chain.h"
+#include "logger/line/sample_chain.h"
 
 #include <fmt/format.h>
 

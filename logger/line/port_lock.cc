@@ -1,4 +1,4 @@
-#include "logger/port_lock.h"
+#include "logger/line/port_lock.h"
 
 #include <fcntl.h>
 #include <fmt/format.h>
@@ -12,7 +12,7 @@
 #include <sstream>
 
 #include "db/basis/error.h"
-#include "logger/port.h"
+#include "logger/line/port.h"
 
 namespace loadline {
 namespace {

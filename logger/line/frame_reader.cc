@@ -1,4 +1,4 @@
-#include "logger/frame_reader.h"
+#include "logger/line/frame_reader.h"
 
 #include <fmt/format.h>
 

@@ -1,4 +1,4 @@
-#include "db/evening_words.h"
+#include "db/care/evening_words.h"
 
 #include <fmt/format.h>
 

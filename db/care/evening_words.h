@@ -3,7 +3,7 @@
 
 #include <string>
 
-#include "db/evening.h"
+#include "db/care/evening.h"
 
 namespace loadline {
 

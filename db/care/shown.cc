@@ -1,4 +1,4 @@
-#include "db/exchange/shown.h"
+#include "db/care/shown.h"
 
 #include <cmath>
 #include <nlohmann/json.hpp>

@@ -1,4 +1,4 @@
-#include "logger/file_descriptor.h"
+#include "logger/line/file_descriptor.h"
 
 #include <poll.h>
 #include <sys/eventfd.h>

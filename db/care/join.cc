@@ -1,10 +1,10 @@
-#include "db/join.h"
+#include "db/care/join.h"
 
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 
-#include "db/exchange/shown.h"
-#include "db/store/statement.h"
+#include "db/care/shown.h"
+#include "db/sql/statement.h"
 
 namespace loadline {
 namespace {

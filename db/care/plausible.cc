@@ -1,4 +1,4 @@
-#include "db/plausible.h"
+#include "db/care/plausible.h"
 
 #include <fmt/format.h>
 
@@ -6,8 +6,8 @@
 #include <cmath>
 
 #include "db/basis/units.h"
-#include "db/store/statement.h"
-#include "db/store/text.h"
+#include "db/sql/statement.h"
+#include "db/sql/text.h"
 
 namespace loadline {
 namespace {

@@ -1,4 +1,4 @@
-#include "db/backup.h"
+#include "db/care/backup.h"
 
 #include <fmt/format.h>
 

@@ -1,4 +1,4 @@
-#include "logger/printed_line_reader.h"
+#include "logger/line/printed_line_reader.h"
 
 #include <fmt/format.h>
 

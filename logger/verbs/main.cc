@@ -5,7 +5,7 @@
 #include <new>
 
 #include "db/basis/command_line.h"
-#include "db/evening_words.h"
+#include "db/care/evening_words.h"
 #include "logger/belt_plan.h"
 #include "logger/cautions.h"
 #include "logger/verbs/verbs.h"

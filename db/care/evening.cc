@@ -1,4 +1,4 @@
-#include "db/evening.h"
+#include "db/care/evening.h"
 
 #include <algorithm>
 

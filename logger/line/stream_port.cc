@@ -9,9 +9,9 @@
 #include <cstring>
 
 #include "db/basis/error.h"
-#include "logger/file_descriptor.h"
-#include "logger/port.h"
-#include "logger/port_lock.h"
+#include "logger/line/file_descriptor.h"
+#include "logger/line/port.h"
+#include "logger/line/port_lock.h"
 
 namespace loadline {
 namespace {
