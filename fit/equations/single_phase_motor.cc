@@ -3,16 +3,18 @@
 // With the main winding alone both fields are alike, β = 1, and nothing starts it (double revolving
 // field theory, any machines text, e.g. Fitzgerald, Kingsley and Umans, from memory). A capacitor
 // or a shading ring weakens the field that turns backwards: 0 < β < 1, and β = 0 is the induction
-// motor on three phases. Torques go with V² and the rest as in induction_motor.cc.
+// motor on three phases. Laws as of all turning fields (turning_field.h).
 //
 // Tried for motors that are entered as induction motors, and where it is asked for: on the curves
 // of others its four parameters are near enough to anything.
 #include <cmath>
+#include <utility>
 
 #include "fit/equations/equations.h"
 #include "fit/equations/formula_of.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/equations/shape_of.h"
+#include "fit/equations/turning_field.h"
 
 namespace loadline {
 namespace {
@@ -26,7 +28,7 @@ class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
   std::string name() const override { return "single-phase"; }
   std::vector<VectorXd> starts() const override {
     std::vector<VectorXd> starts;
-    for (const double slip : {0.08, 0.2, 0.5})
+    for (const double slip : kSlipsToBeginWith)
       for (const double backward : {0.15, 0.7})
         starts.push_back(Eigen::Vector4d(std::log(1.1 * scale_.torque), std::log(slip),
                                          std::log(1.02 * scale_.speed), std::log(backward)));
@@ -51,29 +53,14 @@ class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
 }  // namespace
 
 MotorEquation single_phase_motor() {
+  std::vector<MotorParameter> parameters = turning_field(
+      "greatest torque of the field that turns with the rotor", "slip at that torque");
+  parameters.push_back({.name = "backward",
+                        .symbol = "β",
+                        .unit = "",
+                        .meaning = "strength of the field that turns against the rotor"});
   return {.name = "single-phase",
-          .parameters = {{.name = "breakdown",
-                          .symbol = "T_b",
-                          .unit = "N·m",
-                          .meaning = "greatest torque of the field that turns with the rotor",
-                          .by_torque = 1,
-                          .by_voltage = 2,
-                          .by_frequency = -2},
-                         {.name = "slip_b",
-                          .symbol = "s_b",
-                          .unit = "",
-                          .meaning = "slip at that torque",
-                          .by_frequency = -1,
-                          .by_resistance = 1},
-                         {.name = "omega_s",
-                          .symbol = "ω_s",
-                          .unit = "rad/s",
-                          .meaning = "synchronous speed",
-                          .by_frequency = 1},
-                         {.name = "backward",
-                          .symbol = "β",
-                          .unit = "",
-                          .meaning = "strength of the field that turns against the rotor"}},
+          .parameters = std::move(parameters),
           .formulas = {formula_of<SinglePhaseEquation>(
               "single-phase", {"breakdown", "slip_b", "omega_s", "backward"})},
           .shape = shape_maker<SinglePhaseShape>(),

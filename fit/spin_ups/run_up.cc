@@ -6,6 +6,7 @@
 
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/solver/hermite.h"
 #include "fit/spin_ups/spin_up_constants.h"
 #include "fit/spin_ups/winding_warmth.h"
 
@@ -174,12 +175,9 @@ VectorXd angle_at(const std::vector<Node>& nodes, double t) {
   const std::size_t i = node_before(nodes, t);
   const Node &a = nodes[i], &b = nodes[i + 1];
   const double h = b.time_s - a.time_s, u = (t - a.time_s) / h;
-  const double u2 = u * u, u3 = u2 * u, u4 = u3 * u, u5 = u4 * u;
-  return a.angle * (1 - 10 * u3 + 15 * u4 - 6 * u5) + b.angle * (10 * u3 - 15 * u4 + 6 * u5) +
-         a.speed * (h * (u - 6 * u3 + 8 * u4 - 3 * u5)) +
-         b.speed * (h * (-4 * u3 + 7 * u4 - 3 * u5)) +
-         a.acceleration * (h * h * (u2 - 3 * u3 + 3 * u4 - u5) / 2) +
-         b.acceleration * (h * h * (u3 - 2 * u4 + u5) / 2);
+  const auto by = quintic_hermite(u, h);
+  return by[0] * a.angle + by[1] * b.angle + by[2] * a.speed + by[3] * b.speed +
+         by[4] * a.acceleration + by[5] * b.acceleration;
 }
 
 bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const {

@@ -9,6 +9,8 @@
 #include <cmath>
 #include <vector>
 
+#include "fit/solver/hermite.h"
+
 namespace loadline {
 
 /// The number itself, without the derivatives that a dual one carries.
@@ -122,16 +124,8 @@ class CoastSolution {
       node = static_cast<std::size_t>(
           std::clamp(static_cast<int>(steps), 0, static_cast<int>(nodes) - 2));
       u = steps - static_cast<double>(node);
-      const double u2 = u * u, u3 = u2 * u, rest = 1 - u, bend = rest * rest * rest;
-      const double to_b = u3 * (10 - 15 * u + 6 * u2);
-      angle = {1 - to_b,
-               to_b,
-               h * u * bend * (1 + 3 * u),
-               -h * u3 * rest * (4 - 3 * u),
-               h * h * u2 * bend / 2,
-               h * h * u3 * rest * rest / 2};
-      const double to_next = u2 * (3 - 2 * u);
-      speed = {1 - to_next, to_next, h * u * rest * rest, -h * u2 * rest};
+      angle = quintic_hermite(u, h);
+      speed = cubic_hermite(u, h);
     }
     std::size_t node;
     double u;  // share of the way from the first node to the second

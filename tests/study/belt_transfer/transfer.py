@@ -17,10 +17,11 @@ import math
 import pathlib
 import random
 import sqlite3
-import subprocess
 import sys
 import tempfile
-import uuid
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+import made_book  # noqa: E402
 
 RPM = 30 / math.pi
 VOLTS = 230.0
@@ -38,13 +39,7 @@ class Curve:
         self.true = [v + s * rng.gauss(0, 1) for v, s in zip(values, self.sd)]
 
     def put(self, book, column, part, high, supply):
-        square = [[s * s if i == k else 0 for k in range(len(self.sd))] for i, s in enumerate(self.sd)]
-        book.execute(
-            f"INSERT INTO curve (uuid, {column}, model, parameter_names, parameters, covariance, degrees_of_freedom,"
-            " speed_low_rad_per_s, speed_high_rad_per_s, supply_v, program_version, made_utc)"
-            " VALUES (?, ?, ?, ?, ?, ?, 1e9, 5, ?, ?, 'study', '2026-01-01T00:00:00Z')",
-            (str(uuid.uuid4()), part, self.model, json.dumps(self.names), json.dumps(self.values), json.dumps(square),
-             high, supply))
+        made_book.put_curve(book, column, part, self.model, self.names, self.values, self.sd, high, supply)
 
 
 class Motor(Curve):
@@ -144,11 +139,7 @@ class Book:
         book.close()
 
     def call(self, program, *words):
-        done = subprocess.run([program, *map(str, words), "--book", str(self.folder / "d.book")], capture_output=True,
-                              text=True, cwd=self.folder, check=False)
-        if done.returncode not in (0, 1):
-            raise RuntimeError(f"{words}: {done.returncode} {done.stderr.strip()}")
-        return done.stdout
+        return made_book.call(self.folder, program, *words)
 
     def truth(self, motor, pulley):
         return settle(self.motors[motor], self.machine, self.belt, self.true[pulley], self.true["H"])

@@ -23,13 +23,14 @@ import math
 import pathlib
 import random
 import sqlite3
-import subprocess
 import sys
 import tempfile
-import uuid
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "zoo"))
 import zoo  # noqa: E402
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+import made_book  # noqa: E402
 
 RPM = 30 / math.pi
 VOLTS = 230.0
@@ -86,13 +87,7 @@ class Equation:
         return sum(c * speed ** n for n, c in enumerate(self.true))
 
     def put(self, book, column, part, high, supply):
-        square = [[s * s if i == k else 0 for k in range(len(self.sd))] for i, s in enumerate(self.sd)]
-        book.execute(
-            f"INSERT INTO curve (uuid, {column}, model, parameter_names, parameters, covariance, degrees_of_freedom,"
-            " speed_low_rad_per_s, speed_high_rad_per_s, supply_v, program_version, made_utc)"
-            " VALUES (?, ?, ?, ?, ?, ?, 1e9, 5, ?, ?, 'study', '2026-01-01T00:00:00Z')",
-            (str(uuid.uuid4()), part, self.model, json.dumps(self.names), json.dumps(self.values), json.dumps(square),
-             high, supply))
+        made_book.put_curve(book, column, part, self.model, self.names, self.values, self.sd, high, supply)
 
 
 class NoBelt:
@@ -189,11 +184,7 @@ class Workshop:
         self.call(self.db, "init")
 
     def call(self, program, *words, good=(0,)):
-        done = subprocess.run([program, *map(str, words), "--book", str(self.folder / "d.book")],
-                              capture_output=True, text=True, cwd=self.folder, check=False)
-        if done.returncode not in good:
-            raise RuntimeError(f"{words}: {done.returncode} {done.stderr.strip()}")
-        return done.stdout
+        return made_book.call(self.folder, program, *words, good=good)
 
     def take(self, kind, rows, *words):
         file = self.folder / "rows.csv"

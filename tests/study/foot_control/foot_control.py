@@ -17,10 +17,11 @@ import math
 import pathlib
 import random
 import sqlite3
-import subprocess
 import sys
 import tempfile
-import uuid
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+import made_book  # noqa: E402
 
 RPM = 30 / math.pi
 VOLTS, HERTZ = 230.0, 50.0
@@ -95,22 +96,13 @@ class Workshop:
         self.db, self.fit, self.folder = db, fit, pathlib.Path(folder)
 
     def call(self, program, *words):
-        done = subprocess.run([program, *map(str, words), "--book", str(self.folder / "d.book")], capture_output=True,
-                              text=True, cwd=self.folder, check=False)
-        if done.returncode not in (0, 1):
-            raise RuntimeError(f"{words}: {done.returncode} {done.stderr.strip()}")
-        return done.stdout
+        return made_book.call(self.folder, program, *words)
 
     def put_drag(self, said):
         book = sqlite3.connect(self.folder / "d.book")
         with book:
             part = book.execute("SELECT id FROM machine").fetchone()[0]
-            square = [[(0.01 * c) ** 2 if i == k else 0 for k in range(3)] for i, c in enumerate(said)]
-            book.execute(
-                "INSERT INTO curve (uuid, machine_id, model, parameter_names, parameters, covariance,"
-                " degrees_of_freedom, speed_low_rad_per_s, speed_high_rad_per_s, program_version, made_utc)"
-                " VALUES (?, ?, 'drag', ?, ?, ?, 1e9, 5, 170, 'study', '2026-01-01T00:00:00Z')",
-                (str(uuid.uuid4()), part, json.dumps(["c0", "c1", "c2"]), json.dumps(said), json.dumps(square)))
+            made_book.put_curve(book, "machine_id", part, "drag", ["c0", "c1", "c2"], said, [0.01 * c for c in said], 170)
         book.close()
 
 

@@ -15,9 +15,11 @@ import math
 import pathlib
 import random
 import sqlite3
-import subprocess
+import sys
 import tempfile
-import uuid
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+import made_book  # noqa: E402
 
 RPM = 30 / math.pi
 VOLTS = 230.0
@@ -78,23 +80,14 @@ def one(db, fit, seed):
         folder = pathlib.Path(folder)
 
         def call(program, *words):
-            done = subprocess.run([program, *map(str, words), "--book", str(folder / "d.book")], capture_output=True,
-                                  text=True, cwd=folder, check=False)
-            if done.returncode not in (0, 1):
-                raise RuntimeError(f"{words}: {done.returncode} {done.stderr.strip()}")
-            return done.stdout
+            return made_book.call(folder, program, *words)
         call(db, "init")
         call(db, "add", "machine", "K", "--stroke-mm", 30, "--inertia-kgm2", 0.0017)
         call(db, "add", "motor", "M", "--type", "series", "--rated-v", VOLTS, "--rated-hz", 50)
         book = sqlite3.connect(folder / "d.book")
         with book:
             part = book.execute("SELECT id FROM machine").fetchone()[0]
-            square = [[(0.01 * c) ** 2 if i == k else 0 for k in range(3)] for i, c in enumerate(said)]
-            book.execute(
-                "INSERT INTO curve (uuid, machine_id, model, parameter_names, parameters, covariance,"
-                " degrees_of_freedom, speed_low_rad_per_s, speed_high_rad_per_s, program_version, made_utc)"
-                " VALUES (?, ?, 'drag', ?, ?, ?, 1e9, 5, 170, 'study', '2026-01-01T00:00:00Z')",
-                (str(uuid.uuid4()), part, json.dumps(["c0", "c1", "c2"]), json.dumps(said), json.dumps(square)))
+            made_book.put_curve(book, "machine_id", part, "drag", ["c0", "c1", "c2"], said, [0.01 * c for c in said], 170)
         book.close()
         (folder / "rows.csv").write_text("\n".join(brake_rows(motor, rng)) + "\n", encoding="utf-8")
         call(db, "import", "rows.csv", "--kind", "brake", "--motor", "M", "--supply-v", VOLTS, "--yes")
