@@ -9,6 +9,7 @@
 #include "fit/belts/comparison/belt_constants.h"
 #include "fit/belts/steady_part.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/readings.h"
 
 namespace loadline {
 namespace {

@@ -13,9 +13,10 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
-#include "fit/readings/readings.h"
 
 namespace loadline {
+
+struct Readings;  // fit/readings/readings.h
 
 struct SlipSetting {
   std::int64_t run = 0;

@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/error.h"
+#include "db/basis/students_t.h"
 #include "db/sql/text.h"
 #include "fit/curves/smooth.h"
 #include "fit/equations/equations.h"

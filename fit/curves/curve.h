@@ -14,7 +14,6 @@
 #include <vector>
 
 #include "db/basis/estimate.h"
-#include "db/basis/students_t.h"
 #include "db/records.h"
 #include "fit/curves/another_evening.h"
 #include "fit/equations/curve_model.h"

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/coast_downs/row_readings.h"
 #include "fit/curves/results.h"

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/history/changes.h"
 #include "fit/history/evenings/drag_sessions.h"

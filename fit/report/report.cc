@@ -7,6 +7,7 @@
 
 #include "db/basis/new_file.h"
 #include "fit/report/pages/sections.h"
+#include "fit/report/pages/verdicts.h"
 #include "fit/report/pages/words.h"
 
 namespace loadline {

@@ -3,6 +3,7 @@
 #include <map>
 #include <set>
 
+#include "db/basis/students_t.h"
 #include "fit/report/pages/sections.h"
 #include "fit/report/pages/words.h"
 

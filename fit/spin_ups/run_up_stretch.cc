@@ -6,6 +6,7 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/readings.h"
 #include "fit/readings/speeds/speed_rows.h"
 #include "fit/spin_ups/spin_up_constants.h"
 #include "fit/spin_ups/winding_warmth.h"

@@ -5,10 +5,11 @@
 #include <vector>
 
 #include "fit/readings/noise/row_reading.h"
-#include "fit/readings/readings.h"
 #include "fit/spin_ups/spin_up.h"
 
 namespace loadline {
+
+struct Readings;  // fit/readings/readings.h
 
 /// Cuts the stretch out, from the first moving windows to the switch or, where nothing tells of it,
 /// the fastest window; empty without motor speed, without inertia, or when it never speeds up.

@@ -1,6 +1,7 @@
 // The smooth motor curve: against SciPy's smoothing spline, against shapes whose equation is known,
 // and where it must refuse.
 #include "fit/curves/smooth.h"
+#include "db/basis/students_t.h"
 
 #include <doctest/doctest.h>
 

@@ -6,6 +6,7 @@
 
 #include "db/basis/units.h"
 #include "fit/belts/motor_view.h"
+#include "fit/belts/session.h"
 #include "fit/choose/drawer/choice_constants.h"
 
 namespace loadline {

@@ -8,12 +8,13 @@
 #include <vector>
 
 #include "db/book.h"
-#include "fit/belts/session.h"
 #include "fit/choose/drawer/choice_constants.h"
 #include "fit/curves/curve.h"
 #include "fit/drive/figures/question.h"
 
 namespace loadline {
+
+struct BeltSession;  // fit/belts/belt_session.h
 
 /// Rows of the book; 0 = none was named.
 struct PulleyIds {

@@ -10,6 +10,7 @@
 #include "fit/belts/grooves/fit_check.h"
 #include "fit/belts/grooves/length.h"
 #include "fit/belts/grooves/seat.h"
+#include "fit/belts/session.h"
 #include "fit/choose/drawer/stored_parts.h"
 #include "fit/drive/load_lines/supply.h"
 

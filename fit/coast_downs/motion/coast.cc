@@ -7,6 +7,7 @@
 #include "db/basis/units.h"
 #include "fit/coast_downs/motion/coast_constants.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/readings.h"
 #include "fit/readings/speeds/speed_rows.h"
 
 namespace loadline {

@@ -6,9 +6,10 @@
 
 #include "fit/readings/noise/row_noise.h"
 #include "fit/readings/noise/row_reading.h"
-#include "fit/readings/readings.h"
 
 namespace loadline {
+
+struct Readings;  // fit/readings/readings.h
 
 /// The usable stretch of one coast-down: from the release to the last reliable speed.
 struct Coast {

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/curves/curve.h"
 #include "fit/drive/load_lines/supply.h"
 #include "fit/drive/points/operating_point.h"
 

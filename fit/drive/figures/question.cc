@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
+#include "fit/curves/curve.h"
 #include "fit/drive/load_lines/drive_constants.h"
 
 namespace loadline {

@@ -6,6 +6,8 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "fit/curves/curve.h"
+
 namespace loadline {
 
 DriveCurve::DriveCurve(const Curve& curve)

@@ -17,10 +17,12 @@
 #include <string>
 #include <vector>
 
-#include "fit/curves/curve.h"
 #include "fit/drive/load_lines/propagation.h"
+#include "fit/equations/curve_model.h"
 
 namespace loadline {
+
+struct Curve;  // fit/curves/curve.h
 
 class DriveCurve {
  public:

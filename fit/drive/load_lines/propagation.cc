@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "db/basis/error.h"
+#include "db/basis/students_t.h"
 #include "fit/curves/curve.h"
 
 namespace loadline {

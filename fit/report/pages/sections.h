@@ -7,9 +7,10 @@
 #include "db/book.h"
 #include "fit/report/pages/page.h"
 #include "fit/report/pages/subjects.h"
-#include "fit/report/pages/verdicts.h"
 
 namespace loadline {
+
+struct Verdict;  // verdicts.h
 
 /// The cautions of the whole page, right below the verdicts, because a reader may go straight to
 /// the bench with them, and how to read intervals.

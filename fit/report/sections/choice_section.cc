@@ -6,6 +6,7 @@
 
 #include "fit/choose/choice_output.h"
 #include "fit/report/pages/sections.h"
+#include "fit/report/pages/verdicts.h"
 #include "fit/report/plots/choice_plot.h"
 
 namespace loadline {

@@ -11,6 +11,7 @@
 #include "db/basis/web.h"
 #include "fit/report/pages/pairs.h"
 #include "fit/report/pages/sections.h"
+#include "fit/report/pages/verdicts.h"
 #include "fit/report/plots/curve_plots.h"
 
 namespace loadline {

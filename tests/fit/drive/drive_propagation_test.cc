@@ -1,4 +1,5 @@
 // First-order propagation against the GUM and against numbers worked by hand.
+#include "db/basis/students_t.h"
 #include "fit/drive/load_lines/propagation.h"
 
 #include <doctest/doctest.h>
