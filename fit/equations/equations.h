@@ -23,10 +23,6 @@ struct SeriesEquation {
     const T shifted = w + p[1] * (1.0 + heat);
     return v * v * p[0] / (shifted * shifted + p[2] * p[2]) - (p[3] + w * (p[4] + w * p[5]));
   }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
-  }
 };
 
 /// p = A, ω₀, ωₓ, d₀, d₁, d₂, σ: the series motor whose iron saturates. The flux constant falls
@@ -82,10 +78,6 @@ struct SaturatedSeriesEquation {
     const T electromagnetic = root + (torque_at(g, a, w, w0, p[2]) - root) / (1 - slope);
     return electromagnetic - (p[3] + w * (p[4] + w * p[5]));
   }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
-  }
 };
 
 /// p = Ts, ωₙ: Ts(1 − ω/ωₙ).
@@ -95,10 +87,6 @@ struct PermanentMagnetEquation {
   static T torque(const T* p, const T& w, double v, const T& heat) {
     return p[0] * (v - w / p[1]) * (1.0 - heat);
   }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
-  }
 };
 
 /// p = Tb, s_b, ω_s: Kloss 2Tb/(s/s_b + s_b/s), s = 1 − ω/ω_s, written without the pole at s = 0.
@@ -107,10 +95,6 @@ struct InductionEquation {
   template <typename T>
   static T torque(const T* p, const T& w, double v, const T& heat) {
     return v * v * field(p[0], p[1] * (1.0 + heat), T(1.0 - w / p[2]));
-  }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
   }
   /// Torque of a turning field at slip s.
   template <typename T>
@@ -128,10 +112,6 @@ struct SinglePhaseEquation {
     return v * v *
            (InductionEquation::field(p[0], slip, s) -
             p[3] * InductionEquation::field(p[0], slip, T(2.0 - s)));
-  }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
   }
 };
 

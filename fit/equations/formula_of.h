@@ -21,7 +21,7 @@ class FormulaOf final : public CurveModel {
   std::string name() const override { return name_; }
   std::vector<std::string> parameter_names() const override { return parameters_; }
   double torque(const Eigen::VectorXd& p, double speed) const override {
-    return Equation::torque(p.data(), speed);
+    return at(p.data(), speed);
   }
   double slope(const Eigen::VectorXd& p, double speed) const override {
     return jet(p, speed).v[Equation::kParameters];
@@ -31,12 +31,20 @@ class FormulaOf final : public CurveModel {
   }
 
  private:
+  // A motor's equation stands for the supply that its parameters do, and no warmer winding.
+  template <typename T>
+  static T at(const T* p, const T& speed) {
+    if constexpr (requires { Equation::torque(p, speed, 1.0, T(0.0)); })
+      return Equation::torque(p, speed, 1.0, T(0.0));
+    else
+      return Equation::torque(p, speed);
+  }
   using Jet = ceres::Jet<double, Equation::kParameters + 1>;
   static Jet jet(const Eigen::VectorXd& p, double speed) {
     std::array<Jet, Equation::kParameters> parameters;
     for (int i = 0; i < Equation::kParameters; ++i)
       parameters[static_cast<std::size_t>(i)] = Jet(p[i], i);
-    return Equation::torque(parameters.data(), Jet(speed, Equation::kParameters));
+    return at(parameters.data(), Jet(speed, Equation::kParameters));
   }
   std::string name_;
   std::vector<std::string> parameters_;

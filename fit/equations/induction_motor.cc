@@ -2,10 +2,8 @@
 // How its parameters go with supply, frequency and warmth: turning_field.h.
 #include <cmath>
 
+#include "fit/equations/described.h"
 #include "fit/equations/equations.h"
-#include "fit/equations/formula_of.h"
-#include "fit/equations/motor_equation.h"
-#include "fit/equations/shape_of.h"
 #include "fit/equations/turning_field.h"
 
 namespace loadline {
@@ -16,7 +14,6 @@ using Eigen::VectorXd;
 class InductionShape final : public LogShape<InductionEquation> {
  public:
   using LogShape::LogShape;
-  std::string name() const override { return "induction"; }
   std::vector<VectorXd> starts() const override {
     std::vector<VectorXd> starts;
     for (const double slip : kSlipsToBeginWith)
@@ -29,12 +26,10 @@ class InductionShape final : public LogShape<InductionEquation> {
 }  // namespace
 
 MotorEquation induction_motor() {
-  return {
-      .name = "induction",
-      .parameters = turning_field("greatest torque", "slip at the greatest torque"),
-      .formulas = {formula_of<InductionEquation>("induction", {"breakdown", "slip_b", "omega_s"})},
-      .shape = shape_maker<InductionShape>(),
-      .speeds_by_frequency = 1};
+  return described<InductionShape>(
+      {.name = "induction",
+       .parameters = turning_field("greatest torque", "slip at the greatest torque"),
+       .speeds_by_frequency = 1});
 }
 
 }  // namespace loadline

@@ -38,8 +38,8 @@ struct MotorEquation {
   std::vector<MotorParameter> parameters;
   /// The formula of a stored curve: the one with as many parameters as are stored. A shorter one,
   /// of earlier books, has the first of `parameters`.
-  std::vector<std::shared_ptr<const CurveModel>> formulas;
-  Shape shape;  ///< as the fit sees it
+  std::vector<std::shared_ptr<const CurveModel>> formulas = {};
+  Shape shape = {};  ///< as the fit sees it
   /// Powers of voltage and frequency by which all its speeds move, the measured range with them; 0
   /// where a change of supply moves no single speed of the curve.
   int speeds_by_voltage = 0, speeds_by_frequency = 0;

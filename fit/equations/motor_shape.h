@@ -6,6 +6,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 namespace loadline {
@@ -32,7 +33,9 @@ class MotorShape {
     Eigen::VectorXd by_p;
   };
   virtual ~MotorShape() = default;
-  virtual std::string name() const = 0;
+  /// That of its row of the table (described.h sets it).
+  const std::string& name() const { return name_; }
+  void set_name(std::string name) { name_ = std::move(name); }
   virtual int size() const = 0;
   /// Natural parameters from internal ones, and the derivative.
   virtual Eigen::VectorXd natural(const Eigen::VectorXd& u) const = 0;
@@ -46,6 +49,9 @@ class MotorShape {
   /// Rows of the prior: residual = L(u − mean). Zero rows when nothing is known.
   virtual Eigen::MatrixXd prior_root() const = 0;
   virtual Eigen::VectorXd prior_mean() const = 0;
+
+ private:
+  std::string name_;
 };
 
 }  // namespace loadline

@@ -6,10 +6,8 @@
 // their flux per kelvin (handbooks), and warm by some ten kelvin in a run.
 #include <cmath>
 
+#include "fit/equations/described.h"
 #include "fit/equations/equations.h"
-#include "fit/equations/formula_of.h"
-#include "fit/equations/motor_equation.h"
-#include "fit/equations/shape_of.h"
 
 namespace loadline {
 namespace {
@@ -19,7 +17,6 @@ using Eigen::VectorXd;
 class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
  public:
   using LogShape::LogShape;
-  std::string name() const override { return "permanent-magnet"; }
   std::vector<VectorXd> starts() const override {
     return {Eigen::Vector2d(std::log(scale_.torque), std::log(1.05 * scale_.speed))};
   }
@@ -28,30 +25,28 @@ class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
 }  // namespace
 
 MotorEquation permanent_magnet_motor() {
-  return {
-      .name = "permanent-magnet",
-      .parameters = {{.name = "stall",
-                      .symbol = "T₀",
-                      .unit = "N·m",
-                      .meaning = "torque at standstill",
-                      .by_torque = 1,
-                      .by_voltage = 1,
-                      .by_resistance = -1,
-                      .by_flux = 1},
-                     {.name = "omega_n",
-                      .symbol = "ωₙ",
-                      .unit = "rad/s",
-                      .meaning = "speed without load",
-                      .by_voltage = 1,
-                      .by_flux = -1}},
-      .formulas = {formula_of<PermanentMagnetEquation>("permanent-magnet", {"stall", "omega_n"})},
-      .shape = shape_maker<PermanentMagnetShape>(),
-      .speeds_by_voltage = 1,
-      .flux_sd = 0.03,
-      .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)
-      .brush_v_sd = 0.8,
-      .friction_share = 0.05,  // current without load over that at standstill (common practice)
-      .friction_share_sd = 0.03};
+  return described<PermanentMagnetShape>(
+      {.name = "permanent-magnet",
+       .parameters = {{.name = "stall",
+                       .symbol = "T₀",
+                       .unit = "N·m",
+                       .meaning = "torque at standstill",
+                       .by_torque = 1,
+                       .by_voltage = 1,
+                       .by_resistance = -1,
+                       .by_flux = 1},
+                      {.name = "omega_n",
+                       .symbol = "ωₙ",
+                       .unit = "rad/s",
+                       .meaning = "speed without load",
+                       .by_voltage = 1,
+                       .by_flux = -1}},
+       .speeds_by_voltage = 1,
+       .flux_sd = 0.03,
+       .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)
+       .brush_v_sd = 0.8,
+       .friction_share = 0.05,  // current without load over that at standstill (common practice)
+       .friction_share_sd = 0.03});
 }
 
 }  // namespace loadline

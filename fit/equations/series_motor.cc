@@ -5,11 +5,9 @@
 #include <Eigen/Dense>
 #include <cmath>
 
+#include "fit/equations/described.h"
 #include "fit/equations/equations.h"
-#include "fit/equations/formula_of.h"
 #include "fit/equations/motor_constants.h"
-#include "fit/equations/motor_equation.h"
-#include "fit/equations/shape_of.h"
 
 namespace loadline {
 namespace {
@@ -27,7 +25,6 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
   SeriesShape(const SweepScale& scale, const std::optional<OwnDrag>& own) : ShapeOf(scale) {
     if (own) take_own_drag(*own);
   }
-  std::string name() const override { return "series"; }
 
   VectorXd natural(const VectorXd& u) const override {
     const double w0 = std::exp(u[1]), wx = u[2] * scale_.speed;
@@ -102,57 +99,53 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
 }  // namespace
 
 MotorEquation series_motor() {
-  return {.name = "series",
-          .parameters = {{.name = "A",
-                          .symbol = "A",
-                          .unit = "N·m·rad²/s²",
-                          .meaning = "strength of the motor: supply squared over its flux constant",
-                          .by_torque = 1,
-                          .by_voltage = 2},
-                         {.name = "omega_0",
-                          .symbol = "ω₀",
-                          .unit = "rad/s",
-                          .meaning =
-                              "winding resistance, as the speed whose back voltage equals its drop",
-                          .by_resistance = 1},
-                         {.name = "omega_x",
-                          .symbol = "ωₓ",
-                          .unit = "rad/s",
-                          .meaning = "winding reactance, likewise",
-                          .by_frequency = 1},
-                         {.name = "d0",
-                          .symbol = "d₀",
-                          .unit = "N·m",
-                          .meaning = "the motor's own friction, the same at every speed",
-                          .positive = false,
-                          .by_torque = 1},
-                         {.name = "d1",
-                          .symbol = "d₁",
-                          .unit = "N·m·s",
-                          .meaning = "the motor's own drag that grows with the speed",
-                          .positive = false,
-                          .by_torque = 1},
-                         {.name = "d2",
-                          .symbol = "d₂",
-                          .unit = "N·m·s²",
-                          .meaning = "the motor's own fan, growing with the speed squared",
-                          .positive = false,
-                          .by_torque = 1},
-                         {.name = "sigma",
-                          .symbol = "σ",
-                          .unit = "1/(N·m)",
-                          .meaning = "how far the iron saturates",
-                          .positive = false,
-                          .by_torque = -1}},
-          .formulas = {formula_of<SeriesEquation>("series",
-                                                  {"A", "omega_0", "omega_x", "d0", "d1", "d2"}),
-                       formula_of<SaturatedSeriesEquation>(
-                           "series", {"A", "omega_0", "omega_x", "d0", "d1", "d2", "sigma"})},
-          .shape = shape_maker<SeriesShape>(),
-          .series_resistance = "omega_0",
-          .brush_v = 2,  // of two carbon brushes (handbooks, from memory)
-          .brush_v_sd = 1,
-          .swings_with_mains = true};
+  return described<SeriesShape, SeriesEquation>(
+      {.name = "series",
+       .parameters = {{.name = "A",
+                       .symbol = "A",
+                       .unit = "N·m·rad²/s²",
+                       .meaning = "strength of the motor: supply squared over its flux constant",
+                       .by_torque = 1,
+                       .by_voltage = 2},
+                      {.name = "omega_0",
+                       .symbol = "ω₀",
+                       .unit = "rad/s",
+                       .meaning =
+                           "winding resistance, as the speed whose back voltage equals its drop",
+                       .by_resistance = 1},
+                      {.name = "omega_x",
+                       .symbol = "ωₓ",
+                       .unit = "rad/s",
+                       .meaning = "winding reactance, likewise",
+                       .by_frequency = 1},
+                      {.name = "d0",
+                       .symbol = "d₀",
+                       .unit = "N·m",
+                       .meaning = "the motor's own friction, the same at every speed",
+                       .positive = false,
+                       .by_torque = 1},
+                      {.name = "d1",
+                       .symbol = "d₁",
+                       .unit = "N·m·s",
+                       .meaning = "the motor's own drag that grows with the speed",
+                       .positive = false,
+                       .by_torque = 1},
+                      {.name = "d2",
+                       .symbol = "d₂",
+                       .unit = "N·m·s²",
+                       .meaning = "the motor's own fan, growing with the speed squared",
+                       .positive = false,
+                       .by_torque = 1},
+                      {.name = "sigma",
+                       .symbol = "σ",
+                       .unit = "1/(N·m)",
+                       .meaning = "how far the iron saturates",
+                       .positive = false,
+                       .by_torque = -1}},
+       .series_resistance = "omega_0",
+       .brush_v = 2,  // of two carbon brushes (handbooks, from memory)
+       .brush_v_sd = 1,
+       .swings_with_mains = true});
 }
 
 }  // namespace loadline

@@ -5,7 +5,6 @@
 #include <ceres/jet.h>
 
 #include <array>
-#include <type_traits>
 
 #include "fit/equations/motor_shape.h"
 
@@ -17,6 +16,7 @@ namespace loadline {
 template <typename Equation>
 class ShapeOf : public MotorShape {
  public:
+  using Formula = Equation;
   static constexpr int kSize = Equation::kParameters;
   explicit ShapeOf(const SweepScale& scale) : scale_(scale) {}
   int size() const override { return kSize; }
@@ -52,18 +52,5 @@ class LogShape : public ShapeOf<Equation> {
     return u.array().exp().matrix().asDiagonal();
   }
 };
-
-/// How the table of motor equations makes a shape: with the motor's own drag where the shape's
-/// constructor takes it.
-template <typename Shape>
-auto shape_maker() {
-  return [](const SweepScale& scale,
-            const std::optional<OwnDrag>& own_drag) -> std::unique_ptr<MotorShape> {
-    if constexpr (std::is_constructible_v<Shape, const SweepScale&, const std::optional<OwnDrag>&>)
-      return std::make_unique<Shape>(scale, own_drag);
-    else
-      return std::make_unique<Shape>(scale);
-  };
-}
 
 }  // namespace loadline

@@ -10,10 +10,8 @@
 #include <cmath>
 #include <utility>
 
+#include "fit/equations/described.h"
 #include "fit/equations/equations.h"
-#include "fit/equations/formula_of.h"
-#include "fit/equations/motor_equation.h"
-#include "fit/equations/shape_of.h"
 #include "fit/equations/turning_field.h"
 
 namespace loadline {
@@ -25,7 +23,6 @@ using Eigen::VectorXd;
 class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
  public:
   using LogShape::LogShape;
-  std::string name() const override { return "single-phase"; }
   std::vector<VectorXd> starts() const override {
     std::vector<VectorXd> starts;
     for (const double slip : kSlipsToBeginWith)
@@ -59,13 +56,10 @@ MotorEquation single_phase_motor() {
                         .symbol = "β",
                         .unit = "",
                         .meaning = "strength of the field that turns against the rotor"});
-  return {.name = "single-phase",
-          .parameters = std::move(parameters),
-          .formulas = {formula_of<SinglePhaseEquation>(
-              "single-phase", {"breakdown", "slip_b", "omega_s", "backward"})},
-          .shape = shape_maker<SinglePhaseShape>(),
-          .speeds_by_frequency = 1,
-          .of_type = "induction"};
+  return described<SinglePhaseShape>({.name = "single-phase",
+                                      .parameters = std::move(parameters),
+                                      .speeds_by_frequency = 1,
+                                      .of_type = "induction"});
 }
 
 }  // namespace loadline

@@ -303,7 +303,7 @@ TEST_CASE("one current on direct and on alternating mains: the textbooks' univer
   const double k = (volts / amperes - ohms) / (2000 / kRpm);  // V·s/A
   const auto torque = [&](double rpm, double hertz) {
     const double p[] = {volts * volts / k, ohms / k, 2 * M_PI * hertz * henry / k, 0, 0, 0};
-    return SeriesEquation::torque(p, rpm / kRpm);
+    return SeriesEquation::torque(p, rpm / kRpm, 1.0, 0.0);
   };
   CHECK(torque(2000, 0) == doctest::Approx(0.309).epsilon(0.002));
   CHECK(torque(1821, 50) == doctest::Approx(0.309).epsilon(0.002));

@@ -7,9 +7,7 @@
 #include <cmath>
 
 #include "fit/drive/load_lines/supply.h"
-#include "fit/equations/formula_of.h"
-#include "fit/equations/motor_equation.h"
-#include "fit/equations/shape_of.h"
+#include "fit/equations/described.h"
 #include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -18,40 +16,31 @@ using namespace loadline;
 
 namespace {
 
-// All that there is to write, in the library a file of its own: the equation, once, for numbers and
-// for Ceres' dual numbers …
+// All that there is to write, some twenty lines, in the library a file of its own: the equation,
+// once, for numbers and for Ceres' dual numbers …
 struct FannedEquation {  // p = Ts, ωₙ, f: T(ω) = Ts(v² − ω/ωₙ) − f·ω²
   static constexpr int kParameters = 3;
   template <typename T>
   static T torque(const T* p, const T& w, double v, const T& heat) {
     return p[0] * (v * v - w / p[1]) * (1.0 - heat) - p[2] * w * w;
   }
-  template <typename T>
-  static T torque(const T* p, const T& w) {
-    return torque(p, w, 1.0, T(0.0));
-  }
 };
-
 // … starts within the reach of the fit, from the size of the data …
-class FannedShape final : public LogShape<FannedEquation> {
- public:
+struct FannedShape final : LogShape<FannedEquation> {
   using LogShape::LogShape;
-  std::string name() const override { return "fanned"; }
   std::vector<Eigen::VectorXd> starts() const override {
     const double fan = 0.1 * scale_.torque / (scale_.speed * scale_.speed);
     return {Eigen::Vector3d(std::log(scale_.torque), std::log(1.1 * scale_.speed), std::log(fan))};
   }
 };
-
 // … and its row of the table. At r times the voltage v² gains r²: Ts goes with V², and so does ωₙ,
 // for the slope Ts/ωₙ stays.
 MotorEquation fanned_motor() {
-  return {.name = "fanned",
-          .parameters = {{"T_s", "T_s", "N·m", "pull", true, 1, 2},
-                         {"w_n", "ω_n", "rad/s", "speed without load and fan", true, 0, 2},
-                         {"fan", "f", "N·m·s²", "the fan on the shaft", true, 1}},
-          .formulas = {formula_of<FannedEquation>("fanned", {"T_s", "w_n", "fan"})},
-          .shape = shape_maker<FannedShape>()};
+  return described<FannedShape>(
+      {.name = "fanned",
+       .parameters = {{"T_s", "T_s", "N·m", "pull", true, 1, 2},
+                      {"w_n", "ω_n", "rad/s", "speed without load and fan", true, 0, 2},
+                      {"fan", "f", "N·m·s²", "the fan on the shaft", true, 1}}});
 }
 
 }  // namespace
