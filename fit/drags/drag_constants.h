@@ -26,8 +26,14 @@ CHOSEN("drag", kMostUnexplained, 60);
 CHOSEN("drag", kMostInertiaSd, 0.5);
 /// Standard deviations by which a drag is below zero for sure.
 CHOSEN("drag", kSureSds, 3);
-/// Relative, of J: what digits, clocks and a ripple beyond the first order leave open; of c₀, c₁,
-/// c₂ kOpen in drag_fit.cc (coverage table in tests/study/README.md).
+
+// ---- what the equation leaves open --------------------------------------------------------------
+
+/// Relative standard uncertainties of c₀, c₁, c₂ and of J by digits, clocks and a ripple beyond the
+/// first order (coverage table in tests/study/README.md).
+CHOSEN("drag", kOpenC0, 1e-3);
+CHOSEN("drag", kOpenC1, 2.6e-3);
+CHOSEN("drag", kOpenC2, 4e-3);
 CHOSEN("drag", kOpenInertia, 3e-4);
 
 }  // namespace loadline::drag_chosen

@@ -14,6 +14,7 @@
 #include "fit/curves/sessions.h"
 #include "fit/drags/drag_constants.h"
 #include "fit/drags/driven.h"
+#include "fit/drags/ripple.h"
 
 namespace loadline {
 namespace {
@@ -21,9 +22,6 @@ namespace {
 using namespace drag_chosen;
 
 constexpr Thinning kThinning{.most = 6000};
-// What digits, clocks and a ripple beyond the first order leave open, relative standard
-// uncertainties of c₀, c₁, c₂ and of J; see the coverage table in tests/study/README.md.
-constexpr double kOpen[3] = {1e-3, 2.6e-3, 4e-3};
 
 // One disc's number of pulses: a quick run-down is often too short to show it, while another one
 // does.
@@ -107,7 +105,8 @@ void set_curve(DragFit& out, const CoastFit& fit, double clock_sd) {
   Curve& curve = out.curve;
   curve = Curve::of_equation(stribeck ? "drag-stribeck" : "drag", p,
                              by * fit.solution.inverse_normal * by.transpose());
-  for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(kOpen[i] * p[i], 2);
+  const double open[] = {kOpenC0, kOpenC1, kOpenC2};
+  for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(open[i] * p[i], 2);
   // One clock timed all: c0 is an inertia over a square of time, c1 over a time, c2 over none.
   const Eigen::Vector3d by_clock(2 * p[0], p[1], 0);
   curve.covariance.topLeftCorner<3, 3>() += clock_sd * clock_sd * by_clock * by_clock.transpose();
@@ -169,20 +168,7 @@ CoastFinding finding(const CoastFit& fit, std::size_t j) {
     if (coast.weight[i] < 0.5) found.outlier_times_s.push_back(at + coast.origin_s);
   }
   found.speed_rms = std::sqrt(squares / static_cast<double>(r.size()));
-  found.ripple_nm = Estimate::unknown("N·m");
-  if (!fit.options.ripple || coast.by_turns()) return found;
-  // A torque ripple of amplitude R twice a turn moves the angle by R/(4 J ω²)·cos 2θ: J dω = R sin
-  // 2θ dt gives δω = −R cos 2θ/(2Jω), and δθ = −R sin 2θ/(4Jω²).
-  const Eigen::Index first = fit.problem->ripple_column_of(j);
-  const double q = fit.solution.parameters[first + 6], s = fit.solution.parameters[first + 7];
-  const double total =
-      fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]) + coast.added_kgm2;
-  const double factor = 4 * total * coast.speed_high * coast.speed_high;
-  const double size = std::hypot(q, s);
-  const double sd = std::sqrt((fit.solution.inverse_normal(first + 6, first + 6) +
-                               fit.solution.inverse_normal(first + 7, first + 7)) /
-                              2);
-  found.ripple_nm = Estimate::with_half_width(factor * size, 1.96 * factor * sd, "N·m");
+  found.ripple_nm = ripple_amplitude(fit, j);
   return found;
 }
 

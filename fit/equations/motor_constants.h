@@ -25,6 +25,11 @@ CHOSEN("motor", kSaturationSd, 0.8);
 inline constexpr double kDragShare[3] = {0.03, 0.03, 0.05};
 inline constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 
+/// Single phase: strength of the field that turns backwards, over that which turns forwards, and
+/// the standard deviation of its logarithm: anything from a small part of it to all.
+CHOSEN("motor", kBackward, 0.5);
+CHOSEN("motor", kBackwardLogSd, 1);
+
 // ---- which equation -----------------------------------------------------------------------------
 
 /// AICc by which another equation must be better than the motor's entered type, and than the usual
@@ -65,5 +70,19 @@ CHOSEN("motor", kNoLoadBeyond, 0.04);
 /// Peak power and its speed, by their distance from the measured range over the highest speed.
 CHOSEN("motor", kPowerShape, 0.35);
 CHOSEN("motor", kPowerSpeedShape, 1.3);
+
+// ---- temperatures and starts --------------------------------------------------------------------
+
+/// K: of a winding's temperature that a person states; of a case against the winding in it, both at
+/// rest.
+CHOSEN("motor", kSaidSd, 2);
+CHOSEN("motor", kSensorSd, 4);
+/// Flux that magnets lose for each kelvin that the winding warms (ferrite, from memory), and its
+/// standard uncertainty.
+CHOSEN("motor", kFluxPerK, -0.002);
+CHOSEN("motor", kFluxPerKSd, 0.0006);
+/// Relative: what brushes and supply do to the speed between one start and the next (common
+/// practice).
+CHOSEN("motor", kNoLoadRepeats, 0.004);
 
 }  // namespace loadline::motor_chosen

@@ -12,6 +12,7 @@
 
 #include "fit/equations/described.h"
 #include "fit/equations/equations.h"
+#include "fit/equations/motor_constants.h"
 #include "fit/equations/turning_field.h"
 
 namespace loadline {
@@ -19,6 +20,8 @@ namespace {
 
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
+
+using namespace motor_chosen;
 
 class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
  public:
@@ -42,9 +45,6 @@ class SinglePhaseShape final : public LogShape<SinglePhaseEquation> {
     mean[3] = std::log(kBackward);
     return mean;
   }
-
- private:
-  static constexpr double kBackward = 0.5, kBackwardLogSd = 1;
 };
 
 }  // namespace

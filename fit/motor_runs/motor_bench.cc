@@ -7,6 +7,7 @@
 
 #include "fit/curves/runs_of.h"
 #include "fit/drags/drag_fit.h"
+#include "fit/equations/motor_constants.h"
 #include "fit/readings/noise/noise.h"
 
 namespace loadline {
@@ -15,8 +16,7 @@ namespace {
 // So many values hold all that a curve's fit can take from a long run.
 constexpr Thinning kBrakeThinning{.few = 2000};
 
-// What brushes and supply do to the speed between one start and the next (common practice).
-constexpr double kNoLoadRepeats = 0.004;
+using motor_chosen::kNoLoadRepeats;
 
 std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
   Readings readings = load_readings(book, run.id, kBrakeThinning);

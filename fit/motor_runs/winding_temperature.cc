@@ -4,14 +4,15 @@
 #include <cmath>
 
 #include "fit/curves/copper.h"
+#include "fit/equations/motor_constants.h"
 #include "fit/equations/motor_equation.h"
 
 namespace loadline {
 namespace {
 
+using namespace motor_chosen;
+
 constexpr double kReference_c = 20;  // of kCopperPerK
-constexpr double kSaidSd = 2;        // K: of a temperature that a person states
-constexpr double kSensorSd = 4;      // K: a case against the winding in it, both at rest
 constexpr double kStart_s = 1;  // of the run: the sensor still reads what the motor was at rest
 constexpr const char* kUnknown =
     "a curve at another winding temperature needs to know that of its runs: give it with "

@@ -12,6 +12,7 @@
 // doubt.
 #pragma once
 
+#include "fit/equations/motor_constants.h"
 #include "fit/motor_runs/motor_findings.h"
 #include "fit/motor_runs/motor_options.h"
 #include "fit/readings/readings.h"
@@ -30,9 +31,8 @@ WindingTemperature winding_temperature(const MotorFitOptions& options, const Rea
 WindingTemperature winding_temperature(const MotorFitOptions& options);
 
 /// Flux that magnets lose for each kelvin that the winding warms, and its standard uncertainty.
-inline constexpr double kFluxPerK = -0.002, kFluxPerKSd = 0.0006;
 struct FluxPerK {
-  double value = kFluxPerK, sd = kFluxPerKSd;
+  double value = motor_chosen::kFluxPerK, sd = motor_chosen::kFluxPerKSd;
 };
 
 /// What one run shows of that: the change of flux that a fit found in it, in per cent, the standard

@@ -14,6 +14,7 @@
 #include "db/basis/units.h"
 #include "db/sound_input.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/readings/repeated_times.h"
 #include "fit/readings/speeds/bounded_rows.h"
 #include "fit/readings/speeds/recovered_edges.h"
@@ -21,11 +22,8 @@
 namespace loadline {
 namespace {
 
-constexpr double kUsualLag = 0.1;     // s
-constexpr double kLeastLagSd = 0.02;  // s; between kinds of converters and their filters
-constexpr double kClockSd = 50e-6;    // relative; a crystal, common practice
-constexpr double kHostClockSd = 20e-6;
-constexpr double kCheckedClockSd = 5e-6;
+using namespace reading_chosen;
+
 // Beyond that many rows the windows between them are averaged, and no other reading is tried.
 constexpr std::size_t kMostRowsKept = 100000;
 
@@ -83,11 +81,6 @@ SpeedTrace thinned(const SpeedTrace& trace, std::size_t block) {
   return out;
 }
 
-// Averaging over this share of the highest speed bends a torque curve by 1e-4 of its torque: the
-// error is T''·(Δω)²/24, and T'' of a series motor at most 6·T/(ω₀²+…).
-constexpr double kSteadyShare = 0.01;
-constexpr double kQuickest = 0.02;  // share of the neighbours that may differ by more
-
 // Every value hardly differs from the next.
 bool follows(const SpeedTrace& trace) {
   std::vector<double> changes;
@@ -97,8 +90,9 @@ bool follows(const SpeedTrace& trace) {
     top = std::max(top, trace.speed[i]);
   }
   if (changes.empty()) return false;
-  const auto at = changes.begin() + static_cast<std::ptrdiff_t>(
-                                        (1 - kQuickest) * static_cast<double>(changes.size() - 1));
+  const auto at =
+      changes.begin() +
+      static_cast<std::ptrdiff_t>((1 - kQuickNeighbours) * static_cast<double>(changes.size() - 1));
   std::nth_element(changes.begin(), at, changes.end());
   return *at <= kSteadyShare * top;
 }
@@ -125,7 +119,6 @@ bool mostly_repeats(const std::vector<double>& torque) {
 
 // Torque and speed that stand still and change together, row for row, are readings of a bench that
 // ran steadily: neither is the old value of an instrument slower than the rows.
-constexpr double kTogether = 0.9;       // share of the repeats, and of the changes
 constexpr std::size_t kFewRepeats = 8;  // fewer are chance
 bool stand_together(const std::vector<double>& torque, const std::vector<double>& rpm) {
   std::size_t repeats[2] = {0, 0}, changes[2] = {0, 0}, both_repeat = 0, both_change = 0;

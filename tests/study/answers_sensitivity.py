@@ -3,7 +3,7 @@
     answers_sensitivity.py MOVABLE_FIT DB EVENING SUBJECT [NAME…]
 
 MOVABLE_FIT is loadline-fit with numbers that move (target movable_fit), EVENING the book that
-sample-runs/demo.sh leaves in build/demo. SUBJECT is coast, drag, belts, drive, choose or history. What
+sample-runs/demo.sh leaves in build/demo. SUBJECT is readings, coast, drag, belts, drive, choose or history. What
 spans years is a book of histories/generator.py: eight evenings of coast-downs as rows of a file; two for
 coast and drag.
 
@@ -37,6 +37,7 @@ CASES = {
     "history": [("years", ["history", "--machine", "K"])],
 }
 CASES["drag"] = CASES["coast"]
+CASES["readings"] = [*CASES["coast"], ("evening", ["motor", "Heron 70"])]
 CHANCES = ("chance", "right")
 NAMES = ("motor", "motor_pulley", "hand_pulley", "belt", "name", "a", "b", "on", "session")
 

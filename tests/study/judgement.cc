@@ -73,7 +73,8 @@ std::vector<Judged> judge_coast(Session& session) {
       {"c0", truth.c0_nm, fit.c0, naive[0]},
       {"c1", truth.c1_nms, fit.c1, naive[1]},
       {"c2", truth.c2_nms2, fit.c2, naive[2]},
-      {"inertia", session.runs().front().recording.handwheel_side_inertia, fit.inertia, naive[3]}};
+      {"inertia", session.runs().front().recording.handwheel_side_inertia, fit.inertia, naive[3]},
+      {"ripple", truth.ripple2_nm, fit.findings.front().ripple_nm, Estimate::unknown("")}};
 }
 
 std::vector<Judged> judge(Kind kind, Session& session) {

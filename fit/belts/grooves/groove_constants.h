@@ -10,6 +10,8 @@ namespace loadline::belt_chosen {
 CHOSEN("belts", kMostProud, 0.2);
 CHOSEN("belts", kMostSunk, 0.5);
 CHOSEN("belts", kSunkWarning, 0.3);
+/// Tension line of a V-belt, as a share of its height below the top (seat.h).
+CHOSEN("belts", kTensionLine, 0.34);
 /// mm; of the height the last: standard uncertainties of calliper sizes in soft belts and turned
 /// grooves, and of the tension line. Common practice.
 CHOSEN("belts", kWidthSd, 0.05);

@@ -8,12 +8,13 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
+#include "fit/belts/grooves/groove_constants.h"
 
 namespace loadline {
 namespace {
 
 constexpr double kInch = 25.4;
-constexpr double kTensionLine = 0.34;  // see fit/belts/grooves/seat.h
+using belt_chosen::kTensionLine;
 
 void require_positive(double value, const char* what) {
   if (!(value > 0) || !std::isfinite(value))

@@ -15,9 +15,6 @@ namespace {
 
 using namespace belt_chosen;
 
-// Tension line of a V-belt, as a share of its height below the top (see the header).
-constexpr double kTensionLine = 0.34;
-
 double half_tan(double angle_deg) { return std::tan(rad_from_deg(angle_deg / 2)); }
 
 void require(double value, const char* what, const char* option) {

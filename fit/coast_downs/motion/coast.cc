@@ -23,7 +23,7 @@ std::size_t release(const std::vector<double>& speed) {
   const double top = *std::max_element(speed.begin(), speed.end());
   std::size_t last = 0;  // still near the top
   for (std::size_t i = 0; i < speed.size(); ++i)
-    if (speed[i] >= kPlateau * top) last = i;
+    if (speed[i] >= (1 - kNearTop) * top) last = i;
   if (last == 0 || last + 3 >= speed.size()) return last;  // begins running free
   const double fell = speed[last - 1] - speed[last], falls = speed[last + 1] - speed[last + 2];
   return fell > kHoldsRelease * falls ? last + 1 : last + 2;

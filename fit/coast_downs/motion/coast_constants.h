@@ -8,8 +8,8 @@ namespace loadline::coast_chosen {
 
 // ---- the stretch --------------------------------------------------------------------------------
 
-/// Of the top speed: above it the shaft may still be driven.
-CHOSEN("coast", kPlateau, 0.97);
+/// Of the top speed, below it: nearer the shaft may still be driven.
+CHOSEN("coast", kNearTop, 0.03);
 /// Of a later window's fall: one that fell by more ran free for a part of its time.
 CHOSEN("coast", kHoldsRelease, 0.1);
 /// Of the top speed: below it friction at rest and felt take over, and edges are rare.

@@ -7,11 +7,14 @@
 
 #include "db/basis/units.h"
 #include "fit/curves/curve.h"
+#include "fit/drive/load_lines/drive_constants.h"
 #include "fit/drive/load_lines/supply.h"
 #include "fit/drive/points/operating_point.h"
 
 namespace loadline {
 namespace {
+
+using namespace drive_chosen;
 
 using Eigen::VectorXd;
 

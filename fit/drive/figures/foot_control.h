@@ -7,12 +7,10 @@
 // λ follows from the torque that the wanted speed needs, so how the pedal's travel goes with the
 // torque does not matter to what the motor then does. Exact where the control multiplies one curve
 // (a lowered voltage on any of the motor equations, less the motor's own friction). How much the
-// mixture changes over the speed is in doubt by e, of standard uncertainty 1: c is ours, five times
-// what fifteen motors on phase angle showed that were followed through time (0.011), for controls
-// that chop otherwise. The mark itself is
-// interpolated too, a + (b − a)·(λ + 4λ(1 − λ)·s): the pedal's travel may bend between its marks,
-// so s has the standard uncertainty kTravelSd (ours: from the cube root to the cube of the travel
-// lies within twice that). SI throughout. Pure functions; any thread.
+// mixture changes over the speed is in doubt by e, of standard uncertainty 1, c is kMixtureSd
+// (drive_constants.h). The mark itself is interpolated too, a + (b − a)·(λ + 4λ(1 − λ)·s): the
+// pedal's travel may bend between its marks, so s has the standard uncertainty kTravelSd. SI
+// throughout. Pure functions; any thread.
 #pragma once
 
 #include <memory>
@@ -29,9 +27,6 @@ struct MarkedCurve {
   double mark = 0;
   std::shared_ptr<const Curve> curve;
 };
-
-inline constexpr double kMixtureSd = 0.05;  // c
-inline constexpr double kTravelSd = 0.2;
 
 /// The curve between two marks: the parameters of both, then "position" (λ, here 1), "mixture" (e,
 /// here 0) and "travel" (s, here 0). Ranges are those that both were measured in.

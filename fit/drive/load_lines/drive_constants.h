@@ -50,4 +50,15 @@ CHOSEN("drive", kWorthwhile, 2);
 /// Of the draws that cannot be: slow stitching says how many.
 CHOSEN("drive", kNoticeable, 0.02);
 
+// ---- a foot control that was measured (foot_control.h) ------------------------------------------
+
+/// How much the mixture of two marks' curves changes over the speed: five times what fifteen motors
+/// on phase angle showed that were followed through time (0.011), for controls that chop otherwise.
+CHOSEN("drive", kMixtureSd, 0.05);
+/// How the pedal's travel bends between its marks: from the cube root to the cube of the travel
+/// lies within twice that. Ours.
+CHOSEN("drive", kTravelSd, 0.2);
+/// Of the torque: how far a motor's is off a straight line through its top speeds. Ours.
+CHOSEN("drive", kBend, 0.03);
+
 }  // namespace loadline::drive_chosen

@@ -4,8 +4,12 @@
 #include <cmath>
 #include <numeric>
 
+#include "fit/readings/noise/reading_constants.h"
+
 namespace loadline {
 namespace {
+
+using namespace reading_chosen;
 
 // One order more by Burg's lattice step; returns the reflection coefficient, or 0 when exhausted.
 double burg_step(std::size_t p, std::vector<double>& forward, std::vector<double>& backward) {
@@ -41,7 +45,6 @@ double robust_sd(std::span<const double> values) {
 }
 
 double outlier_weight(double size) {
-  constexpr double kFullWeight = 4, kNoWeight = 6;
   const double x = (std::fabs(size) - kFullWeight) / (kNoWeight - kFullWeight);
   if (x <= 0) return 1;
   if (x >= 1) return 0;

@@ -4,17 +4,17 @@
 #include <cmath>
 #include <map>
 
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/readings/speeds/speed.h"
 #include "fit/readings/speeds/speed_rows.h"
 
 namespace loadline {
 namespace {
 
-constexpr double kTimes = 3e-4;      // relative: digits of the times between rows
-constexpr double kMostDoubt = 0.01;  // of a pair that counts, in pulses a turn over themselves
+using namespace reading_chosen;
+
 constexpr int kMostPulses = 400;
-constexpr int kLeastInRow = 4;       // pairs, one after the other, with the same pulses
-constexpr double kLeastHeld = 0.02;  // share of rows that repeat: the instrument waits for edges
+constexpr int kLeastInRow = 4;  // pairs, one after the other, with the same pulses
 
 // The pulses in a turn that two neighbouring rows would have as bounds of one stretch; 0: none.
 int pulses_of(std::span<const double> time_s, std::span<const double> rpm, std::size_t i,
@@ -23,7 +23,7 @@ int pulses_of(std::span<const double> time_s, std::span<const double> rpm, std::
   if (!(a > 0) || !(b > 0) || !(b < a)) return 0;
   const double grown = 1 / b - 1 / a;
   const double pulses = 60 * grown / (time_s[i] - time_s[i - 1]);
-  const double doubt = std::hypot(half / (a * a), half / (b * b)) / grown + kTimes;
+  const double doubt = std::hypot(half / (a * a), half / (b * b)) / grown + kDigitsOfTimes;
   const double nearest = std::round(pulses);
   if (nearest < 1 || nearest > kMostPulses || doubt > kMostDoubt) return 0;
   return std::fabs(pulses - nearest) < doubt * nearest ? static_cast<int>(nearest) : 0;
@@ -66,7 +66,7 @@ int hold_through_bounds(std::span<const double> time_s, std::vector<double>& rpm
     if (!(rpm[i] > 0) || rpm[i] == rpm[i - 1]) continue;
     const bool falls = rpm[i] < rpm[i - 1];
     if (next < rpm.size() && falls && rpm[next] < rpm[i] &&
-        turn / rpm[next] > (time_s[next] - time_s[i - 1]) * (1 + kTimes))
+        turn / rpm[next] > (time_s[next] - time_s[i - 1]) * (1 + kDigitsOfTimes))
       bound[i] = true;
     if (last == 0) last = i;
     next = i;

@@ -10,11 +10,14 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/readings/noise/usual_step.h"
 #include "fit/readings/speeds/holds.h"
 
 namespace loadline {
 namespace {
+
+using namespace reading_chosen;
 
 // One new value of an imported tachometer: when it was seen, and how long after the one before.
 struct NewValue {
@@ -60,13 +63,10 @@ double report_interval(std::span<const NewValue> values, double row_s) {
 constexpr int kMostPulses = 120;
 constexpr std::size_t kLeastValues = 8;
 constexpr std::size_t kLeastStretches = 6;
-// Reports per pulse: the time since the last value then counts pulses.
-constexpr double kSlowEnough = 2.1;
 
 // Whether the times of single (or few) pulses of this pitch do not stray from the rows that report
 // them: each edge lies at most one report before its row, so the truth strays by less than one
 // either way. Only values so slow that a pulse outlasts two reports can tell.
-constexpr double kMostStray = 1.4;  // reports
 enum class Verdict { kContradicted, kTooFewCanTell, kExplained };
 Verdict explained(std::span<const NewValue> values, double pitch, double report_s) {
   double low = 0, high = 0, sum = 0;
@@ -302,9 +302,6 @@ class Placement {
 // a steep change tell it; where the speed hardly changes, nothing hangs on it.
 constexpr std::size_t kTellingValues = 30;  // on either side of the slowest
 constexpr std::size_t kLeastTelling = 16;   // fewer can be smooth by chance
-constexpr double kSteep = 0.01;             // usual change from value to value, of the speed
-constexpr double kFarSmoother = 0.4, kSmootherThanOthers = 0.5;
-constexpr double kCloseReports = 4;  // pulses per report beyond which it matters little where
 
 constexpr std::array kUsualDiscs = {1,  2,  3,  4,  5,  6,  8,  10, 12, 15,
                                     16, 18, 20, 24, 30, 36, 40, 60, 120};

@@ -8,10 +8,13 @@
 
 #include "db/basis/units.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/readings/speeds/holds.h"
 
 namespace loadline {
 namespace {
+
+using namespace reading_chosen;
 
 double usual_interval(const SpeedTrace& trace) {
   std::vector<double> lengths;
@@ -149,7 +152,6 @@ namespace {
 
 // A spike is far from the middle of its neighbours: against how far values are as a rule, against
 // most of these neighbours, and against the speed, for a pulse of up to some dozen in a row.
-constexpr double kSpike = 8, kBeyondNeighbours = 3, kLeastSpike = 0.015;
 constexpr std::size_t kNeighbours = 3;  // on either side
 
 struct Apart {
@@ -243,7 +245,7 @@ class Slopes {
 // half width, misses by much more than single values scatter, for one side alone determines a speed
 // less well than both. Switching on and off makes corners too; what the cell says right behind
 // these is no steady torque, and it is well that they are rounded.
-constexpr double kKinkJump = 9, kMissedTip = 0.125, kClearOfScatter = 8;
+constexpr double kMissedTip = 0.125;
 }  // namespace
 
 void SmoothSpeed::find_kinks() {

@@ -6,10 +6,13 @@
 #include <optional>
 
 #include "db/basis/units.h"
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/readings/noise/usual_step.h"
 
 namespace loadline {
 namespace {
+
+using namespace reading_chosen;
 
 // Rows between new values, where these always come after the same number of rows or a multiple of
 // it; 1 where they do not.
@@ -33,9 +36,6 @@ struct Renewal {
 };
 
 constexpr std::size_t kLeastRenewals = 12;
-constexpr double kQuickest = 1.2;   // rows: more often, and every row has a value of its own
-constexpr double kFineness = 0.05;  // of a row, over the whole length
-constexpr double kOther = 1.2;      // times a step: another one, not the same seen more exactly
 constexpr std::size_t kMostTried = 20000;
 
 // What is left of the row in which the first renewal lies when all are `step` apart; negative where
@@ -63,7 +63,7 @@ std::optional<Renewal> renewal(const SpeedRows& rows) {
   }
   if (to.size() < kLeastRenewals) return std::nullopt;
   const double length = to.back() - to.front();
-  const double least = std::max(kQuickest * rows.row_s, quickest - rows.row_s);
+  const double least = std::max(kQuickestRenewal * rows.row_s, quickest - rows.row_s);
   const double most = quickest + rows.row_s;
   Renewal best;
   double widest = 0;
@@ -72,7 +72,7 @@ std::optional<Renewal> renewal(const SpeedRows& rows) {
     double middle = 0;
     const double left = phases_left(from, to, step, middle);
     // A half or a third of the steps would suit as well: the longest that does.
-    if (left > widest || (left > 0 && step > kOther * best.step_s)) {
+    if (left > widest || (left > 0 && step > kOtherStep * best.step_s)) {
       widest = left;
       best = {step, middle};
     }

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 
@@ -10,14 +11,14 @@
 #include "fit/choose/drawer/diameters.h"
 #include "fit/choose/drawer/stored_parts.h"
 #include "fit/drive/figures/foot_control.h"
+#include "fit/drive/load_lines/drive_constants.h"
 
 namespace loadline {
 namespace {
 
 // Between two speeds this far apart a line says something of the slope.
 constexpr double kApart = 1.1;
-// How far a motor's torque is off a straight line through its top speeds (ours).
-constexpr double kBend = 0.03;
+using drive_chosen::kBend;
 
 // A top speed with the pedal at its mark: there motor and control give what machine and belt ask.
 struct TorqueAt {

@@ -1,0 +1,54 @@
+#include "fit/drags/ripple.h"
+
+#include <algorithm>
+#include <boost/math/distributions/non_central_chi_squared.hpp>
+#include <cmath>
+
+namespace loadline {
+namespace {
+
+struct Limits {
+  double value, low, high;
+};
+
+// Of a wave whose two parts are known to within a standard deviation of 1 each: the square of its
+// size as found follows the noncentral χ² of two degrees of freedom about its true square. What is
+// smaller than scatter alone makes on average, 2, says no more than that.
+Limits wave(double square) {
+  using Wave = boost::math::non_central_chi_squared_distribution<double>;
+  constexpr double kByScatter = 2, kTail = 0.025;
+  const auto true_square = [](double found, double share) {
+    const bool none = -std::expm1(-found / 2) < share;  // even no wave at all is that small
+    return none ? 0.0 : Wave::find_non_centrality(2.0, found, share);
+  };
+  const double found = std::max(square, kByScatter);
+  return {std::sqrt(found - kByScatter), std::sqrt(true_square(found, 1 - kTail)),
+          std::sqrt(true_square(found, kTail))};
+}
+
+}  // namespace
+
+Estimate ripple_amplitude(const CoastFit& fit, std::size_t run) {
+  const Coast& coast = fit.coasts[run];
+  if (!fit.options.ripple || coast.by_turns()) return Estimate::unknown("N·m");
+  // A torque ripple of amplitude R twice a turn moves the angle by R/(4 J ω²)·cos 2θ: J dω = R sin
+  // 2θ dt gives δω = −R cos 2θ/(2Jω), and δθ = −R sin 2θ/(4Jω²).
+  const Eigen::Index first = fit.problem->ripple_column_of(run);
+  const Eigen::VectorXd& x = fit.solution.parameters;
+  const auto size = [&](Eigen::Index at) { return std::hypot(x[first + at], x[first + at + 1]); };
+  const auto variance = [&](Eigen::Index at) {
+    return fit.solution.inverse_normal(first + at, first + at);
+  };
+  const double total =
+      fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]) + coast.added_kgm2;
+  const double factor = 4 * total * coast.speed_high * coast.speed_high;
+  const double sd = std::sqrt((variance(6) + variance(7)) / 2);
+  if (!(sd > 0)) return Estimate::unknown("N·m");
+  const double share = coast.speed_low / coast.speed_high;
+  const double angle = std::min(1.0, (size(2) + 2 * size(6)) / (share * share));
+  const Limits of = wave(std::pow(size(6) / sd, 2));
+  return {factor * sd * of.value, factor * sd * of.low * (1 - angle),
+          factor * sd * of.high * (1 + angle), "N·m"};
+}
+
+}  // namespace loadline
