@@ -8,7 +8,7 @@ spans years is a book of histories/generator.py: eight evenings of coast-downs a
 coast and drag.
 
 Printed for each number, for half and for double: by how much the estimate that moves most moves, over
-half of its interval (1: to the edge of what was said); the width that changes most over that before; the
+half of its interval (1: to the edge of what was said), and which it is; the width that changes most over that before; the
 chance that changes most, in points of a hundred; how many answers say something else (another choice, a
 refusal, a result more or less). Numbers that move nothing are named in a line at the end.
 """
@@ -80,9 +80,14 @@ class Answers:
         return found
 
 
+def named(path):
+    return " ".join(part.replace("_", " ") for part in path if isinstance(part, str) and part != "run_findings")
+
+
 def compared(usual, moved):
     """What a change does, in words; empty where nothing moved."""
     most, width, points, others = 0.0, 1.0, 0.0, 0
+    mover = wider = ""
     for before, after in zip(usual, moved):
         if before is None or after is None or before.keys() != after.keys():
             others += before != after
@@ -99,13 +104,14 @@ def compared(usual, moved):
                 others += 1
             elif known(one):
                 half = (one["high"] - one["low"]) / 2
-                most = max(most, abs(two["value"] - one["value"]) / half)
+                if abs(two["value"] - one["value"]) / half > most:
+                    most, mover = abs(two["value"] - one["value"]) / half, named(path)
                 ratio = (two["high"] - two["low"]) / 2 / half
                 if abs(math.log(ratio)) > abs(math.log(width)):
-                    width = ratio
+                    width, wider = ratio, named(path)
     if most < 0.005 and abs(width - 1) < 0.005 and points < 0.05 and not others:
         return ""
-    text = f"{most:.2f}, × {width:.2f}"
+    text = f"{most:.2f} {mover}, × {width:.2f} {wider}"
     if points >= 0.05:
         text += f", {points:.1f} points"
     return text + (f", {others} other" if others else "")
