@@ -40,7 +40,7 @@ fs::path book_of(const fs::path& path) {
   const std::string name = path.string();
   for (const std::string_view ending : kEndings) {
     if (!name.ends_with(ending)) continue;
-    const fs::path book = name.substr(0, name.size() - ending.size());
+    fs::path book = name.substr(0, name.size() - ending.size());
     if (is_sqlite(book)) return book;
   }
   return {};
