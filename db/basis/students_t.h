@@ -11,4 +11,7 @@ inline constexpr double kNormal975 = 1.959963984540054;
 /// taken for one.
 double student_t_975(double degrees_of_freedom);
 
+/// Degrees of freedom above which t differs from the normal factor by less than 0.003 %.
+inline constexpr double kNormalFromHere = 1e5;
+
 }  // namespace loadline

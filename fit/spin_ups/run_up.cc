@@ -6,7 +6,7 @@
 
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
-#include "fit/solver/hermite.h"
+#include "fit/solver/shaft_motion.h"
 #include "fit/spin_ups/spin_up_constants.h"
 #include "fit/spin_ups/winding_warmth.h"
 
@@ -150,12 +150,11 @@ std::vector<Node> RunUpProblem::solve(const VectorXd& u, const double* x, double
     const double h = moments[i] - moments[i - 1];
     const double share = moments[i - 1] / run.length_s, next = moments[i] / run.length_s,
                  half = (share + next) / 2;
-    const VectorXd& k1 = nodes.back().acceleration;
-    const VectorXd w2 = w + k1 * (h / 2), k2 = at(w2, half);
-    const VectorXd w3 = w + k2 * (h / 2), k3 = at(w3, half);
-    const VectorXd w4 = w + k3 * h, k4 = at(w4, next);
-    angle += (w + 2 * w2 + 2 * w3 + w4) * (h / 6);
-    w += (k1 + 2 * k2 + 2 * k3 + k4) * (h / 6);
+    const auto gained = shaft_step(
+        w, nodes.back().acceleration, h,
+        [&](const VectorXd& speed, double part) { return at(speed, part < 1 ? half : next); });
+    angle += gained.angle;
+    w += gained.speed;
     nodes.push_back({moments[i], angle, w, at(w, next)});
   }
   return nodes;

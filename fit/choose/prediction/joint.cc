@@ -7,13 +7,11 @@
 #include <numeric>
 #include <random>
 
+#include "db/basis/students_t.h"
 #include "fit/drive/load_lines/propagation.h"
 
 namespace loadline {
 namespace {
-
-// Above this many degrees of freedom t differs from the normal by less than 0.003 %.
-constexpr double kNormalFromHere = 1e5;
 
 // The middles of `draws` equally likely stretches of the standard normal distribution.
 Eigen::VectorXf normal_strata(std::size_t draws) {

@@ -9,7 +9,7 @@
 #include <cmath>
 #include <vector>
 
-#include "fit/solver/hermite.h"
+#include "fit/solver/shaft_motion.h"
 
 namespace loadline {
 
@@ -60,7 +60,7 @@ class CoastSolution {
     double acceleration;  ///< rad/s²
   };
 
-  /// Classical Runge–Kutta of fourth order in `steps` equal ones; the angle rides along.
+  /// In `steps` equal ones.
   CoastSolution(const CoastEquation<T>& equation, const T& start_speed, double length_s, int steps)
       : step_s_(length_s / steps), per_step_(steps / length_s) {
     nodes_.reserve(static_cast<std::size_t>(steps) + 1);
@@ -68,15 +68,9 @@ class CoastSolution {
     nodes_.push_back({T(0.0), start_speed, equation.acceleration(start_speed)});
     for (int i = 0; i < steps; ++i) {
       const Node& from = nodes_.back();
-      const T& k1 = from.acceleration;
-      const T w2 = from.speed + k1 * (h / 2);
-      const T k2 = equation.acceleration(w2);
-      const T w3 = from.speed + k2 * (h / 2);
-      const T k3 = equation.acceleration(w3);
-      const T w4 = from.speed + k3 * h;
-      const T k4 = equation.acceleration(w4);
-      const T angle = from.angle + (from.speed + 2.0 * (w2 + w3) + w4) * (h / 6);
-      const T speed = from.speed + (k1 + 2.0 * (k2 + k3) + k4) * (h / 6);
+      const auto gained = shaft_step(from.speed, from.acceleration, h,
+                                     [&](const T& w, double) { return equation.acceleration(w); });
+      const T angle = from.angle + gained.angle, speed = from.speed + gained.speed;
       nodes_.push_back({angle, speed, equation.acceleration(speed)});
     }
   }

@@ -9,12 +9,6 @@
 #include "fit/curves/curve.h"
 
 namespace loadline {
-namespace {
-
-// Above this many degrees of freedom t differs from the normal factor by less than 0.003 %.
-constexpr double kNormalFromHere = 1e5;
-
-}  // namespace
 
 // Taken of the correlations, because parameters of one curve differ by many orders of magnitude.
 Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance) {
