@@ -42,6 +42,7 @@ void share_pulses(const Book& book, std::vector<Readings>& read) {
 
 std::vector<Readings> read_all(const Book& book, const std::vector<Run>& runs) {
   std::vector<Readings> read;
+  read.reserve(runs.size());
   for (const Run& run : runs) read.push_back(load_readings(book, run.id, kThinning));
   share_pulses(book, read);
   return read;
@@ -59,6 +60,7 @@ void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast
 // The session of each coast-down, by number.
 std::vector<int> sessions_of(const Book& book, const Part& part, const std::vector<Coast>& coasts) {
   std::vector<std::int64_t> runs;
+  runs.reserve(coasts.size());
   for (const Coast& coast : coasts) runs.push_back(coast.run);
   return session_numbers(book, part, runs);
 }

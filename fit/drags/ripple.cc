@@ -7,6 +7,10 @@
 namespace loadline {
 namespace {
 
+// A ripple once a turn that moves the shaft by ε to first order moves it twice a turn by 3/8·ε² to
+// second order: at equal energy dt/dθ goes with (1 + 2ε cos θ)^(−1/2).
+constexpr double kSecondOrder = 3.0 / 8;
+
 struct Limits {
   double value, low, high;
 };
@@ -44,11 +48,12 @@ Estimate ripple_amplitude(const CoastFit& fit, std::size_t run) {
   const double factor = 4 * total * coast.speed_high * coast.speed_high;
   const double sd = std::sqrt((variance(6) + variance(7)) / 2);
   if (!(sd > 0)) return Estimate::unknown("N·m");
-  const double share = coast.speed_low / coast.speed_high;
-  const double angle = std::min(1.0, (size(2) + 2 * size(6)) / (share * share));
   const Limits of = wave(std::pow(size(6) / sd, 2));
-  return {factor * sd * of.value, factor * sd * of.low * (1 - angle),
-          factor * sd * of.high * (1 + angle), "N·m"};
+  const double slowest = coast.speed_low / coast.speed_high;
+  const double once = size(2) / (slowest * slowest);  // rad, by the ripple once a turn
+  const double doubt = kSecondOrder * once * once * factor * slowest * slowest;
+  return {factor * sd * of.value, std::max(0.0, factor * sd * of.low - doubt),
+          factor * sd * of.high + doubt, "N·m"};
 }
 
 }  // namespace loadline

@@ -16,6 +16,7 @@ namespace {
 using namespace coast_chosen;
 
 constexpr std::size_t kLeastWindows = 8;
+constexpr std::size_t kLeastSlow = 3;  // windows that tell a deceleration
 
 // First window that lies behind the moment at which the shaft was let go. A window that holds this
 // moment is a mean of driven and free running, and is left out.
@@ -29,9 +30,24 @@ std::size_t release(const std::vector<double>& speed) {
   return fell > kHoldsRelease * falls ? last + 1 : last + 2;
 }
 
+// The speed with which a shaft begins its last turns, by its deceleration at its lowest speeds.
+// What its place does to the torque does not come back in them: it is no ripple, nor does it cancel
+// out.
+double speed_of_last_turns(const SpeedTrace& trace, std::size_t from, double lowest) {
+  const double slow = kSlowPart * trace.speed[from];
+  std::size_t first = from;
+  while (first < trace.speed.size() && trace.speed[first] > slow) ++first;
+  std::size_t last = first;
+  while (last + 1 < trace.speed.size() && trace.speed[last + 1] >= lowest) ++last;
+  if (last < first + kLeastSlow) return lowest;
+  const double slows =
+      (trace.speed[first] - trace.speed[last]) / (trace.middle_s(last) - trace.middle_s(first));
+  return std::clamp(std::sqrt(2 * slows * kLastTurns * 2 * kPi), lowest, slow);
+}
+
 void cut_windows(Coast& coast, const SpeedTrace& trace) {
   const std::size_t from = release(trace.speed);
-  const double lowest = kLowestShare * trace.speed[from];
+  const double lowest = speed_of_last_turns(trace, from, kLowestShare * trace.speed[from]);
   const double longest = std::max(6 * trace.interval_s, 0.15);
   coast.origin_s = trace.start_s[from];
   for (std::size_t i = from; i < trace.speed.size(); ++i) {

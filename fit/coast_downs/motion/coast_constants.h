@@ -14,6 +14,11 @@ CHOSEN("coast", kNearTop, 0.03);
 CHOSEN("coast", kHoldsRelease, 0.1);
 /// Of the top speed: below it friction at rest and felt take over, and edges are rare.
 CHOSEN("coast", kLowestShare, 0.08);
+/// Turns before standstill in which edges do not count either: a ripple of the turn does not come
+/// back in the last one. And of the top speed, the part that tells how fast the shaft then slows
+/// down; more than that is never left out.
+CHOSEN("coast", kLastTurns, 1);
+CHOSEN("coast", kSlowPart, 0.3);
 /// Of the speed at release: two turns later, or lower, a row holds no turn of the drive.
 CHOSEN("coast", kHoldsNoTurn, 0.9);
 /// Of the values, that repeat: fewer are chance.
