@@ -4,21 +4,26 @@
 // least at which 95 % of those sessions' results are held. Then sessions with the mechanism are
 // counted with that factor.
 //
-//   left_out brake|spin-up|magnets SESSIONS SEED
+//   left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT]
 //
-// What is open adds to the variance, so that the limits for a factor follow from a fit's own and
-// its budget. `magnets`: brake runs of a permanent-magnet motor. The table is in README.md.
+// prints a line for each result of each session (without WITHOUT nothing is missing): by which
+// equation, how far off, half its limits (logarithms; of coast-downs relative), and the share of
+// their square that is open. What is open adds to the variance, so that the limits for a factor
+// follow from these. left_out.py plays all and makes the table of README.md. `magnets`: brake runs
+// of a permanent-magnet motor.
 #include <fmt/format.h>
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 #include <iostream>
+#include <map>
 #include <string>
 #include <vector>
 
 #include "db/basis/units.h"
 #include "firmware-protocol/simrig/truth.h"
+#include "fit/drags/drag_constants.h"
+#include "fit/drags/drag_fit.h"
 #include "fit/motors/motor_fit.h"
 #include "tests/study/session.h"
 
@@ -32,16 +37,6 @@ using Words = std::vector<std::string>;
 constexpr int kResults = 4;
 const char* const kNames[kResults] = {"standstill torque", "speed without load", "peak power",
                                       "its speed"};
-
-// Of one result: how far off, half its limits, and the share of their square that is open.
-struct Seen {
-  bool known = false;
-  double off = 0, half = 0, open = 0;  // off and half: logarithms
-
-  bool held(double factor) const {
-    return off * off <= half * half * (1 - open + factor * factor * open);
-  }
-};
 
 double half_of(const Estimate& estimate) {
   return estimate.low && *estimate.low > 0 ? std::log(*estimate.high / *estimate.low) / 2
@@ -64,112 +59,90 @@ std::vector<double> open_in(const MotorFit& fit) {
           share(equation.peak_power_speed, all.peak_power_speed)};
 }
 
-// Empty where a session is refused.
-std::vector<Seen> seen_in(Kind kind, std::uint64_t seed, const Words& overrides) {
+void line(std::uint64_t seed, const std::string& model, const char* name, double off, double half,
+          double open) {
+  fmt::print("{},{},{},{:.6f},{:.6f},{:.4f}\n", seed, model, name, off, half, open);
+}
+
+void tell_motor(Session& session, std::uint64_t seed) {
+  const MotorFit fit = fit_motor(session.book(), session.motor());
+  if (!fit.not_described.empty()) throw Error(Fault::kInput, fit.not_described);
+  const study::PlayedRun& run = session.runs().front();
+  const auto truth = simrig::motor_truth_at_terminals(
+      run.scenario.motor, run.scenario.supply,
+      fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
+  const double rpm = rpm_from_rad_per_s(1);
+  const double true_values[kResults] = {truth.stall_torque, rpm * truth.no_load_speed,
+                                        truth.peak_power, rpm * truth.peak_power_speed};
+  const std::vector<Estimate> results = results_of(fit);
+  const std::vector<double> open = open_in(fit);
+  for (std::size_t k = 0; k < kResults; ++k)
+    if (results[k].value && std::isfinite(half_of(results[k])))
+      line(seed, fit.curve.model, kNames[k], std::log(*results[k].value / true_values[k]),
+           half_of(results[k]), open[k]);
+}
+
+void tell_drag(Session& session, std::uint64_t seed) {
+  const DragFit fit = fit_drag(session.book(), session.machine());
+  if (!fit.not_described.empty()) throw Error(Fault::kInput, fit.not_described);
+  const study::PlayedRun& run = session.runs().front();
+  const simrig::MachineSpec& machine = run.scenario.machine;
+  const double t = fit.curve.coverage_factor();
+  const auto tell = [&](const char* name, const Estimate& result, double truth, double open) {
+    if (!result.value || !result.low) return;
+    const double half = (*result.high - *result.low) / 2 / truth;
+    line(seed, fit.curve.model, name, *result.value / truth - 1, half,
+         std::min(1.0, std::pow(t * open * *result.value / truth / half, 2)));
+  };
+  tell("c0", fit.c0, machine.c0_nm, drag_chosen::kOpenC0);
+  tell("c1", fit.c1, machine.c1_nms, drag_chosen::kOpenC1);
+  tell("c2", fit.c2, machine.c2_nms2, drag_chosen::kOpenC2);
+  tell("inertia", fit.inertia, run.recording.handwheel_side_inertia, drag_chosen::kOpenInertia);
+}
+
+// A session that is refused, or that no curve describes, says so and gives no line.
+void tell(const std::string& what, std::uint64_t seed, const Words& overrides) {
+  const Kind kind = what == "coast"     ? Kind::kCoastPair
+                    : what == "spin-up" ? Kind::kSpinUp
+                                        : Kind::kBrake;
   try {
     Session session(kind, seed, overrides);
-    const MotorFit fit = fit_motor(session.book(), session.motor());
-    const study::PlayedRun& run = session.runs().front();
-    const auto truth = simrig::motor_truth_at_terminals(
-        run.scenario.motor, run.scenario.supply,
-        fit.curve.supply_v.value_or(run.scenario.supply.volts), run.recording.winding_c);
-    const double rpm = rpm_from_rad_per_s(1);
-    const double true_values[kResults] = {truth.stall_torque, rpm * truth.no_load_speed,
-                                          truth.peak_power, rpm * truth.peak_power_speed};
-    std::vector<Seen> all;
-    const std::vector<Estimate> results = results_of(fit);
-    const std::vector<double> open = open_in(fit);
-    for (std::size_t k = 0; k < kResults; ++k) {
-      Seen& seen = all.emplace_back();
-      if (!results[k].value) continue;
-      seen.half = half_of(results[k]);
-      seen.open = open[k];
-      seen.off = std::log(*results[k].value / true_values[k]);
-      seen.known = std::isfinite(seen.half) && std::isfinite(seen.open);
-    }
-    return all;
+    kind == Kind::kCoastPair ? tell_drag(session, seed) : tell_motor(session, seed);
   } catch (const Error& error) {
     fmt::print(stderr, "session {}: {}\n", seed, error.what());
-    return {};
   }
 }
 
-struct World {
-  std::string without;
-  Words overrides;
-  std::vector<std::vector<Seen>> sessions;
+const std::map<std::string, Words> kOff = {
+    {"nothing", {}},
+    {"brushes", {"motor.brush_v=0"}},
+    {"fan", {"motor.friction_c2_nms2=0"}},
+    {"saturation", {"motor.saturation_a=0"}},
+    {"alternating current", {"supply.hz=0"}},
+    {"wandering supply", {"supply.wander_percent=0"}},
+    {"warmth of the winding", {"motor.copper_per_k=0"}},
+    {"warmth of the magnets", {"motor.magnet_per_k=0"}},
+    {"ripple", {"machine.ripple1_nm=0", "machine.ripple2_nm=0"}},
+    {"uneven discs", {"handwheel_tach.uneven=0"}},
+    {"wrong clock", {"rig.clock_ppm=0"}}};
 
-  // Share that is held, of one result or of all.
-  double held(double factor, int result = -1) const {
-    double held = 0, all = 0;
-    for (const auto& session : sessions)
-      for (int k = 0; k < static_cast<int>(session.size()); ++k) {
-        const Seen& seen = session[static_cast<std::size_t>(k)];
-        if (!seen.known || (result >= 0 && k != result)) continue;
-        held += seen.held(factor);
-        all += 1;
-      }
-    return all > 0 ? held / all : std::nan("");
-  }
-  // The least factor at which 95 % are held, in twentieths.
-  double settled() const {
-    for (int twentieths = 0; twentieths < 60; ++twentieths)
-      if (held(twentieths / 20.0) >= 0.95) return twentieths / 20.0;
-    return 3;
-  }
-};
-
-std::vector<World> worlds_of(const std::string& what) {
-  if (what == "magnets") {
-    const Words motor = {
-        "motor.kind=permanent-magnet", "motor.ke_vs=0.16", "motor.resistance_ohm=75",
-        "motor.leakage_h=0.02",        "supply.hz=0",      "motor.magnet_per_k=-0.002"};
-    std::vector<World> worlds = {{"nothing", motor, {}}};
-    for (const auto& [name, off] :
-         {std::pair("warmth of the magnets", "motor.magnet_per_k=0"),
-          std::pair("brushes", "motor.brush_v=0"), std::pair("fan", "motor.friction_c2_nms2=0"),
-          std::pair("warmth of the winding", "motor.copper_per_k=0"),
-          std::pair("wandering supply", "supply.wander_percent=0")}) {
-      worlds.push_back({name, motor, {}});
-      worlds.back().overrides.emplace_back(off);
-    }
-    return worlds;
-  }
-  return {{"nothing", {}, {}},
-          {"brushes", {"motor.brush_v=0"}, {}},
-          {"fan", {"motor.friction_c2_nms2=0"}, {}},
-          {"saturation", {"motor.saturation_a=0"}, {}},
-          {"alternating current", {"supply.hz=0"}, {}},
-          {"wandering supply", {"supply.wander_percent=0"}, {}},
-          {"warmth of the winding", {"motor.copper_per_k=0"}, {}}};
+Words overrides_of(const std::string& what, const std::string& without) {
+  Words words = kOff.at(without);
+  if (what != "magnets") return words;
+  words.insert(words.end(), {"motor.kind=permanent-magnet", "motor.ke_vs=0.245",
+                             "motor.resistance_ohm=165", "motor.leakage_h=0.02", "supply.hz=0"});
+  if (without != "warmth of the magnets") words.emplace_back("motor.magnet_per_k=-0.002");
+  return words;
 }
 
 }  // namespace
 
 int main(int argc, char** argv) {
-  if (argc != 4) return std::cerr << "left_out brake|spin-up|magnets SESSIONS SEED\n", 2;
-  const std::string what = argv[1];
-  const int count = std::atoi(argv[2]);
-  const std::uint64_t first = std::strtoull(argv[3], nullptr, 10);
-  const Kind kind = what == "spin-up" ? Kind::kSpinUp : Kind::kBrake;
-  std::vector<World> worlds = worlds_of(what);
-  fmt::print("| settled without | factor | held there | with it: held |");
-  for (const char* name : kNames) fmt::print(" {} |", name);
-  fmt::print("\n| --- | --- | --- | --- | --- | --- | --- | --- |\n");
-  for (World& world : worlds) {
-    for (int i = 0; i < count; ++i)
-      world.sessions.push_back(
-          seen_in(kind, first + static_cast<std::uint64_t>(i), world.overrides));
-    const World& with = worlds.front();
-    const double factor = world.settled();
-    fmt::print("| {} | {:.2f} | {:.1f} % | {:.1f} % |", world.without, factor,
-               100 * world.held(factor), 100 * with.held(factor));
-    for (int k = 0; k < kResults; ++k) fmt::print(" {:.1f} % |", 100 * with.held(factor, k));
-    fmt::print("\n");
-    std::fflush(stdout);
-  }
-  fmt::print("as they are: held");
-  for (const World& world : worlds)
-    fmt::print(" {:.1f} % ({}),", 100 * world.held(1), world.without);
-  fmt::print("\n");
+  const Words given(argv + 1, argv + argc);
+  const std::string without = given.size() == 4 ? given[3] : "nothing";
+  if (given.size() < 3 || given.size() > 4 || kOff.count(without) == 0)
+    return std::cerr << "left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT]\n", 2;
+  const std::uint64_t first = std::stoull(given[2]);
+  for (std::uint64_t i = 0; i < std::stoull(given[1]); ++i)
+    tell(given[0], first + i, overrides_of(given[0], without));
 }

@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """Drawers with a known truth, measured, entered and chosen from: how often is the choice right?
 
-Usage: drawers.py DB FIT [--drawers N] [--seed S] [--curves | --minutes | --zoo] [--test] [--svg FILE]
+Usage: drawers.py DB FIT [--drawers N] [--seed S] [--jobs N] [--curves [--truths N] | --minutes | --zoo] [--test]
+                  [--svg FILE]
 
 Each drawer has three motors, three motor pulleys, a hand wheel, two belts and a machine, made by chance.
 Its runs are made from the equations below and imported through the project's own programs, fitted, and
@@ -11,13 +12,16 @@ is faster by more than 1 %). Nothing of the project's code is in the making of t
 circuit with saturation and brush drop solved for the current at each speed, steady points typed by hand, a
 run-down in steps of a millisecond seen by a disc of twenty slots, belts whose loss and slip change with the
 pulley. With --curves nothing is measured: curves with their covariance are put into the book and the truth is
-drawn from them, so that what is judged is the choice alone and not the limits of the fits. With --minutes the
+drawn from them, so that what is judged is the choice alone and not the limits of the fits; --truths draws so
+many of them for each book, whose aims are then drawn near what the book says instead of near one truth. With --minutes the
 bench goes on: from one run of each part it records what `choose` proposes first until that is settled, and the
 minutes (as `choose` counts them) and the choice are held against those of a fixed plan of two brake runs a
 motor and three top speeds a belt. With --zoo motors, machine and the rows of their runs are benches of ../zoo,
 each with an instrument of its own. --test runs a few and fails where the chances say nothing.
 """
 import argparse
+import concurrent.futures
+import functools
 import json
 import math
 import pathlib
@@ -75,7 +79,10 @@ class Equation:
     def __init__(self, model, names, values, relative, rng):
         self.model, self.names, self.values = model, names, values
         self.sd = [abs(v) * r for v, r in zip(values, relative)]
-        self.true = [v + s * rng.gauss(0, 1) for v, s in zip(values, self.sd)]
+        self.draw(rng)
+
+    def draw(self, rng):
+        self.true = [v + s * rng.gauss(0, 1) for v, s in zip(self.values, self.sd)]
 
     def torque(self, speed):
         a, w0, wx, *own = self.true
@@ -320,6 +327,13 @@ def zoo_drawer(db, fit, seed):
     return one_drawer(db, fit, seed, ZooBench)
 
 
+def judged_drawer(make, db, fit, seed):
+    """What came of one drawer, of each of its truths where it has several."""
+    aims, truths, answer = make(db, fit, seed)
+    return [{"book": seed, **judged(aims, truth, answer)}
+            for truth in (truths if isinstance(truths, list) else [truths])]
+
+
 def one_drawer(db, fit, seed, make=Bench):
     with tempfile.TemporaryDirectory() as folder:
         bench = make(db, fit, folder, seed)
@@ -368,11 +382,25 @@ def by_plan(db, fit, seed):
         return judged(bench.aims, bench.truth, bench.choose())
 
 
-def tell_minutes(db, fit, drawers, seed):
-    proposed, planned = [], []
-    for k in range(drawers):
-        proposed.append(by_proposals(db, fit, seed + k))
-        planned.append(by_plan(db, fit, seed + k))
+def each_of(ask, seeds, jobs):
+    """`ask` of every seed, `jobs` at a time, in order; a refusal of the programs is an answer, too."""
+    with concurrent.futures.ThreadPoolExecutor(jobs) if jobs == 1 else \
+            concurrent.futures.ProcessPoolExecutor(jobs) as pool:
+        for seed, answer in [(seed, pool.submit(ask, seed)) for seed in seeds]:
+            try:
+                yield seed, answer.result()
+            except RuntimeError as error:
+                yield seed, error
+
+
+def both_ways(db, fit, seed):
+    return by_proposals(db, fit, seed), by_plan(db, fit, seed)
+
+
+def tell_minutes(answers):
+    """Of what both_ways() found of each drawer."""
+    proposed, planned = zip(*answers)
+    drawers = len(planned)
     can = [k for k, plan in enumerate(planned) if plan["possible"]]
     minutes = sorted(proposed[k][0] for k in can)
     print(f"drawers {drawers}, in {len(can)} something will do; fixed plan {FIXED_MINUTES} min, first runs "
@@ -390,8 +418,13 @@ def tell_minutes(db, fit, drawers, seed):
               f"{share(step[2] for step in steps if step[0] == kind)}")
 
 
-def drawer_of_curves(db, fit, seed):
-    """As one_drawer, without belts, the truth drawn from what the book says."""
+def truth_of_curves(motors, machine, said, true):
+    return {(m, p, None): settle(motors[m], machine, NoBelt(), true[p], true["H"])
+            for m in motors for p in said if p != "H"}
+
+
+def drawer_of_curves(db, fit, seed, truths=0):
+    """As one_drawer, without belts, the truth drawn from what the book says; with `truths` a list of them."""
     rng = random.Random(seed)
     motors = {}
     for k in "ABC":
@@ -402,10 +435,19 @@ def drawer_of_curves(db, fit, seed):
     machine = Equation("drag", ["c0", "c1", "c2"], [rng.uniform(0.06, 0.12), rng.uniform(8e-4, 1.6e-3),
                                                     rng.uniform(4e-6, 1.2e-5)], [0.02, 0.02, 0.02], rng)
     said = {f"P{mm}": mm * rng.uniform(0.99, 1.01) for mm in (15, 18, 22)} | {"H": 110 * rng.uniform(0.99, 1.01)}
-    true = {name: mm * (1 + rng.gauss(0, 0.002)) for name, mm in said.items()}
-    truth = {(m, p, None): settle(motors[m], machine, NoBelt(), true[p], true["H"])
-             for m in motors for p in said if p != "H"}
-    aims = aims_near(truth, rng)
+    draw_pulleys = lambda: {name: mm * (1 + rng.gauss(0, 0.002)) for name, mm in said.items()}
+    truth = truth_of_curves(motors, machine, said, draw_pulleys())
+    if truths:  # the aims must tell nothing of the truth that the book does not
+        truth = []
+        for part in [*motors.values(), machine]:
+            part.true = part.values
+        aims = aims_near(truth_of_curves(motors, machine, said, said), rng)
+        for _ in range(truths):
+            for part in [*motors.values(), machine]:
+                part.draw(rng)
+            truth.append(truth_of_curves(motors, machine, said, draw_pulleys()))
+    else:
+        aims = aims_near(truth, rng)
     with tempfile.TemporaryDirectory() as folder:
         shop = Workshop(db, fit, folder)
         shop.call(db, "add", "machine", "K", "--stroke-mm", 2000 * HALF_STROKE)
@@ -449,7 +491,21 @@ def judged(aims, truth, answer):
         "first": first and (first["chance"], first["right"], met[key(first)], right[key(first)]),
         "plain": plain and (met[key(plain)], right[key(plain)]),
         "next": answer["next"][:1],
+        "strange": [strange(c, aims, truth[key(c)]) for c in choices
+                    if (c["chance"] >= 0.95 and not met[key(c)]) or (c["chance"] <= 0.05 and met[key(c)])],
     }
+
+
+def strange(choice, aims, true):
+    """A chance that came out as it hardly could, with what it was made of: for a look at its cause."""
+    words = [f"{choice['motor']} {choice['motor_pulley']} {choice['belt']}: {choice['chance']:.3f}"]
+    for name, aim, is_true in (("handwheel_speed", "least-rpm", RPM * true[1]), ("motor_speed", "most-motor-rpm",
+                               RPM * true[0]), ("needle_force", "least-needle-n", true[2])):
+        if aim in aims:
+            limits = [choice[name][k] for k in ("low", "value", "high")]
+            words.append(f"{aim} {aims[aim]:.5g}, said " + " ".join("-" if x is None else f"{x:.5g}" for x in limits)
+                         + f", true {is_true:.5g}")
+    return "; ".join(words)
 
 
 def brier(pairs, bins=10):
@@ -532,6 +588,7 @@ def tell(results, declined):
         print(f"they were said to be right with {sum(firsts) / len(firsts):.3f} in the mean: "
               f"{sum(firsts):.1f} ± {math.sqrt(sum(p * (1 - p) for p in firsts)):.1f} of {len(firsts)}; with 0.95 to 0.97 "
               f"{share(r['first'][3] for r in results if r['settled'] and r['first'][1] < 0.97)}")
+    tell_near(results)
     rights = [p for r in results for p in r["rights"]]
     print(f"right said with 0.5 to 0.95: mean {mean([p for p, _ in rights if 0.5 <= p < 0.95])}, true "
           f"{share(o for p, o in rights if 0.5 <= p < 0.95)}")
@@ -543,6 +600,26 @@ def tell(results, declined):
           f"{share(bool(r['plain'] and r['plain'][1]) for r in can)}")
     print("proposed first where not settled: " + ", ".join(
         f"{k} {n}" for k, n in sorted(count(r["next"][0]["kind"] for r in results if r["next"]).items())))
+
+
+def tell_near(results):
+    """Are 95 % in truth 95 %? What is said of a book's truths is one thing said, so books are what is counted."""
+    for words, said in (("chance that a candidate meets the aims", "pairs"), ("that the first is right", "first")):
+        for low, high in ((0.85, 0.9), (0.9, 0.93), (0.93, 0.97), (0.97, 0.99), (0.99, 1.0)):
+            books = {}
+            for r in results:
+                pairs = r["pairs"] if said == "pairs" else [(r["first"][1], r["first"][3])] if r["first"] else []
+                for p, true in pairs:
+                    if low <= p < high:
+                        books.setdefault(r["book"], []).append((p, true))
+            n = sum(len(pairs) for pairs in books.values())
+            if len(books) < 2:
+                continue
+            p, true = (sum(pair[k] for pairs in books.values() for pair in pairs) / n for k in (0, 1))
+            off = [sum(t - true for _, t in pairs) for pairs in books.values()]
+            sd = math.sqrt(sum(x * x for x in off) * len(off) / (len(off) - 1)) / n
+            print(f"{words}, said with {low} to {high}: {n} times in {len(books)} drawers, mean {p:.4f}, true "
+                  f"{true:.4f} ± {1.96 * sd:.4f}")
 
 
 def mean(values):
@@ -579,23 +656,31 @@ def main():
     parser.add_argument("--drawers", type=int, default=500)
     parser.add_argument("--seed", type=int, default=22001)
     parser.add_argument("--curves", action="store_true")
+    parser.add_argument("--truths", type=int, default=0, help="with --curves: truths drawn for each book")
     parser.add_argument("--minutes", action="store_true")
     parser.add_argument("--zoo", action="store_true")
+    parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--test", action="store_true")
     parser.add_argument("--svg", help="also draw the chances against what came of them")
     asked = parser.parse_args()
     db, fit = (str(pathlib.Path(p).resolve()) for p in (asked.db, asked.fit))
     if asked.minutes:
-        tell_minutes(db, fit, asked.drawers, asked.seed)
+        answers = each_of(functools.partial(both_ways, db, fit), range(asked.seed, asked.seed + asked.drawers),
+                          asked.jobs)
+        tell_minutes([answer for _, answer in answers if not isinstance(answer, RuntimeError)])
         return 0
-    make = drawer_of_curves if asked.curves else zoo_drawer if asked.zoo else one_drawer
+    make = (functools.partial(drawer_of_curves, truths=asked.truths) if asked.curves
+            else zoo_drawer if asked.zoo else one_drawer)
     results, declined = [], 0
-    for k in range(asked.drawers):
-        try:
-            results.append(judged(*make(db, fit, asked.seed + k)))
-        except RuntimeError as error:
+    for seed, answer in each_of(functools.partial(judged_drawer, make, db, fit),
+                                range(asked.seed, asked.seed + asked.drawers), asked.jobs):
+        if isinstance(answer, RuntimeError):
             declined += 1
-            print(f"drawer {asked.seed + k}: {error}", file=sys.stderr)
+            print(f"drawer {seed}: {answer}", file=sys.stderr)
+            continue
+        results += answer
+        for words in [w for judgement in answer for w in judgement["strange"]] * (not asked.truths):
+            print(f"drawer {seed}: {words}", file=sys.stderr)
     tell(results, declined)
     if asked.svg:
         words = (f"Chances of {len(results)} drawers "

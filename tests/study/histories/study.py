@@ -1,4 +1,4 @@
-"""Does a history say what happened, and nothing else? study.py DB FIT [--kind K] [--books N] [--seed S]
+"""Does a history say what happened, and nothing else? study.py DB FIT [--kind K] [--books N] [--seed S] [--jobs N]
 
 Books that span years come from generator.py and go through the programs as a person's would: one
 import for each coast-down, dated, then `history`. Kinds:
@@ -14,7 +14,9 @@ Without --kind a few books of each, with bounds that hold unless something is wr
 """
 
 import argparse
+import concurrent.futures
 import datetime
+import functools
 import json
 import math
 import pathlib
@@ -163,17 +165,22 @@ def one_book(kind, bench, count):
     count("scatter %", history["between_sessions_percent"]["value"])
 
 
-def study(kind, programs, books, seed):
+def counts_of(kind, programs, seed):
+    """All that is counted of one book, as names and values."""
+    counted = []
+    with tempfile.TemporaryDirectory() as folder:
+        one_book(kind, Bench(programs, folder, f"{kind} {seed}"), lambda *one: counted.append(one))
+    return counted
+
+
+def study(kind, programs, books, seed, jobs=1):
     """Means over the books of all that is counted."""
     sums = {}
-
-    def count(name, value):
-        total, number = sums.get(name, (0.0, 0))
-        sums[name] = (total + float(value or 0), number + 1)
-
-    with tempfile.TemporaryDirectory() as folder:
-        for i in range(books):
-            one_book(kind, Bench(programs, folder, f"{kind} {seed + i}"), count)
+    with concurrent.futures.ProcessPoolExecutor(jobs) as pool:
+        for counted in pool.map(functools.partial(counts_of, kind, programs), range(seed, seed + books)):
+            for name, value in counted:
+                total, number = sums.get(name, (0.0, 0))
+                sums[name] = (total + float(value or 0), number + 1)
     return {name: (total / number, number) for name, (total, number) in sums.items()}
 
 
@@ -184,10 +191,11 @@ def main():
     parser.add_argument("--kind")
     parser.add_argument("--books", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=1)
     asked = parser.parse_args()
     programs = [str(pathlib.Path(p).resolve()) for p in (asked.db, asked.fit)]
     if asked.kind:
-        for name, (mean, number) in study(asked.kind, programs, asked.books, asked.seed).items():
+        for name, (mean, number) in study(asked.kind, programs, asked.books, asked.seed, asked.jobs).items():
             print(f"{asked.kind:8} {name:18} {mean:8.4f} of {number}")
         return
     # Chance alone passes each of these bounds less than once in a hundred, if what is promised holds.
