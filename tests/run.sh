@@ -67,7 +67,7 @@ if [[ $arm64 == yes ]]; then
   cross=(--toolchain "$PWD/db/basis/arm64.cmake" -DLOADLINE_ARM64_ROOT="$QEMU_LD_PREFIX")
   # These watch a program from outside, by valgrind, preloading, a terminal or against the clock, or
   # start hundreds, or look at the source: they would test qemu or nothing new.
-  without=(-E '^(memcheck|system_faults|hostile_page|terminal|line|thread_annotations|awkward_tables)_test$')
+  without=(-E '^(memcheck|system_faults|hostile_page|terminal|line|thread_annotations|awkward_tables|table_growth)_test$')
 fi
 
 # On a build server the assertions of Eigen and of the standard library stay in.

@@ -236,7 +236,7 @@ void judge_torque(Judged& j) {
   if (j.torque.empty()) return;
   double size = 0;
   for (const double torque : j.torque) size = std::max(size, std::fabs(torque));
-  if (size > kMostTorqueNm)
+  if (size > (j.run.kind == RunKind::kBrake ? kMostBrakeTorqueNm : kMostTorqueNm))
     j.say(fmt::format("a torque of {} N·m is in it; check its unit", few(size)));
   if (j.run.kind != RunKind::kBrake) return;
   const bool one_value = std::equal(j.torque.begin() + 1, j.torque.end(), j.torque.begin());

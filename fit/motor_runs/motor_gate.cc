@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <numeric>
 
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
@@ -14,6 +15,8 @@ namespace loadline {
 namespace {
 
 using namespace brake_chosen;
+
+constexpr std::size_t kLeastToPush = 20;  // values, of which the fastest tell a zero
 
 // Means of what is left over, by speed and half of the run.
 constexpr std::size_t kSpeedBins = 8;
@@ -202,19 +205,42 @@ std::string misfit(const SweepFit& fit, bool smooth) {
   return "";
 }
 
-// A brake cannot push: no motor runs faster than without load.
-std::string pushed(const MotorFit& fit) {
+// N·m by which the readings at a run's highest speeds lie below nothing for certain, drift taken
+// off.
+double certainly_below(const SweepFit& fit, std::size_t j) {
+  const Sweep& sweep = fit.sweeps[j];
+  std::vector<std::size_t> order(sweep.single().size());
+  std::iota(order.begin(), order.end(), 0);
+  std::sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    return sweep.single()[a].speed > sweep.single()[b].speed;
+  });
+  if (sweep.typed || order.size() < kLeastToPush) return 0;
+  order.resize(std::max<std::size_t>(3, order.size() / 20));
+  const double drift = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kDrift);
+  double sum = 0;
+  for (const std::size_t i : order)
+    sum += sweep.single()[i].torque - drift * sweep.single()[i].share;
+  const auto n = static_cast<double>(order.size());
+  const double sd = fit.single_rms * std::sqrt(fit.problem->noise[j].correlation / n);
+  return std::max(0.0, -sum / n - kCertainly * sd);
+}
+
+// A brake cannot push: no motor runs faster than without load, and no reading is below nothing,
+// however the speed changes.
+std::string pushed(const MotorFit& fit, const SweepFit& brake) {
   const Curve& curve = fit.curve;
-  const double rpm = rpm_from_rad_per_s(1);
-  const double greatest = curve.torque(curve.speed_low), last = curve.torque(curve.speed_high);
-  if (!fit.no_load_speed.high || *fit.no_load_speed.high > rpm * curve.speed_high) return "";
-  if (last > -kSmall * greatest) return "";
+  const double rpm = rpm_from_rad_per_s(1), top = rpm * curve.speed_high;
+  const Estimate& no_load = fit.no_load_speed;
+  if (!no_load.high || *no_load.value > top) return "";
+  double below = *no_load.high > top ? 0 : -curve.torque(curve.speed_high);
+  for (std::size_t j = 0; j < brake.sweeps.size(); ++j)
+    below = std::max(below, certainly_below(brake, j));
+  if (below < kSmall * curve.torque(curve.speed_low)) return "";
   return fmt::format(
       "the torque falls through nothing at {} rpm, and the readings go on to {} rpm, where a brake "
       "would have to push: the zero is off by {} N·m at least; take it again with nothing on the "
       "arm and repeat the run, or take it off the torques",
-      significant(*fit.no_load_speed.value, 3), significant(rpm * curve.speed_high, 3),
-      significant(-last, 2));
+      significant(*no_load.value, 3), significant(top, 3), significant(below, 2));
 }
 
 // Plates of old motors are off by tens of per cent and may state input or output: only a factor
@@ -232,7 +258,7 @@ std::string against_plate(const MotorFit& fit, const Part& motor) {
 
 std::string undescribed(const MotorFit& fit, const Part& motor, const SweepFit& brake) {
   if (std::string found = misfit(brake, fit.curve.model == "smooth"); !found.empty()) return found;
-  if (std::string found = pushed(fit); !found.empty()) return found;
+  if (std::string found = pushed(fit, brake); !found.empty()) return found;
   return against_plate(fit, motor);
 }
 

@@ -106,6 +106,15 @@ TEST_CASE("without a plate a brake run's power is judged by what a bench can be"
   CHECK(times(1) == "");
   CHECK(times(40) == "");
   CHECK(has(times(100), "check the unit of the torque"));
+  // A motor of some watts given in mN·m: its power might be a lathe's, its torque is no bench's.
+  const auto weak = [&](double torques, double speeds) {
+    return bench.said(changed(brake_run(), [&](ImportedReading& row) {
+      row.torque_nm *= torques;
+      row.motor_rpm *= speeds;
+    }));
+  };
+  CHECK(has(weak(200, 0.2), "N·m is in it; check its unit"));
+  CHECK(weak(40, 0.2) == "");
   CHECK(times(0.02) == "");
   CHECK(has(times(0.005), "only 0.393 W"));
 }

@@ -36,7 +36,7 @@ KEPT = [("motor", 60, "repeats"), ("motor", 3840, "rounded")]
 # the brake to push, a gain that changes, units.
 KEPT_SEEDS = [5006, 5034, 5057, 5061, 5150, 5181, 6036, 6047, 6056, 6180, 6200, 6250, 6279, 6294,
               6328, 6401, 6482, 6498, 6557, 6633, 6636, 6652, 6658, 6694, 6782, 6800, 6833,
-              6882, 6926, 6945, 6951, 6958, 6967, 6978]
+              6882, 6926, 6945, 6951, 6958, 6967, 6978, 30923, 31875]
 RPM = 30 / math.pi
 
 
@@ -96,15 +96,18 @@ def drag_truth(dice):
 
 
 def coast_table(dice, truth, added, start, rate, wheel_noise):
-    """J·dw/dt = −(c0 + c1·w + c2·w²), by small steps, until it stands."""
+    """J·dw/dt = −(c0 + c1·w + c2·w²) until it stands, by the midpoint rule: steps by the slope at
+    their beginning fall a per cent too quickly where an inertia is small, which is seen."""
     t, w, made = 0.0, start, []
+
+    def slope(w):
+        return -(truth["c0"] + truth["c1"] * w + truth["c2"] * w * w) / (truth["inertia"] + added)
     step, due = 1e-3, 0.0
     while w > 0 and len(made) < 4000:
         if t >= due:
             made.append((t, max(0.0, w + dice.gauss(0, wheel_noise)) * RPM))
             due += 1 / rate
-        drag = truth["c0"] + truth["c1"] * w + truth["c2"] * w * w
-        w -= step * drag / (truth["inertia"] + added)
+        w += step * slope(w + step / 2 * slope(w))
         t += step
     return Table(("time_s", "handwheel_rpm"), made)
 
@@ -363,4 +366,5 @@ def main():
     sys.exit(1 if asked.faults or (STRICT and wrong) else 0)
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -109,9 +109,9 @@ CHOSEN("brake", kMostFall, 0.25);
 CHOSEN("brake", kMostScatter, 0.1);
 /// Standard deviations by which an inertia is below nothing.
 CHOSEN("brake", kCertainly, 3);
-/// Rows by which a smoothed speed is blurred, and how much of a curve may be (SweepFit::blur).
-CHOSEN("brake", kRowsBlurred, 1.6);
-CHOSEN("brake", kMostBlur, 0.05);
+/// How much of a curve may be blurred in time (SweepFit::blur), which half an interval then is
+/// twice of at standstill: a quarter of a figure is an answer still.
+CHOSEN("brake", kMostBlur, 0.125);
 /// Readings of which most lie below this share of the greatest.
 CHOSEN("brake", kNegative, 0.05);
 /// Peak power over the plate's; of a spin-up's speeds, about the curve, over their range.

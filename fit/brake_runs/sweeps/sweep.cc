@@ -183,6 +183,7 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
   set_warmth(sweep.rows);
   describe_motion(sweep);
   sweep.one_way_s = one_way_s(sweep.rows);
+  sweep.smooth_s = speed.half_width_s();
   sweep.row_s = std::max(readings.torque_interval_s, speed.trace().interval_s);
 }
 

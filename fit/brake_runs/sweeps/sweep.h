@@ -38,6 +38,7 @@ struct Sweep {
   bool one_way() const;
   double acceleration_scale = 0;  ///< median |acceleration|
   double row_s = 0;               ///< usual time between torques, or speeds where these are rarer
+  double smooth_s = 0;            ///< half width of the parabolas that its speeds were read from
   /// From its lowest to its highest speed or back, as a rule; 0 of typed points.
   double one_way_s = 0;
 };
