@@ -6,6 +6,10 @@
 
 namespace loadline {
 
+/// What turns the median of distances from the middle into a standard deviation: 1 over the upper
+/// quartile of the Gaussian distribution.
+inline constexpr double kSdOfMedian = 1.4826;
+
 /// The mean of the two in the middle where their number is even; 0 of none.
 inline double median(std::vector<double> values) {
   if (values.empty()) return 0;

@@ -210,7 +210,7 @@ CREATE TABLE curve_run (
 )sql";
 
 // Measured is measured: no program, ours or another, alters it by accident.
-constexpr const char* kGuards = R"sql(
+constexpr const char* kMeasuredStays = R"sql(
 CREATE TRIGGER sample_is_never_altered BEFORE UPDATE ON sample
 BEGIN SELECT raise(ABORT, 'samples are never altered after they are written'); END;
 CREATE TRIGGER sample_is_never_deleted BEFORE DELETE ON sample
@@ -299,10 +299,11 @@ FROM run CROSS JOIN imported i ON i.id BETWEEN run.id << 42 AND (run.id << 42) +
 
 }  // namespace
 
-std::string programs_of_v1() { return std::string(kGuards) + kViews; }
+std::string programs_of_v1() { return std::string(kMeasuredStays) + kViews; }
 
 void upgrade_to_v1(sqlite3* db) {
-  for (const char* part : {kBook, kParts, kRuns, kCurves, kGuards, kViews}) execute(db, part);
+  for (const char* part : {kBook, kParts, kRuns, kCurves, kMeasuredStays, kViews})
+    execute(db, part);
   add_missing_field_columns(db);
 }
 

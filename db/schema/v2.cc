@@ -63,7 +63,7 @@ CREATE TABLE subject_event (
 ) STRICT;
 )sql";
 
-constexpr const char* kGuards = R"sql(
+constexpr const char* kPartChangesStay = R"sql(
 CREATE TRIGGER run_stays_ended
 BEFORE UPDATE OF id, uuid, state, source, steady, sample_count, content_hash ON run
 WHEN OLD.state <> 'open'
@@ -90,13 +90,13 @@ BEGIN SELECT raise(ABORT, 'the record of changes is never deleted'); END;
 
 }  // namespace
 
-std::string programs_of_v2() { return kGuards; }
+std::string programs_of_v2() { return kPartChangesStay; }
 
 void upgrade_to_v2(sqlite3* db) {
   execute(db, kColumns);
   execute(db, kTables);
   execute(db, "DROP TRIGGER run_stays_ended");
-  execute(db, kGuards);
+  execute(db, kPartChangesStay);
 }
 
 }  // namespace loadline

@@ -26,7 +26,7 @@ void require_event(const PartEvent& event) {
   require_note(event.made_utc, "the time of the event's entry");
 }
 
-PartEvent read_event(const Statement& row) {
+PartEvent read_part_event(const Statement& row) {
   PartEvent event{row.text(0), PartKind::kMotor, row.whole(1),
                   row.text(4), row.text(5),      row.text(6)};
   if (!row.is_null(2)) event.kind = PartKind::kMachine, event.part = row.whole(2);
@@ -34,9 +34,9 @@ PartEvent read_event(const Statement& row) {
   return event;
 }
 
-std::vector<PartEvent> read_events(Statement& select) {
+std::vector<PartEvent> read_part_events(Statement& select) {
   std::vector<PartEvent> events;
-  while (select.step()) events.push_back(read_event(select));
+  while (select.step()) events.push_back(read_part_event(select));
   return events;
 }
 
@@ -69,7 +69,7 @@ void Book::add_part_event(const PartEvent& event) {
 std::vector<PartEvent> Book::part_events() const {
   if (state_->layout < 2) return {};
   Statement select(handle(), std::string(kSelectEvents) + " ORDER BY on_date, id");
-  return read_events(select);
+  return read_part_events(select);
 }
 
 std::vector<PartEvent> Book::part_events(PartKind kind, std::int64_t part) const {
@@ -79,7 +79,7 @@ std::vector<PartEvent> Book::part_events(PartKind kind, std::int64_t part) const
   Statement select(handle(), fmt::format("{} WHERE {}_id = ? ORDER BY on_date, id", kSelectEvents,
                                          part_kind_name(kind)));
   select.with(part);
-  return read_events(select);
+  return read_part_events(select);
 }
 
 std::vector<JoinedPart> Book::joined() const {

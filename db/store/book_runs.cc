@@ -184,7 +184,7 @@ void detach_slip_check(Book& book, std::int64_t id) {
 }
 
 // A kind that this program does not know comes as a marker, its word before the sentence.
-RunEvent read_event(const Statement& row) {
+RunEvent read_run_event(const Statement& row) {
   const auto kind = event_kind_from_name(row.text(2));
   RunEvent event{row.whole(0), row.whole(1), kind.value_or(EventKind::kMarker), row.real(3),
                  row.text(4)};
@@ -306,7 +306,7 @@ std::vector<RunEvent> Book::events(std::int64_t run) const {
                    "WHERE run_id = ? ORDER BY tick, id");
   select.with(run);
   std::vector<RunEvent> events;
-  while (select.step()) events.push_back(read_event(select));
+  while (select.step()) events.push_back(read_run_event(select));
   return events;
 }
 

@@ -5,10 +5,11 @@
 #include <complex>
 #include <numbers>
 
+#include "firmware-protocol/simrig/turn.h"
+
 namespace loadline::simrig {
 namespace {
 
-constexpr double kTwoPi = 2.0 * std::numbers::pi;
 /// Current over which the brush drop builds up; small against any running current.
 constexpr double kBrushKnee = 0.05;
 

@@ -2,12 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
+
+#include "firmware-protocol/simrig/turn.h"
 
 namespace loadline::simrig {
 namespace {
 
-constexpr double kTwoPi = 2.0 * std::numbers::pi;
 constexpr double kFullScale = 8388607.0;  ///< 24 bits, two's complement
 
 }  // namespace

@@ -3,14 +3,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numbers>
 
 #include "firmware-protocol/simrig/dice.h"
+#include "firmware-protocol/simrig/turn.h"
 
 namespace loadline::simrig {
 namespace {
 
-constexpr double kTwoPi = 2 * std::numbers::pi;
 constexpr int kOver = 4;  // steps within a sample: flanks of some microseconds
 constexpr int kHumHarmonics = 14, kShaftHarmonics = 24;
 constexpr double kShaftWander = 0.3;  // of a harmonic's level, slowly

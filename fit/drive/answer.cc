@@ -15,8 +15,6 @@ namespace {
 
 using namespace drive_chosen;
 
-std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
-
 std::string beyond(const DriveCurve& curve, const char* whose, double speed) {
   if (speed > curve.high() * (1 + kEdge))
     return fmt::format("{} curve above {} rpm", whose, rpm_text(curve.high()));

@@ -14,8 +14,6 @@ namespace {
 
 using namespace drive_chosen;
 
-std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
-
 void warn_of_extrapolation(DriveAnswer& answer) {
   const auto say = [&](Figure figure, const char* what, const char* todo) {
     const AnswerLine* line = answer.find(figure);
@@ -194,6 +192,8 @@ std::string why_not_running(const DriveAnswer& answer) {
         answer.motor, answer.machine);
   return {};
 }
+
+std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
 
 void add_warnings(const DriveDesk& desk, DriveAnswer& answer) {
   answer.warnings = desk.warnings();

@@ -12,7 +12,7 @@
 namespace loadline {
 namespace {
 
-constexpr std::size_t kFewest = 100;
+constexpr std::size_t kFewestDraws = 100;
 
 // What one figure came to in the draws where it could be calculated.
 using Column = std::vector<double>;
@@ -33,7 +33,7 @@ void put_limits(std::vector<AnswerLine>& lines, std::array<Column, kFigureCount>
     Column& column = columns[static_cast<std::size_t>(line.figure)];
     line.estimate.low.reset();
     line.estimate.high.reset();
-    if (column.size() < kFewest) continue;
+    if (column.size() < kFewestDraws) continue;
     std::sort(column.begin(), column.end());
     const double factor = in_percent ? 100 : info(line.figure).factor;
     line.estimate.low = factor * quantile(column, 0.025);
@@ -44,7 +44,7 @@ void put_limits(std::vector<AnswerLine>& lines, std::array<Column, kFigureCount>
 }  // namespace
 
 DriveAnswer answer_by_draws(const DriveDesk& desk, std::size_t draws, std::uint64_t seed) {
-  if (draws < kFewest)
+  if (draws < kFewestDraws)
     throw Error(Fault::kInput,
                 "--draws needs at least 100 draws for a 95 % interval; 10000 is "
                 "usual.");

@@ -146,8 +146,9 @@ EquationDoubt equation_doubt(const MotorFit& fit) {
         curve.speed_high;
   if (const auto top = no_load_speed(curve))
     beyond = std::max(0.0, 1 - curve.speed_high / top->value);
-  return {kEquation, std::hypot(shape, kWarmthLaw * greatest_warm_up(fit), swing_doubt(fit)),
-          std::hypot(fit.speed_residuals ? kSpinUpNoLoad : kEquation,
+  return {motor_chosen::kEquation,
+          std::hypot(shape, kWarmthLaw * greatest_warm_up(fit), swing_doubt(fit)),
+          std::hypot(fit.speed_residuals ? kSpinUpNoLoad : motor_chosen::kEquation,
                      kNoLoadShape * lowest * lowest, kNoLoadBeyond * beyond),
           kPowerShape * away,
           std::hypot(fit.speed_residuals ? kSpinUpPlace : kPlaceOfPeak, kPowerSpeedShape * away)};

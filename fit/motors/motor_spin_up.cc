@@ -104,8 +104,8 @@ RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
       if (!fit.usable) continue;
       if (!start) start = fit.solution.parameters;
       // The plain way is left for one that is clearly better.
-      const double score =
-          fit.score + 2 * fit.parameters + (reading == RowReading::kBetweenValues ? 0 : kClearly);
+      const double score = fit.score + 2 * fit.parameters +
+                           (reading == RowReading::kBetweenValues ? 0 : spin_up_chosen::kClearly);
       if (score >= least) continue;
       least = score;
       best = reading;
@@ -235,7 +235,7 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
     if (!candidates[i].fit.usable) continue;
     const double behind = std::max(0.0, candidates[i].tried.aicc - best.tried.aicc);
     equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
-                         std::exp(-behind / 2 / kScoreCounts)});
+                         std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
   add_doubt_of(doubt, curve, equations);
   for (const WayRead& way : ways) {
@@ -243,7 +243,8 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
         fit_run_ups_quickly(curve.model, way.runs, own, best.fit.solution.parameters);
     if (!fit.usable) continue;
     const double behind = std::max(0.0, fit.score - best.fit.score);
-    readings.push_back({like(curve, fit, curve.model), std::exp(-behind / 2 / kScoreCounts)});
+    readings.push_back(
+        {like(curve, fit, curve.model), std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
   add_doubt_of(doubt, curve, readings);
 }

@@ -49,7 +49,7 @@ DrawerOptions drawer_options(const Arguments& arguments) {
   return options;
 }
 
-int run(const Arguments& arguments) {
+int run_choose(const Arguments& arguments) {
   if (!arguments.has("machine"))
     throw Error(Fault::kInput,
                 "choose needs --machine NAME; 'loadline-db list machines' shows the names.");
@@ -140,7 +140,7 @@ Verb choose_verb() {
   verb.most_names = 0;
   add_options(verb.options);
   add_common_options(verb.options);
-  verb.run = run;
+  verb.run = run_choose;
   return verb;
 }
 

@@ -14,7 +14,7 @@ namespace {
 
 namespace po = boost::program_options;
 
-DragFitOptions options_from(const Arguments& arguments) {
+DragFitOptions drag_options(const Arguments& arguments) {
   DragFitOptions options;
   if (arguments.flag("stribeck") && arguments.flag("no-stribeck"))
     throw Error(Fault::kInput, "--stribeck and --no-stribeck exclude each other; choose one.");
@@ -82,9 +82,9 @@ void warn_of_two_inertias(const Book& book, const Part& machine, DragFitOptions 
                   given.mean, to_text(by_runs->inertia)));
 }
 
-int run(const Arguments& arguments) {
+int run_drag(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the machine's name");
-  const DragFitOptions options = options_from(arguments);
+  const DragFitOptions options = drag_options(arguments);
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
   if (!arguments.flag("dry")) require_ended(book, options.runs);
@@ -133,7 +133,7 @@ Verb drag_verb() {
       "dry", po::bool_switch(),
       "do not store the curve in the book; with --runs also a run that is still being recorded");
   add_common_options(verb.options);
-  verb.run = run;
+  verb.run = run_drag;
   return verb;
 }
 

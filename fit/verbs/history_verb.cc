@@ -22,7 +22,7 @@ Part subject_of(const Book& book, const Arguments& arguments) {
   return *subject;
 }
 
-int run(const Arguments& arguments) {
+int run_history(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   const History history = history_of(book, subject_of(book, arguments));
   if (arguments.json())
@@ -55,7 +55,7 @@ Verb history_verb() {
       "machine", po::value<std::string>()->value_name("K"), "a machine")(
       "belt", po::value<std::string>()->value_name("B"), "a belt");
   add_common_options(verb.options);
-  verb.run = run;
+  verb.run = run_history;
   return verb;
 }
 

@@ -23,7 +23,7 @@ std::string names_of_equations() {
   return names;
 }
 
-MotorFitOptions options_from(const Arguments& arguments) {
+MotorFitOptions motor_options(const Arguments& arguments) {
   MotorFitOptions options;
   options.model = arguments.text("model");
   if (options.model && *options.model != "smooth" && !motor_equation(*options.model))
@@ -106,9 +106,9 @@ Json document_of(const MotorFit& fit, bool with_rows) {
   return document;
 }
 
-int run(const Arguments& arguments) {
+int run_motor(const Arguments& arguments) {
   const std::string& name = arguments.name(0, "the motor's name");
-  MotorFitOptions options = options_from(arguments);
+  MotorFitOptions options = motor_options(arguments);
   Book book = Book::open(arguments.book_path(),
                          arguments.flag("dry") ? Book::Mode::kRead : Book::Mode::kWrite);
   if (!arguments.flag("dry")) require_ended(book, options.runs);
@@ -170,7 +170,7 @@ Verb motor_verb() {
       "dry", po::bool_switch(),
       "do not store the curve in the book; with --runs also a run that is still being recorded");
   add_common_options(verb.options);
-  verb.run = run;
+  verb.run = run_motor;
   return verb;
 }
 

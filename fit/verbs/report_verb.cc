@@ -24,7 +24,7 @@ void warn_without_curve(const Book& book, const Part& part) {
                     part_kind_name(part.kind), part.name, machine ? "drag" : "motor", part.name));
 }
 
-int run(const Arguments& arguments) {
+int run_report(const Arguments& arguments) {
   const auto file = arguments.text("output");
   if (!file)
     throw Error(Fault::kInput, "report needs a file to write: add -o FILE.html to the command.");
@@ -93,7 +93,7 @@ Verb report_verb() {
       "loadline-fit report --motor \"Heron 70\" --machine \"Wren 3\" -o wren.html --csv tables",
       0,
       options,
-      run};
+      run_report};
 }
 
 }  // namespace loadline

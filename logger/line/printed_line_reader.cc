@@ -13,7 +13,7 @@ namespace {
 using Quantity = PrintedColumn::Quantity;
 
 constexpr std::size_t kLongestLine = 512;
-constexpr double kLongestPauseS = 10;
+constexpr double kSameSecondsS = 10;
 
 /// Printable part of a garbage line, short enough for a message.
 std::string shown(const std::string& text) {
@@ -124,7 +124,7 @@ ImportedReading PrintedLineReader::reading(const std::vector<double>& values) co
 }
 
 bool PrintedLineReader::goes_on(double earlier_s, double later_s) const {
-  return later_s >= earlier_s && later_s - earlier_s <= kLongestPauseS;
+  return later_s >= earlier_s && later_s - earlier_s <= kSameSecondsS;
 }
 
 void PrintedLineReader::take_reading(const ImportedReading& printed, Haul& into) {

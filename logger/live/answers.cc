@@ -28,7 +28,7 @@
 namespace loadline {
 namespace {
 
-using Clock = std::chrono::steady_clock;
+using SteadyClock = std::chrono::steady_clock;
 
 std::string fit_program() {
   std::error_code failed;
@@ -169,7 +169,7 @@ Outcome run(const std::string& program, const std::vector<std::string>& words,
     return outcome;
   }
   restrain(pid, limits);
-  const auto until = Clock::now() + limits.time;
+  const auto until = SteadyClock::now() + limits.time;
   constexpr std::size_t kMostTold = 65'536;
   bool out_open = true, err_open = true;
   while (out_open || err_open) {
@@ -178,12 +178,12 @@ Outcome run(const std::string& program, const std::vector<std::string>& words,
     ::poll(ends, 2, 100);
     if (ends[0].revents) out_open = drain(out.read.get(), outcome.out, limits.output);
     if (ends[1].revents) err_open = drain(err.read.get(), outcome.err, kMostTold);
-    if (ended || Clock::now() > until) break;
+    if (ended || SteadyClock::now() > until) break;
   }
   // What still runs now has closed its output, said too much, or taken too long.
   int status = 0;
   while (::waitpid(pid, &status, WNOHANG) == 0) {
-    if (ended || Clock::now() > until || outcome.out.size() + 16'384 > limits.output) {
+    if (ended || SteadyClock::now() > until || outcome.out.size() + 16'384 > limits.output) {
       ::kill(-pid, SIGKILL);
       ::waitpid(pid, &status, 0);
       break;

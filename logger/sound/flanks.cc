@@ -4,15 +4,16 @@
 #include <cmath>
 #include <map>
 
+#include "db/basis/median.h"
+
 namespace loadline {
 namespace {
 
-constexpr double kShortest_s = 20e-6, kLongest_s = 0.1;  // stretches
+constexpr double kShortestFlank_s = 20e-6, kLongestFlank_s = 0.1;  // stretches
 constexpr double kSure = 6;  // standard deviations: one false in some 10⁸ places
 // A weaker flank this near a stronger one is its shadow: in stretches of its own and of that one.
 constexpr double kOwnShadow = 1.1, kCastShadow = 0.5;
 constexpr double kLeastNoise = 3e-5;  // of full scale: one step of 16 bits
-constexpr double kSdOfMedian = 1.4826;
 // Of the highest step: a mark is no better known than that, however quiet the take.
 constexpr double kShareOfNoise = 0.01;
 constexpr double kNoise_s = 0.7;
@@ -121,8 +122,8 @@ std::vector<Flank> find_flanks(std::span<const float> x, double rate) {
   if (x.empty()) return {};
   const RunningSums sums(x);
   std::vector<Scaled> all;
-  auto stretch = static_cast<std::size_t>(std::max(1.0, std::ceil(kShortest_s * rate)));
-  for (; static_cast<double>(stretch) <= kLongest_s * rate; stretch *= 2)
+  auto stretch = static_cast<std::size_t>(std::max(1.0, std::ceil(kShortestFlank_s * rate)));
+  for (; static_cast<double>(stretch) <= kLongestFlank_s * rate; stretch *= 2)
     look_over(sums, stretch, rate, all);
   std::sort(all.begin(), all.end(),
             [](const Scaled& a, const Scaled& b) { return a.over_noise > b.over_noise; });

@@ -21,8 +21,7 @@ constexpr double kBandRate = 40;      // values a second hold what lies within k
 constexpr double kHighestHz = 1000;   // of a harmonic that is taken out
 constexpr double kStandsOut = 15;     // power over that beside it
 constexpr double kCut = 3;            // robust standard deviations
-constexpr double kSdOfMedian = 1.4826;
-constexpr int kRounds = 2;
+constexpr int kFitRounds = 2;
 constexpr double kShortest_s = 1.5;  // a shorter stretch does not tell hum from marks
 
 std::vector<double> averaged(std::span<const float> x, std::size_t block) {
@@ -136,7 +135,7 @@ class Hum {
       for (double hz = about - coarse; hz <= about + coarse; hz += coarse / 8) try_at(bands, hz);
     }
     if (!(best > 0)) return false;
-    for (int round = 0; round < kRounds; ++round) fit();
+    for (int round = 0; round < kFitRounds; ++round) fit();
     return std::any_of(lines_.begin(), lines_.end(), [](Complex a) { return a != Complex(0); });
   }
 

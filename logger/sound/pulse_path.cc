@@ -19,12 +19,11 @@ constexpr double kNewStretch = 20;
 constexpr double kFollow = 0.4;         // how fast the change of speed is believed
 constexpr std::size_t kLeastEdges = 6;  // of a stretch
 constexpr double kHopeless = 25;        // so much dearer than another way to the same flank
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 // Having come to a flank from one of those before it, over some pulses; or (the first) having begun
 // a stretch there.
 struct State {
-  double cost = kInfinity;
+  double cost = std::numeric_limits<double>::infinity();
   double speed2 = 0;           // (pulses per sample)²
   double change = 0;           // of it per pulse
   int pulses = 0;              // of the last period
@@ -66,7 +65,7 @@ class Search {
 
  private:
   struct Ending {
-    double cost = kInfinity;
+    double cost = std::numeric_limits<double>::infinity();
     std::ptrdiff_t at = -1;
     int state = -1;
   };
@@ -92,7 +91,7 @@ class Search {
   }
 
   void go_on_from(std::size_t i) {
-    double between = 0, least = kInfinity;
+    double between = 0, least = std::numeric_limits<double>::infinity();
     for (const State& from : states_[i]) least = std::min(least, from.cost);
     for (std::size_t k = i + 1; k < flanks_.size() && k <= i + kReach; ++k) {
       const double period = flanks_[k].at - flanks_[i].at;

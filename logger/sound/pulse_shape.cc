@@ -23,7 +23,6 @@ constexpr double kWild = 10, kLeastSquares = 1e-12;
 constexpr double kClearly = 2;        // usual flanks: a high-pass that explains less is none
 constexpr double kFewestSamples = 5;  // in half a window
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 // Corners of a sound input's high-pass that are tried, Hz; 0 for none.
 constexpr std::array kCorners = {0.0,  3.0,  6.0,   12.0,  18.0,  26.0, 38.0,
                                  55.0, 80.0, 115.0, 165.0, 240.0, 350.0};
@@ -301,7 +300,7 @@ std::vector<TimedFlank> some_of(const std::vector<TimedFlank>& flanks) {
 
 double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks) {
   const std::vector<TimedFlank> few = some_of(flanks);
-  double best = kInfinity, usual = 0;
+  double best = std::numeric_limits<double>::infinity(), usual = 0;
   HighPass found;  // Hz
   const auto try_one = [&](HighPass tried, double clearly) {
     std::vector<TimedFlank> some = few;

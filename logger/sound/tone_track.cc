@@ -11,6 +11,7 @@
 #include <fmt/format.h>
 
 #include "db/basis/estimate.h"
+#include "db/basis/median.h"
 #include "db/basis/units.h"
 #include "logger/sound/hum.h"
 
@@ -48,7 +49,6 @@ constexpr double kStated = 0.25;  // the top speed is known to this share
 constexpr std::size_t kLeastFrames = 6, kLeastWindows = 3;
 constexpr int kAngles = 128;  // samples a turn
 constexpr double kWindowTurns = 3, kHopTurns = 0.25;
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 struct Signal {
   std::vector<double> x;
@@ -102,7 +102,7 @@ class Frames {
     const auto count = static_cast<std::size_t>(std::max(0.0, (whole_s - length_s_) / hop_s_));
     std::vector<std::vector<Back>> back(count);
     scores_.clear();
-    std::vector<double> cost(states(), kInfinity);
+    std::vector<double> cost(states(), std::numeric_limits<double>::infinity());
     double off = 0;
     for (std::size_t k = 0; k < count; ++k) {
       score_frame(length_s_ / 2 + hop_s_ * static_cast<double>(k));
@@ -156,7 +156,7 @@ class Frames {
     const double centre = *middle;
     for (double& value : all) value = std::fabs(value - centre);
     std::nth_element(all.begin(), middle, all.end());
-    const double sd = std::max(1.4826 * *middle, 1e-9);
+    const double sd = std::max(kSdOfMedian * *middle, 1e-9);
     for (double& value : score_) value = (value - centre) / sd - kSilent;
   }
 
@@ -212,10 +212,10 @@ class Frames {
 
   // Costs are negative scores; the last state is silence.
   void advance(std::vector<double>& cost, double& off, std::vector<Back>& back) {
-    std::vector<double> next(states(), kInfinity);
+    std::vector<double> next(states(), std::numeric_limits<double>::infinity());
     back.assign(states(), {});
     const std::size_t silent = states() - 1;
-    double best = kInfinity;
+    double best = std::numeric_limits<double>::infinity();
     std::int32_t best_at = -1;
     for (std::size_t s = 0; s < silent; ++s)
       if (cost[s] < best) {
@@ -302,9 +302,9 @@ class Frames {
 // ---- the angle by phases ---------------------------------------------------------------------
 
 // Turns over time, at equal steps of time.
-class Course {
+class SpeedCourse {
  public:
-  Course(const std::vector<Point>& points) {
+  SpeedCourse(const std::vector<Point>& points) {
     begin_s_ = points.front().time_s;
     step_s_ = points[1].time_s - points[0].time_s;
     for (std::size_t i = 0; i < points.size(); ++i) hz_.push_back(smooth(points, i));
@@ -341,8 +341,8 @@ class Course {
   }
 
   // In steps so fine that straight pieces do.
-  Course finer(int times) const {
-    Course fine = *this;
+  SpeedCourse finer(int times) const {
+    SpeedCourse fine = *this;
     fine.step_s_ = step_s_ / times;
     fine.hz_.clear();
     fine.turns_.clear();
@@ -379,7 +379,7 @@ class Course {
 // Harmonics over the angle, in windows of some turns.
 class Orders {
  public:
-  Orders(const Signal& signal, const Course& course, int harmonics) : harmonics_(harmonics) {
+  Orders(const Signal& signal, const SpeedCourse& course, int harmonics) : harmonics_(harmonics) {
     const auto whole = static_cast<std::size_t>(course.last_turn() * kAngles);
     std::vector<double> y(whole);
     for (std::size_t i = 0; i < whole; ++i)
@@ -409,7 +409,7 @@ class Orders {
               noise_[static_cast<std::size_t>(h)];
         return sum;
       };
-      double best = 0, most = -kInfinity;
+      double best = 0, most = -std::numeric_limits<double>::infinity();
       for (double turns = -kFurthest; turns <= kFurthest; turns += kFurthest / 40) {
         const double sum = agreement(turns);
         if (sum <= most) continue;
@@ -533,7 +533,7 @@ struct Settled {
 };
 
 // Few harmonics first, whose phases a course that is still off by much does not turn round.
-std::optional<Settled> settle(const Signal& signal, Course& course) {
+std::optional<Settled> settle(const Signal& signal, SpeedCourse& course) {
   const int most = std::clamp(static_cast<int>(kHighestShare * signal.rate / course.highest_hz()),
                               1, kMostHarmonics);
   for (const int harmonics : {std::min(most, 6), std::min(most, 12), most}) {
@@ -554,7 +554,7 @@ std::optional<Settled> settle(const Signal& signal, Course& course) {
 }
 
 // Empty where the course does not go forward all the way.
-std::vector<SoundEdge> edges_of(const Course& course, const Settled& settled, double rate) {
+std::vector<SoundEdge> edges_of(const SpeedCourse& course, const Settled& settled, double rate) {
   std::vector<SoundEdge> edges;
   const double first = std::ceil(settled.at.front() * kTonePulses);
   const double last = std::floor(settled.at.back() * kTonePulses);
@@ -610,7 +610,7 @@ ToneCourse follow_tone(std::vector<float> x, double rate, double top_hz) {
   const std::vector<Point> points = frames.best_course();
   out.why = doubt_about(frames, points, top_hz);
   if (!out.why.empty()) return out;
-  Course course = Course(points).finer(8);
+  SpeedCourse course = SpeedCourse(points).finer(8);
   const auto settled = settle(signal, course);
   if (!settled)
     out.why = "the sound of the shaft was followed for too short a time";

@@ -20,7 +20,7 @@ namespace {
 
 namespace po = boost::program_options;
 
-constexpr double kUsualSeconds = 4;
+constexpr double kSecondsOfMass = 4;
 
 LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz) {
   const RestMean mean = settled_mean(haul, mass_g, tick_hz);
@@ -35,7 +35,7 @@ LoadPoint point_from(const Haul& haul, double mass_g, double tick_hz) {
 class PointReader {
  public:
   PointReader(const Arguments& arguments, const Part& rig)
-      : arguments_(arguments), rig_(rig), seconds_(seconds_for(arguments, kUsualSeconds)) {}
+      : arguments_(arguments), rig_(rig), seconds_(seconds_for(arguments, kSecondsOfMass)) {}
 
   /// `of`: how many points there are to be, 0 when nobody knows yet.
   LoadPoint read(const OrderedPoint& ordered, std::size_t of) {

@@ -13,7 +13,7 @@ namespace {
 
 namespace po = boost::program_options;
 
-constexpr double kUsualSeconds = 5;
+constexpr double kSecondsOfZero = 5;
 
 bool turned(const std::vector<Sample>& samples) {
   const Sample& first = samples.front();
@@ -60,7 +60,7 @@ void report(const Arguments& arguments, const Zero& zero, const std::optional<Ze
 }
 
 int zero(const Arguments& arguments) {
-  const double seconds = seconds_for(arguments, kUsualSeconds);
+  const double seconds = seconds_for(arguments, kSecondsOfZero);
   const RigLineOptions line_wanted = line_options(arguments);
   expect_port(line_wanted.port);
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);

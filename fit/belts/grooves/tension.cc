@@ -10,7 +10,7 @@
 namespace loadline {
 namespace {
 
-void require_positive(double value, const char* what) {
+void require_above_0(double value, const char* what) {
   if (!(value > 0) || !std::isfinite(value))
     throw Error(Fault::kInput, fmt::format("the {} must be above 0.", what));
 }
@@ -18,7 +18,7 @@ void require_positive(double value, const char* what) {
 }  // namespace
 
 double effective_friction(Wedge wedge, double friction, double groove_angle_rad) {
-  require_positive(friction, "coefficient of friction");
+  require_above_0(friction, "coefficient of friction");
   switch (wedge) {
     case Wedge::kV:
       if (!(groove_angle_rad > 0 && groove_angle_rad <= kPi))
@@ -33,14 +33,14 @@ double effective_friction(Wedge wedge, double friction, double groove_angle_rad)
 }
 
 double strand_ratio(double effective_friction, double wrap_rad) {
-  require_positive(wrap_rad, "wrap angle");
+  require_above_0(wrap_rad, "wrap angle");
   return std::exp(effective_friction * wrap_rad);
 }
 
 Tension tension_for_torque(double torque_nm, double radius_m, double strand_ratio,
                            double wrap_rad) {
-  require_positive(torque_nm, "torque");
-  require_positive(radius_m, "pulley's radius");
+  require_above_0(torque_nm, "torque");
+  require_above_0(radius_m, "pulley's radius");
   const double difference = torque_nm / radius_m;
   Tension t;
   t.slack_n = difference / (strand_ratio - 1);
@@ -54,7 +54,7 @@ Tension tension_for_torque(double torque_nm, double radius_m, double strand_rati
 }
 
 double slip_torque(double rest_n, double radius_m, double strand_ratio) {
-  require_positive(rest_n, "tension");
+  require_above_0(rest_n, "tension");
   return 2 * rest_n * radius_m * (strand_ratio - 1) / (strand_ratio + 1);
 }
 
@@ -63,14 +63,14 @@ double centrifugal_tension(double mass_kg_per_m, double speed_m_per_s) {
 }
 
 double span_frequency(double rest_n, double mass_kg_per_m, double span_m) {
-  require_positive(mass_kg_per_m, "belt's mass per length");
-  require_positive(span_m, "free span");
+  require_above_0(mass_kg_per_m, "belt's mass per length");
+  require_above_0(span_m, "free span");
   return std::sqrt(rest_n / mass_kg_per_m) / (2 * span_m);
 }
 
 double tension_from_frequency(double frequency_hz, double mass_kg_per_m, double span_m) {
-  require_positive(frequency_hz, "frequency");
-  require_positive(span_m, "free span");
+  require_above_0(frequency_hz, "frequency");
+  require_above_0(span_m, "free span");
   return mass_kg_per_m * std::pow(2 * span_m * frequency_hz, 2);
 }
 

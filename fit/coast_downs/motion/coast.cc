@@ -76,14 +76,14 @@ void cut_edges(Coast& coast, const EdgeTrace& edges, double from_s, double to_s)
 
 // ---- rows of a file --------------------------------------------------------------------------
 
-constexpr std::size_t kSmoothed = 5;       // values whose median tells the course of the speed
+constexpr std::size_t kMedianOf = 5;       // values whose median tells the course of the speed
 constexpr std::size_t kMostValues = 6000;  // beyond: neighbouring windows are joined
 
 // Medians of some neighbours: one coarse or wild value does not end a stretch.
 std::vector<double> smoothed(const std::vector<double>& speed) {
   std::vector<double> course(speed.size());
   for (std::size_t i = 0; i < speed.size(); ++i) {
-    const std::size_t reach = std::min({kSmoothed / 2, i, speed.size() - 1 - i});
+    const std::size_t reach = std::min({kMedianOf / 2, i, speed.size() - 1 - i});
     const auto at = speed.begin() + static_cast<std::ptrdiff_t>(i);
     const auto far = static_cast<std::ptrdiff_t>(reach);
     course[i] = median({at - far, at + far + 1});

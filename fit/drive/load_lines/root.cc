@@ -14,11 +14,11 @@ constexpr int kRootBits = 44;
 constexpr int kMinimumBits = 26;  // brent_find_minima cannot do better than half the digits
 constexpr std::uintmax_t kMostSteps = 100;
 
-struct Sample {
+struct Place {
   double x, f;
 };
 
-double root_between(FunctionView f, const Sample& a, const Sample& b) {
+double root_between(FunctionView f, const Place& a, const Place& b) {
   if (a.f == 0) return a.x;
   if (b.f == 0) return b.x;
   std::uintmax_t steps = kMostSteps;
@@ -29,7 +29,7 @@ double root_between(FunctionView f, const Sample& a, const Sample& b) {
 
 // Does f, seen at three points of the same sign, come near enough to zero for a hidden pair of
 // roots? Judged by the parabola through them, with room for what a parabola misses.
-bool may_touch(const Sample& a, const Sample& b, const Sample& c) {
+bool may_touch(const Place& a, const Place& b, const Place& c) {
   const double sign = b.f > 0 ? 1 : -1;
   if (sign * b.f > sign * a.f || sign * b.f > sign * c.f) return false;
   const double left = (b.f - a.f) / (b.x - a.x), right = (c.f - b.f) / (c.x - b.x);
@@ -40,14 +40,14 @@ bool may_touch(const Sample& a, const Sample& b, const Sample& c) {
   return sign * b.f - 2 * dip <= 0.05 * std::max(sign * a.f, sign * c.f);
 }
 
-void add_hidden_pair(FunctionView f, const Sample& a, const Sample& b, const Sample& c,
+void add_hidden_pair(FunctionView f, const Place& a, const Place& b, const Place& c,
                      std::vector<double>& roots) {
   const double sign = b.f > 0 ? 1 : -1;
   std::uintmax_t steps = kMostSteps;
   const auto lowest = boost::math::tools::brent_find_minima([&](double x) { return sign * f(x); },
                                                             a.x, c.x, kMinimumBits, steps);
   if (!(lowest.second < 0)) return;
-  const Sample turn{lowest.first, sign * lowest.second};
+  const Place turn{lowest.first, sign * lowest.second};
   roots.push_back(root_between(f, a, turn));
   roots.push_back(root_between(f, turn, c));
 }
@@ -62,10 +62,10 @@ double bracketed_root(FunctionView f, double low, double high) {
 
 std::vector<double> all_roots(FunctionView f, std::span<const double> grid) {
   std::vector<double> roots;
-  Sample before{0, 0}, last{0, 0};
+  Place before{0, 0}, last{0, 0};
   int seen = 0;  // points of the same sign in a row, last included
   for (const double x : grid) {
-    const Sample now{x, f(x)};
+    const Place now{x, f(x)};
     if (!std::isfinite(now.f)) break;
     if (seen >= 2 && same_sign(before.f, last.f) && same_sign(last.f, now.f) &&
         may_touch(before, last, now))
@@ -82,9 +82,9 @@ std::vector<double> all_roots(FunctionView f, std::span<const double> grid) {
 }
 
 std::optional<double> root_above(FunctionView f, double start, double step, double limit) {
-  Sample low{start, f(start)};
+  Place low{start, f(start)};
   for (double x = start + step; x <= limit; x += step, step *= 2) {
-    const Sample high{x, f(x)};
+    const Place high{x, f(x)};
     if (!std::isfinite(high.f)) return std::nullopt;
     if (high.f >= 0) return root_between(f, low, high);
     low = high;

@@ -10,7 +10,7 @@
 namespace loadline {
 namespace {
 
-constexpr int kGrid = 64;
+constexpr int kRatioGrid = 64;
 constexpr double kPeakWithin = 4;    // times the motor's measured range
 constexpr double kWheelWithin = 50;  // times the machine's measured range
 
@@ -208,14 +208,14 @@ std::optional<Propagated> ratio_of_most_torque(const DriveCurve& motor, const Dr
 std::optional<Propagated> peak_power_speed(const DriveCurve& motor, const Propagated& belt_loss) {
   const double low = peak_search_low(motor), high = peak_search_high(motor);
   const auto power = [&](double w) { return (motor.torque(w) - belt_loss.value) * w; };
-  std::array<double, kGrid + 1> speeds, powers;
+  std::array<double, kRatioGrid + 1> speeds, powers;
   std::size_t best = 0;
-  for (std::size_t k = 0; k <= kGrid; ++k) {
-    speeds[k] = low + (high - low) * static_cast<double>(k) / kGrid;
+  for (std::size_t k = 0; k <= kRatioGrid; ++k) {
+    speeds[k] = low + (high - low) * static_cast<double>(k) / kRatioGrid;
     powers[k] = power(speeds[k]);
     if (powers[k] > powers[best]) best = k;
   }
-  if (best == 0 || best == kGrid) return std::nullopt;
+  if (best == 0 || best == kRatioGrid) return std::nullopt;
   const auto slope = [&](double w) { return power_slope(motor, belt_loss.value, w); };
   const double left = speeds[best - 1], right = speeds[best + 1];
   if (!(slope(left) > 0 && slope(right) < 0)) return std::nullopt;
@@ -274,9 +274,9 @@ std::vector<DrivePoint> ratios_for_top_speed(const DriveCurve& motor, const Driv
 std::optional<Propagated> speed_at_torque(const DriveCurve& motor, const Propagated& torque) {
   const auto over = [&](double w) { return motor.torque(w) - torque.value; };
   const double low = peak_search_low(motor), high = peak_search_high(motor);
-  std::array<double, kGrid + 1> speeds;
-  for (std::size_t k = 0; k <= kGrid; ++k)
-    speeds[k] = low + (high - low) * static_cast<double>(k) / kGrid;
+  std::array<double, kRatioGrid + 1> speeds;
+  for (std::size_t k = 0; k <= kRatioGrid; ++k)
+    speeds[k] = low + (high - low) * static_cast<double>(k) / kRatioGrid;
   for (const double speed : all_roots(over, speeds)) {
     const double slope = motor.slope(speed);
     if (slope < 0) return implicit_root(speed, motor.torque(Propagated(speed)) - torque, slope);

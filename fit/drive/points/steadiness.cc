@@ -10,7 +10,7 @@
 namespace loadline {
 namespace {
 
-constexpr int kGrid = 48;
+constexpr int kSpeedGrid = 48;
 constexpr double kMostResistance = 1000;  // r/K in measured top speeds: far below any torque
 
 // Pedal setting at which the motor just holds `motor_speed`; empty when no setting does.
@@ -41,8 +41,9 @@ Propagated uncertain_setting(const DriveCurve& motor, Pedal pedal, double settin
 std::optional<double> speed_under(const DriveCurve& motor, const DriveCurve& machine,
                                   const LoadLine& line, double motor_speed) {
   const auto spare = [&](double w) { return spare_torque(motor, machine, line, w); };
-  std::array<double, kGrid + 1> grid;
-  for (std::size_t k = 0; k <= kGrid; ++k) grid[k] = motor_speed * static_cast<double>(k) / kGrid;
+  std::array<double, kSpeedGrid + 1> grid;
+  for (std::size_t k = 0; k <= kSpeedGrid; ++k)
+    grid[k] = motor_speed * static_cast<double>(k) / kSpeedGrid;
   const std::vector<double> roots = all_roots(spare, grid);
   for (auto root = roots.rbegin(); root != roots.rend(); ++root)
     if (*root > 0 && spare_torque_slope(motor, machine, line, *root) < 0) return *root;

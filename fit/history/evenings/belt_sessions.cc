@@ -47,13 +47,13 @@ SetUp commonest(const std::vector<Session>& sessions) {
   return most == evenings.end() ? SetUp{} : most->first;
 }
 
-struct Seen {
+struct SeenTop {
   std::size_t session;
   double log_speed, variance;
 };
 
-Seen seen_of(const TopSpeed& top, std::size_t session, const std::optional<double>& supply) {
-  Seen seen{session, std::log(top.speed), std::pow(top.speed_sd / top.speed, 2)};
+SeenTop seen_of(const TopSpeed& top, std::size_t session, const std::optional<double>& supply) {
+  SeenTop seen{session, std::log(top.speed), std::pow(top.speed_sd / top.speed, 2)};
   if (!top.supply || !supply) return seen;
   const double off = std::log(*top.supply / *supply);
   seen.log_speed -= kSupplyEffect * off;
@@ -62,9 +62,9 @@ Seen seen_of(const TopSpeed& top, std::size_t session, const std::optional<doubl
 }
 
 // Runs of each belt on the set-up, with the session of `sessions` on whose evening they were made.
-std::map<std::string, std::vector<Seen>> seen_by_belt(const Book& book, const SetUp& set_up,
-                                                      const BeltSession& read,
-                                                      const std::vector<Session>& sessions) {
+std::map<std::string, std::vector<SeenTop>> seen_by_belt(const Book& book, const SetUp& set_up,
+                                                         const BeltSession& read,
+                                                         const std::vector<Session>& sessions) {
   std::map<std::int64_t, std::size_t> session_of;
   // Evenings are those of all belts together; each is known by a run of this belt in it.
   RunFilter filter;
@@ -82,7 +82,7 @@ std::map<std::string, std::vector<Seen>> seen_by_belt(const Book& book, const Se
   std::optional<double> supply;
   for (const TopSpeed& top : read.runs)
     if (!supply) supply = top.supply;
-  std::map<std::string, std::vector<Seen>> belts;
+  std::map<std::string, std::vector<SeenTop>> belts;
   for (const TopSpeed& top : read.runs) {
     const auto session = session_of.find(top.run);
     if (session == session_of.end() || set_up_of(book.run(top.run)) != set_up) continue;
@@ -91,19 +91,19 @@ std::map<std::string, std::vector<Seen>> seen_by_belt(const Book& book, const Se
   return belts;
 }
 
-std::set<std::size_t> sessions_in(const std::vector<Seen>& seen) {
+std::set<std::size_t> sessions_in(const std::vector<SeenTop>& seen) {
   std::set<std::size_t> sessions;
-  for (const Seen& one : seen) sessions.insert(one.session);
+  for (const SeenTop& one : seen) sessions.insert(one.session);
   return sessions;
 }
 
 // The mean of the others' logarithms for each session, with its variance from run to run left to
 // the scatter of the sessions.
-std::map<std::size_t, double> means_of(const std::vector<const std::vector<Seen>*>& others) {
+std::map<std::size_t, double> means_of(const std::vector<const std::vector<SeenTop>*>& others) {
   std::map<std::size_t, double> sums;
   for (const auto* seen : others) {
     std::map<std::size_t, std::pair<double, double>> own;
-    for (const Seen& one : *seen) {
+    for (const SeenTop& one : *seen) {
       own[one.session].first += one.log_speed;
       own[one.session].second += 1;
     }
@@ -128,10 +128,10 @@ BeltSessions belt_sessions(const Book& book, const Part& belt) {
     if (book.run(refused.run).belt == belt.id)
       all.left_out.push_back(fmt::format("Run {} was left out: {}.", refused.run, refused.reason));
   auto belts = seen_by_belt(book, set_up, read, all.sessions);
-  const std::vector<Seen> own = belts[belt.name];
+  const std::vector<SeenTop> own = belts[belt.name];
   if (own.empty()) return all;
   const std::set<std::size_t> evenings = sessions_in(own);
-  std::vector<const std::vector<Seen>*> others;
+  std::vector<const std::vector<SeenTop>*> others;
   for (const auto& [name, seen] : belts) {
     if (name == belt.name) continue;
     const std::set<std::size_t> there = sessions_in(seen);
@@ -141,7 +141,7 @@ BeltSessions belt_sessions(const Book& book, const Part& belt) {
   }
   const std::map<std::size_t, double> means = means_of(others);
   std::vector<RunFigure> figures;
-  for (const Seen& one : own) {
+  for (const SeenTop& one : own) {
     const auto mean = means.find(one.session);
     figures.push_back(
         {one.session, one.log_speed - (mean == means.end() ? 0 : mean->second), one.variance, 0});

@@ -41,7 +41,7 @@ double robust_sd(std::span<const double> values) {
   std::vector<double> away(values.size());
   std::transform(values.begin(), values.end(), away.begin(),
                  [centre](double x) { return std::fabs(x - centre); });
-  return 1.4826 * median(std::move(away));
+  return kSdOfMedian * median(std::move(away));
 }
 
 double outlier_weight(double size) {

@@ -60,7 +60,7 @@ double report_interval(std::span<const NewValue> values, double row_s) {
   return row_s * static_cast<double>(std::max<std::size_t>(1, common));
 }
 
-constexpr int kMostPulses = 120;
+constexpr int kMostInTurn = 120;
 constexpr std::size_t kLeastValues = 8;
 constexpr std::size_t kLeastStretches = 6;
 
@@ -97,7 +97,7 @@ std::size_t slowest_row(std::span<const double> rpm) {
 // The most pulses per turn that the slowest row could tell of.
 int most_pulses(double slowest_rpm, double report_s) {
   const double most = 2 * kPi / (kSlowEnough * report_s * rad_per_s_from_rpm(slowest_rpm));
-  return static_cast<int>(std::min<double>(kMostPulses, most));
+  return static_cast<int>(std::min<double>(kMostInTurn, most));
 }
 
 // The fewest pulses per turn that explain the values; 0 when there is too little to tell, or when

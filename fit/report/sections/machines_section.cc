@@ -13,7 +13,7 @@
 namespace loadline {
 namespace {
 
-constexpr std::size_t kMostPoints = 2500;  // of each run
+constexpr std::size_t kMostOfRun = 2500;  // of each run
 constexpr std::array kColours = {3, 2, 1, 5, 4};
 
 Plot drag_plot(const std::string& id, const std::string& title, const char* quantity,
@@ -82,7 +82,7 @@ Plot coast_plot(const std::string& id, const std::string& title, const std::stri
   plot.x.unit = "s";
   plot.y.quantity = quantity;
   plot.y.unit = "rpm";
-  for (const Series& one : series) plot.series.push_back(thinned(one, kMostPoints));
+  for (const Series& one : series) plot.series.push_back(thinned(one, kMostOfRun));
   return plot;
 }
 

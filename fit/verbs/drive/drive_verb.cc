@@ -269,7 +269,7 @@ int run_one(const Book& book, const DriveCase& drive, const Arguments& arguments
   return found.runs() ? 0 : static_cast<int>(Fault::kAnswerNo);
 }
 
-int run(const Arguments& arguments) {
+int run_drive(const Arguments& arguments) {
   const Book book = Book::open(arguments.book_path(), Book::Mode::kRead);
   if (arguments.flag("all")) return run_all(book, arguments);
   const std::vector<DriveCase> cases = read_cases(book, arguments);
@@ -364,7 +364,7 @@ Verb drive_verb() {
   add_what_is_mounted(verb.options);
   add_what_is_asked(verb.options);
   add_common_options(verb.options);
-  verb.run = run;
+  verb.run = run_drive;
   return verb;
 }
 
