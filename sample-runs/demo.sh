@@ -11,7 +11,7 @@ if [[ -f $here/../CMakeLists.txt ]]; then
   bash tests/setup.sh build
   if [[ ! -f build/CMakeCache.txt ]]; then
     mkdir -p build
-    cmake -S . -B build -G Ninja -DBUILD_TESTING=OFF > build/configure.log 2>&1 ||
+    cmake -S . -B build -G Ninja -DBUILD_TESTING=OFF -DLOADLINE_TOGETHER=ON > build/configure.log 2>&1 ||
       { cat build/configure.log >&2; exit 1; }
   fi
   cmake --build build -j "$(nproc)" \

@@ -46,10 +46,10 @@ bash tests/setup.sh tests
 jobs=$(nproc)
 folder=build${sanitize:+-${sanitize//,/-}}
 
-# configure FOLDER OPTIONS…: keeps the generator of a folder that exists already.
+# configure FOLDER OPTIONS…: keeps what a folder that exists already is built with, and how.
 configure() {
   local into=$1; shift
-  local generator=(-G Ninja)
+  local generator=(-G Ninja -DLOADLINE_TOGETHER=ON)
   [[ -f $into/CMakeCache.txt ]] && generator=()
   mkdir -p "$into"
   cmake -S . -B "$into" "${generator[@]}" -DLOADLINE_WERROR=ON "$@" > "$into/configure.log" 2>&1 ||

@@ -13,8 +13,9 @@ there=$work/another/place/further/down
 mkdir -p "$there"
 git -C "$source" archive HEAD | tar -x -C "$there"
 cpack --config "$build/CPackConfig.cmake" -B "$work/first" > "$work/log" 2>&1 || { tail -n 20 "$work/log"; exit 1; }
+together=$(sed -n 's/^LOADLINE_TOGETHER:BOOL=//p' "$build/CMakeCache.txt")
 ( umask 027
-  cmake -S "$there" -B "$there/build" -G Ninja -DBUILD_TESTING=OFF
+  cmake -S "$there" -B "$there/build" -G Ninja -DBUILD_TESTING=OFF -DLOADLINE_TOGETHER="$together"
   cmake --build "$there/build" -j "${LOADLINE_JOBS:-$(nproc)}"
   cpack --config "$there/build/CPackConfig.cmake" -B "$work/second" ) >> "$work/log" 2>&1 ||
   { tail -n 20 "$work/log"; exit 1; }

@@ -5,13 +5,12 @@
 
 #include "bench.h"
 #include "cell.h"
+#include "motion.h"
 #include "motor.h"
 
 namespace benches {
 
 namespace {
-
-constexpr double kRpm = 30.0 / std::numbers::pi;
 
 struct Brake {
   bool eddy = false;                 // torque rises with speed up to `bend`; else friction

@@ -1,15 +1,13 @@
 // Machines that coast down, alone and with a disc of known inertia.
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
 #include "bench.h"
+#include "motion.h"
 
 namespace benches {
 
 namespace {
-
-constexpr double kRpm = 30.0 / std::numbers::pi;
 
 struct Machine {
   double inertia = 0, c0 = 0, c1 = 0, c2 = 0;  // SI, at the hand wheel

@@ -3,9 +3,12 @@
 
 #include <cstddef>
 #include <functional>
+#include <numbers>
 #include <vector>
 
 namespace benches {
+
+inline constexpr double kRpm = 30.0 / std::numbers::pi;  // rpm in a rad/s
 
 // Angle in rad, speed in rad/s, acceleration in rad/s² at time t in s.
 struct Instant {

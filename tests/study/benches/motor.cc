@@ -1,14 +1,12 @@
 #include "motor.h"
+#include "motion.h"
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
 namespace benches {
 
 namespace {
-
-constexpr double kRpm = 30.0 / std::numbers::pi;
 
 // A line bent by the field that the armature's own current weakens: with the current x as a share
 // of its standstill value and u = ω/ω₀, 1 = x + (1 − bend·x)·u and T ∝ (1 − bend·x)·x.

@@ -4,15 +4,14 @@
 #include <numbers>
 
 #include "bench.h"
+#include "motion.h"
 #include "motor.h"
 
 namespace benches {
 
 namespace {
 
-constexpr double kRpm = 30.0 / std::numbers::pi;
-
-struct Course {
+struct Switched {
   double on = 0.5, off = 10, end = 10;  // s
   double rise = 0.0;                    // s, time constant of the current's rise
 };
@@ -49,8 +48,8 @@ Setup draw_setup(const std::string& kind, Dice& dice) {
   }
 }
 
-Course draw_course(const Motor& motor, double inertia, Dice& dice) {
-  Course course;
+Switched draw_course(const Motor& motor, double inertia, Dice& dice) {
+  Switched course;
   course.on = dice.uniform(0.3, 2.0);
   course.rise = dice.of({0.0, 0.0, 0.004, 0.01});
   course.off = course.on + inertia * seconds_to(motor, dice.uniform(0.985, 0.998)) +
@@ -66,7 +65,7 @@ Bench make_spin_up(const std::string& kind, Dice& dice) {
   const Motor& motor = setup.motor;
   const Tachometer& o = setup.tachometer;
   const double inertia = setup.inertia;
-  const Course course = draw_course(motor, inertia, dice);
+  const Switched course = draw_course(motor, inertia, dice);
   const double swing = motor.mains_hz > 0.0 ? dice.of({0.0, 0.9}) : 0.0;
   const double noise_sd = dice.of({0.0, 0.001, 0.003});
   const SlowNoise noise(dice, noise_sd, 0.1, -1.0, course.end);

@@ -1,16 +1,16 @@
 // Tables typed from a notebook: a hand tachometer, a spring balance on the brake's arm, no times.
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
 #include "bench.h"
+#include "motion.h"
 #include "motor.h"
 
 namespace benches {
 
 namespace {
 
-constexpr double kRpm = 30.0 / std::numbers::pi, kGravity = 9.80665;
+constexpr double kGravity = 9.80665;
 
 struct Notebook {
   int points = 10;
