@@ -1,13 +1,14 @@
-# Sources of one folder compiled together, up to twelve as one: what they include is parsed once for
-# all of them, which halves the processor time of a build from nothing. After a change the whole
-# dozen is compiled again, so that this is for builds from nothing: demo.sh and tests/run.sh ask for
-# it (-DLOADLINE_TOGETHER=ON) in a folder that they set up themselves.
+# Sources of one subject (fit/belts and the folders in it) compiled together, up to twelve as one: what
+# they include is parsed once for all of them, and templates are made once, which halves the processor
+# time of a build from nothing. After a change the whole dozen is compiled again, so that this is for
+# builds from nothing: demo.sh and tests/run.sh ask for it (-DLOADLINE_TOGETHER=ON) in a folder that
+# they set up themselves.
 #
-# Names of one folder's sources must therefore differ, those in anonymous namespaces too. That every
+# Names of one subject's sources must therefore differ, those in anonymous namespaces too. That every
 # source includes what it uses shows in a build without this (clang-tidy's).
 #
 # loadline_together(FOLDER…): for every target that these folders, and those below them, define.
-option(LOADLINE_TOGETHER "Compile the sources of a folder together" OFF)
+option(LOADLINE_TOGETHER "Compile the sources of a subject together" OFF)
 set(LOADLINE_MOST_TOGETHER 12)
 
 function(loadline_together)
@@ -26,7 +27,8 @@ function(loadline_together)
         if(IS_ABSOLUTE ${source} OR NOT source MATCHES "[.]cc$")
           continue()  # made by the build, or firmware
         endif()
-        get_filename_component(of ${source} DIRECTORY)
+        file(RELATIVE_PATH of ${PROJECT_SOURCE_DIR} ${folder}/${source})
+        string(REGEX REPLACE "^([^/]+/[^/]+)/.*" "\\1" of ${of})
         string(MAKE_C_IDENTIFIER "${target}_${of}" group)
         if(NOT DEFINED count_${group})
           set(count_${group} 0)
