@@ -13,7 +13,7 @@ import pathlib
 import subprocess
 
 MECHANISMS = {"magnets": ["brushes", "fan", "wandering supply", "warmth of the winding", "warmth of the magnets"],
-              "coast": ["ripple", "uneven discs", "wrong clock"]}
+              "coast": ["ripple", "bump in the turn", "uneven discs", "wrong clock"]}
 USUAL = ["brushes", "fan", "saturation", "alternating current", "wandering supply", "warmth of the winding"]
 PIECE = 10
 
