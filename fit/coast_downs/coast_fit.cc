@@ -23,18 +23,15 @@ constexpr int kLastSteps = 120;           // of a search under the last word on 
 constexpr double kLastTolerance = 1e-10;  // which ends with this change of the sum of squares
 constexpr std::size_t kValuesInBlock = 5, kMostBlocks = 30;
 constexpr double kNoMemory = 0;  // of the longest run
-constexpr double kLeastScatter =
-    0.04;                        // of the least noise: ticks of a clock, steps of the solution
 constexpr int kMostByRows = 50;  // steps of the last search among values from rows
 
 void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
-  // What rounding and a ripple of more than two harmonics leave even of perfect data.
+  // What rounding and a ripple of first order leave even of perfect data.
   const double floor = coast.by_edges ? 5e-4 : 3e-5 * coast.speed_high;
   const double bulk = std::max(robust_sd(residuals), floor);
   Reweighted kept = reweighted(residuals, std::vector<double>(residuals.size(), bulk), fitted);
   coast.weight = std::move(kept.weight);
-  coast.scatter = std::max(kLeastScatter * floor, std::sqrt(kept.variance));
-  coast.noise_sd = std::max(floor, coast.scatter);
+  coast.noise_sd = std::max(floor, std::sqrt(kept.variance));
   // Errors of a window's ends cancel in the next one; where the ends are not known to be edges, a
   // few dozen values cannot show that they do.
   const double few = coast.windows_exact ? 0 : 1 - static_cast<double>(coast.size()) / 300;
@@ -158,7 +155,6 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
   }
   for (int pass = same_noise ? kPasses - 1 : simpler ? 1 : 0; pass < kPasses; ++pass) {
     const bool last = pass + 1 == kPasses;
-    if (simpler && (last || pass == 1)) fit.problem->follow_ripple(x);
     fit.solution = quick_fit(*fit.problem, x, {.tolerance = last ? 1e-7 : kQuick});
     x = fit.solution.parameters;
     if (last) break;
@@ -175,13 +171,12 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
   return result;
 }
 
-double corrected_akaike(const CoastFit& fit, const CoastFit& judge, bool by_scatter) {
+double corrected_akaike(const CoastFit& fit, const CoastFit& judge) {
   double n = 0, sum = 0;
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const double values = effective(judge.coasts[j]);
     n += values;
-    const Coast& coast = fit.coasts[j];
-    if (!coast.from_rows) sum += values * 2 * std::log(by_scatter ? coast.scatter : coast.noise_sd);
+    if (!fit.coasts[j].from_rows) sum += values * 2 * std::log(fit.coasts[j].noise_sd);
   }
   sum += deviance_of_rows(fit);
   const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
@@ -191,7 +186,7 @@ double corrected_akaike(const CoastFit& fit, const CoastFit& judge, bool by_scat
 namespace {
 
 // True when `b` describes the runs better than `a`.
-bool second_is_better(CoastFit& a, CoastFit& b, bool by_scatter = false) {
+bool second_is_better(CoastFit& a, CoastFit& b) {
   if (!b.usable) return false;
   if (!a.usable) return true;
   const bool rows = a.coasts.front().from_rows;
@@ -199,8 +194,8 @@ bool second_is_better(CoastFit& a, CoastFit& b, bool by_scatter = false) {
                                 b.degrees_of_freedom + b.problem->parameters()
                           : a.solution.rss < b.solution.rss;
   const CoastFit& judge = first ? a : b;
-  a.score = corrected_akaike(a, judge, by_scatter);
-  b.score = corrected_akaike(b, judge, by_scatter);
+  a.score = corrected_akaike(a, judge);
+  b.score = corrected_akaike(b, judge);
   return b.score < a.score;
 }
 
@@ -242,10 +237,9 @@ FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, CoastO
   if (options.known_drag) {
     options.ripple_of_drag = true;
     FittedCoasts share = fit_coasts(coasts, options, unit, inertia, plain.get());
-    if (second_is_better(*ripple, *share, true)) ripple = std::move(share);
+    if (second_is_better(*ripple, *share)) ripple = std::move(share);
   }
-  // A ripple below the least noise that is reported bends the drag all the same.
-  return second_is_better(*plain, *ripple, true) ? std::move(ripple) : std::move(plain);
+  return second_is_better(*plain, *ripple) ? std::move(ripple) : std::move(plain);
 }
 
 FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
@@ -276,7 +270,6 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 
 void final_fit(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
-  fit.problem->follow_ripple(fit.solution.parameters);
   fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
                            {.max_iterations = kLastSteps, .tolerance = kLastTolerance});
   std::vector<double> residuals(static_cast<std::size_t>(fit.problem->count()));

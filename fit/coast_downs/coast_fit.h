@@ -65,9 +65,8 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
 void final_fit(CoastFit& fit);
 
 /// AICc over runs with their own variance each; all candidates judged with the same effective
-/// number of values per run (that of `judge`). `by_scatter`: of runs with edges by their residuals
-/// alone, also where these are less than the least noise that a result is given with.
-double corrected_akaike(const CoastFit& fit, const CoastFit& judge, bool by_scatter = false);
+/// number of values per run (that of `judge`).
+double corrected_akaike(const CoastFit& fit, const CoastFit& judge);
 
 /// How well values from rows describe the course of the speed, as −2 ln L of the means of
 /// neighbouring residuals. Not of the single values: how the errors of neighbours hang together

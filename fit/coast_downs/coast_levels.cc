@@ -12,7 +12,7 @@ namespace {
 
 using namespace drag_chosen;
 
-constexpr double kLeastScatter = 1e-5;  // of levels, for a matrix that can be inverted
+constexpr double kLeastLevelScatter = 1e-5;  // of levels, for a matrix that can be inverted
 
 bool inertia_by_runs(const std::vector<Coast>& coasts, const std::optional<Prior>& inertia) {
   if (inertia) return false;
@@ -42,7 +42,7 @@ LevelData data_of(const CoastFit& fit, const std::vector<int>& sessions) {
 
 Eigen::MatrixXd root_of(const LevelData& data, const LevelScatter& scatter) {
   const Eigen::MatrixXd covariance =
-      data.covariance(std::max(kLeastScatter, scatter.of_runs), scatter.of_sessions);
+      data.covariance(std::max(kLeastLevelScatter, scatter.of_runs), scatter.of_sessions);
   return covariance.llt().matrixL().solve(
       Eigen::MatrixXd::Identity(covariance.rows(), covariance.cols()));
 }

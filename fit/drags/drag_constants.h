@@ -29,9 +29,8 @@ CHOSEN("drag", kSureSds, 3);
 
 // ---- what the equation leaves open --------------------------------------------------------------
 
-/// Relative standard uncertainties of c₀, c₁, c₂ and of J where not all runs have edge times:
-/// digits, and a ripple that windows and rows do not tell (coverage tables in
-/// tests/study/README.md). Runs with edges leave nothing open but what their residuals show.
+/// Relative standard uncertainties of c₀, c₁, c₂ and of J by digits, clocks and a ripple beyond the
+/// first order (coverage table in tests/study/README.md).
 CHOSEN("drag", kOpenC0, 1e-3);
 CHOSEN("drag", kOpenC1, 2.6e-3);
 CHOSEN("drag", kOpenC2, 4e-3);

@@ -84,12 +84,6 @@ bool added_differ(const std::vector<Coast>& coasts) {
   return false;
 }
 
-// Nothing is left open then: what a ripple does is solved, and the residuals show the rest.
-bool all_by_edges(const std::vector<Coast>& coasts) {
-  return std::all_of(coasts.begin(), coasts.end(),
-                     [](const Coast& coast) { return coast.by_edges; });
-}
-
 // ---- results ---------------------------------------------------------------------------------
 
 void set_curve(DragFit& out, const CoastFit& fit, double clock_sd) {
@@ -114,8 +108,7 @@ void set_curve(DragFit& out, const CoastFit& fit, double clock_sd) {
   curve = Curve::of_equation(stribeck ? "drag-stribeck" : "drag", p,
                              by * fit.solution.inverse_normal * by.transpose());
   const double open[] = {kOpenC0, kOpenC1, kOpenC2};
-  for (int i = 0; i < 3 && !all_by_edges(fit.coasts); ++i)
-    curve.covariance(i, i) += std::pow(open[i] * p[i], 2);
+  for (int i = 0; i < 3; ++i) curve.covariance(i, i) += std::pow(open[i] * p[i], 2);
   // One clock timed all: c0 is an inertia over a square of time, c1 over a time, c2 over none.
   const Eigen::Vector3d by_clock(2 * p[0], p[1], 0);
   curve.covariance.topLeftCorner<3, 3>() += clock_sd * clock_sd * by_clock * by_clock.transpose();
@@ -152,8 +145,7 @@ void set_estimates(DragFit& out, const CoastFit& fit) {
     return;
   }
   const double inertia = fit.problem->unit_inertia() * std::exp(fit.solution.parameters[3]);
-  const double log_sd = std::hypot(std::sqrt(fit.solution.inverse_normal(3, 3)),
-                                   all_by_edges(fit.coasts) ? 0 : kOpenInertia);
+  const double log_sd = std::hypot(std::sqrt(fit.solution.inverse_normal(3, 3)), kOpenInertia);
   out.inertia = positive_estimate(inertia, inertia * log_sd, t, "kg·m²");
   if (fit.options.stribeck) {
     out.stribeck_rise =

@@ -231,7 +231,7 @@ std::string pushed(const MotorFit& fit, const SweepFit& brake) {
   const Curve& curve = fit.curve;
   const double rpm = rpm_from_rad_per_s(1), top = rpm * curve.speed_high;
   const Estimate& no_load = fit.no_load_speed;
-  if (!no_load.high || *no_load.value > top) return "";
+  if (!no_load.high || !no_load.value || *no_load.value > top) return "";
   double below = *no_load.high > top ? 0 : -curve.torque(curve.speed_high);
   for (std::size_t j = 0; j < brake.sweeps.size(); ++j)
     below = std::max(below, certainly_below(brake, j));

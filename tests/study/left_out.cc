@@ -22,6 +22,7 @@
 
 #include "db/basis/units.h"
 #include "firmware-protocol/simrig/truth.h"
+#include "fit/drags/drag_constants.h"
 #include "fit/drags/drag_fit.h"
 #include "fit/motors/motor_fit.h"
 #include "tests/study/session.h"
@@ -81,22 +82,23 @@ void tell_motor(Session& session, std::uint64_t seed) {
            half_of(results[k]), open[k]);
 }
 
-// Nothing is left open of runs with edges: what is counted is whether they hold.
 void tell_drag(Session& session, std::uint64_t seed) {
   const DragFit fit = fit_drag(session.book(), session.machine());
   if (!fit.not_described.empty()) throw Error(Fault::kInput, fit.not_described);
   const study::PlayedRun& run = session.runs().front();
   const simrig::MachineSpec& machine = run.scenario.machine;
-  const auto tell = [&](const char* name, const Estimate& result, double truth) {
+  const double t = fit.curve.coverage_factor();
+  const auto tell = [&](const char* name, const Estimate& result, double truth, double open) {
     if (!result.value || !result.low) return;
-    line(seed, fit.curve.model, name, *result.value / truth - 1,
-         (*result.high - *result.low) / 2 / truth, 0);
+    const double half = (*result.high - *result.low) / 2 / truth;
+    line(seed, fit.curve.model, name, *result.value / truth - 1, half,
+         std::min(1.0, std::pow(t * open * *result.value / truth / half, 2)));
   };
   const double bump_nm = machine.seam_j / (2 * kPi);  // its mean over the turn
-  tell("c0", fit.c0, machine.c0_nm + bump_nm);
-  tell("c1", fit.c1, machine.c1_nms);
-  tell("c2", fit.c2, machine.c2_nms2);
-  tell("inertia", fit.inertia, run.recording.handwheel_side_inertia);
+  tell("c0", fit.c0, machine.c0_nm + bump_nm, drag_chosen::kOpenC0);
+  tell("c1", fit.c1, machine.c1_nms, drag_chosen::kOpenC1);
+  tell("c2", fit.c2, machine.c2_nms2, drag_chosen::kOpenC2);
+  tell("inertia", fit.inertia, run.recording.handwheel_side_inertia, drag_chosen::kOpenInertia);
 }
 
 // A session that is refused, or that no curve describes, says so and gives no line.

@@ -41,7 +41,6 @@ struct Coast {
   Whitener whitener;
   // Noise and weights of the present pass, per observation.
   double noise_sd = 1, correlation = 1;
-  double scatter = 1;  ///< what the residuals say of noise_sd, however little
   std::vector<double> weight;
   std::size_t size() const { return by_edges ? angle.size() : speed.size(); }
   /// By a display that takes in a value at each turn.

@@ -212,29 +212,6 @@ double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
   return kOfTorque * RippleBySpeed(coast, options_, unit_).slowing(w) / (w * w);
 }
 
-void CoastProblem::follow_ripple(const Eigen::VectorXd& x) {
-  if (!options_.ripple) return;
-  courses_.assign(coasts_.size(), {});
-  for (std::size_t j = 0; j < coasts_.size(); ++j) {
-    const Coast& coast = coasts_[j];
-    if (!coast.by_edges) continue;
-    const double level = with_levels() ? std::exp(x[level_column_of(j)]) : 1;
-    const double inertia = std::exp(x[3]) + coast.added_kgm2 / unit_;
-    const CoastEquation<double> equation =
-        options_.stribeck
-            ? CoastEquation<double>(level * x[0], level * x[1], level * x[2], inertia, level * x[4],
-                                    std::exp(x[5]))
-            : CoastEquation<double>(level * x[0], level * x[1], level * x[2], inertia);
-    const RippleBySpeed by(coast, options_, unit_);
-    const double* const a = &x[ripple_column_of(j)];
-    courses_[j] = ripple_course(
-        equation, x[column_of_[j]], coast.time_s,
-        {by.reference, {a[2], a[3], a[6], a[7]}, [&](double w) {
-           return options_.ripple_of_drag ? by.torque(w) / by.torque(by.reference) : 1.0;
-         }});
-  }
-}
-
 template <typename T>
 void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
                                   double* jacobian) const {
@@ -272,28 +249,19 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
   };
 
   // What the angle at a place adds to a value; its derivatives go straight into `line`. Returns how
-  // fast it moves there. `followed`: what the ripple of a torque has become at this moment.
-  const auto add_angle = [&](const auto& m, double factor, double* line, double& value,
-                             const RippleMoved* followed = nullptr) {
+  // fast it moves there.
+  const auto add_angle = [&](const auto& m, double factor, double* line, double& value) {
     const double speed = value_of(m.speed);
     value += factor * value_of(m.angle);
     Moved moved;
     if (options_.ripple && !coast.by_turns()) {
-      auto shapes = ripple_shapes(value_of(m.angle), speed, by_speed);
-      std::array<double, kRipple> amplitudes{};  // of what moves with the place
-      std::copy_n(x + ripple_at, kRipple, amplitudes.begin());
-      for (std::size_t k = 0; followed && k < followed->shapes.size(); ++k) {
-        const std::size_t at = 4 * (k / 2) + 2 + k % 2;
-        shapes[at] = followed->shapes[k];
-        amplitudes[at] = 0;
-      }
-      if (followed) value += factor * followed->beyond;
+      const auto shapes = ripple_shapes(value_of(m.angle), speed, by_speed);
       for (std::size_t c = 0; c < kRipple; ++c) {
         const double amplitude = x[ripple_at + static_cast<int>(c)];
         value += factor * amplitude * shapes[c];
         if (line) line[ripple_at + static_cast<int>(c)] += factor * shapes[c];
       }
-      if (line) moved = moved_by(shapes, amplitudes.data(), speed, by_speed);
+      if (line) moved = moved_by(shapes, x + ripple_at, speed, by_speed);
     }
     if (line)
       add_to(line, [&](int variable) {
@@ -441,8 +409,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
                                                   (coast.noise_sd * std::sqrt(coast.correlation));
     double value = 0;
     if (coast.by_edges) {
-      const bool follows = j < courses_.size() && !courses_[j].empty();
-      add_angle(solution.at(coast.time_s[i]), 1, line, value, follows ? &courses_[j][i] : nullptr);
+      add_angle(solution.at(coast.time_s[i]), 1, line, value);
       value += x[first + 1] - coast.angle[i];
       if (line) line[first + 1] = 1;
       if (coast.slots > 1 && coast.slot[i] > 0) {

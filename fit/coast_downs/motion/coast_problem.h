@@ -9,8 +9,7 @@
 // constant amount. A display that takes in single turns shows a mean of several of them, the angle
 // of which the solution gives; what its ripple columns then hold is how long ago a turn ended when
 // a row was written, which goes with the place of the shaft. In runs with edge times each slot's
-// own place on the disc is fitted besides, and the torque's ripple moves the angle as it does along
-// the course (ripple_course.h): near standstill the above misses it by many times their noise.
+// own place on the disc is fitted besides.
 #pragma once
 
 #include <array>
@@ -18,7 +17,6 @@
 #include <vector>
 
 #include "fit/coast_downs/motion/coast.h"
-#include "fit/coast_downs/motion/ripple_course.h"
 #include "fit/solver/nonlinear.h"
 #include "fit/solver/prior.h"
 
@@ -60,10 +58,6 @@ class CoastProblem final : public Residuals {
   /// age of an edge.
   int common() const { return drag_columns() + (with_age_ ? 1 : 0); }
   int data_rows() const { return data_rows_; }
-  /// From now on a torque's ripple moves the edges as it does along the course that the shafts take
-  /// at `x`, in place of the series that does for slow changes only (ripple_course.h). Their times
-  /// are known so well that the series would not do near standstill.
-  void follow_ripple(const Eigen::VectorXd& x);
   int column_of(std::size_t j) const { return column_of_[j]; }
   int row_of(std::size_t j) const { return row_of_[j]; }
   /// The first amplitude of run j's ripple (only with `ripple`): p₁ r₁ q₁ s₁ p₂ r₂ q₂ s₂.
@@ -107,7 +101,6 @@ class CoastProblem final : public Residuals {
   bool by_turns_ = false;   // and is how far back a display reaches that takes in turns
   std::vector<int> column_of_, row_of_;
   int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0, level_at_ = 0;
-  std::vector<std::vector<RippleMoved>> courses_;  // of runs with edges, where they are followed
 };
 
 }  // namespace loadline

@@ -14,14 +14,15 @@ SOURCE = pathlib.Path(sys.argv[1]).resolve()
 LANGUAGES = sorted((SOURCE / "db/basis/languages").glob("*.po"))
 # Where sentences of a report are written. A new file of a section is found by itself.
 SPEAKING = [
-    *sorted((SOURCE / "fit/report").glob("*_section.cc")),
+    *sorted((SOURCE / "fit/report").rglob("*_section.cc")),
     *(SOURCE / "fit" / name for name in (
-        "report/verdicts.cc", "report/words.cc", "report/choice_plot.cc", "report/curve_plots.cc",
+        "report/pages/verdicts.cc", "report/pages/words.cc", "report/plots/choice_plot.cc",
+        "report/plots/curve_plots.cc",
         "motors/motor_fit.cc", "motors/motor_results.cc", "motor_runs/motor_bench.cc",
         "motors/motor_models.cc", "motors/motor_budget.cc", "drags/driven.cc",
-        "curves/runs_of.cc", "drive/figures.cc", "drive/answer_warnings.cc",
-        "belts/comparison.cc", "belts/session.cc", "belts/session_slip.cc", "belts/motor_view.cc",
-        "belts/seat.cc", "belts/fit_check.cc", "choose/choice_words.cc", "choose/drawer.cc",
+        "curves/runs_of.cc", "drive/figures/figures.cc", "drive/answer_warnings.cc",
+        "belts/comparison/comparison.cc", "belts/session.cc", "belts/session_slip.cc", "belts/motor_view.cc",
+        "belts/grooves/seat.cc", "belts/grooves/fit_check.cc", "choose/choice_words.cc", "choose/drawer/drawer.cc",
         "history/history_words.cc")),
     SOURCE / "logger/cautions.cc"]
 # Said on a terminal only.
