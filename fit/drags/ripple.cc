@@ -11,14 +11,9 @@ namespace {
 // second order: at equal energy dt/dθ goes with (1 + 2ε cos θ)^(−1/2).
 constexpr double kSecondOrder = 3.0 / 8;
 
-struct Limits {
-  double value, low, high;
-};
+}  // namespace
 
-// Of a wave whose two parts are known to within a standard deviation of 1 each: the square of its
-// size as found follows the noncentral χ² of two degrees of freedom about its true square. What is
-// smaller than scatter alone makes on average, 2, says no more than that.
-Limits wave(double square) {
+WaveLimits limits_of_wave(double square) {
   using Wave = boost::math::non_central_chi_squared_distribution<double>;
   constexpr double kByScatter = 2, kTail = 0.025;
   const auto true_square = [](double found, double share) {
@@ -26,11 +21,16 @@ Limits wave(double square) {
     return none ? 0.0 : Wave::find_non_centrality(2.0, found, share);
   };
   const double found = std::max(square, kByScatter);
+  // So far from none that it is Gaussian to a fortieth of a deviation; the distribution's series
+  // does not converge for much larger ones.
+  constexpr double kFar = 400, kAlike = 1.96;
+  if (found > kFar) {
+    const double size = std::sqrt(found);
+    return {std::sqrt(found - kByScatter), size - kAlike, size + kAlike};
+  }
   return {std::sqrt(found - kByScatter), std::sqrt(true_square(found, 1 - kTail)),
           std::sqrt(true_square(found, kTail))};
 }
-
-}  // namespace
 
 Estimate ripple_amplitude(const CoastFit& fit, std::size_t run) {
   const Coast& coast = fit.coasts[run];
@@ -48,7 +48,7 @@ Estimate ripple_amplitude(const CoastFit& fit, std::size_t run) {
   const double factor = 4 * total * coast.speed_high * coast.speed_high;
   const double sd = std::sqrt((variance(6) + variance(7)) / 2);
   if (!(sd > 0)) return Estimate::unknown("N·m");
-  const Limits of = wave(std::pow(size(6) / sd, 2));
+  const WaveLimits of = limits_of_wave(std::pow(size(6) / sd, 2));
   const double slowest = coast.speed_low / coast.speed_high;
   const double once = size(2) / (slowest * slowest);  // rad, by the ripple once a turn
   const double doubt = kSecondOrder * once * once * factor * slowest * slowest;

@@ -10,6 +10,15 @@
 
 namespace loadline {
 
+struct WaveLimits {
+  double value, low, high;
+};
+
+/// Of a wave whose two parts are known to within a standard deviation of 1 each, found with this
+/// square of its size: that follows the noncentral χ² of two degrees of freedom about its true
+/// square. What is smaller than scatter alone makes on average, 2, says no more than that.
+WaveLimits limits_of_wave(double square);
+
 /// Unknown where no ripple was fitted. An amplitude is never below zero and comes out too large
 /// where there is none, so its limits are those sizes of a wave with which what was found is not
 /// odd. The ripple is fitted to first order in the angle that it moves the shaft by: that angle at

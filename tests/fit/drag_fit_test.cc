@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "fit/drags/drag_fit.h"
+#include "fit/drags/ripple.h"
 #include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -204,4 +205,21 @@ TEST_CASE("a pair alone cannot tell how runs scatter") {
     store_coast(scratch.book(), machine, added,
                 mean_rows({0.05, 4e-4, 2e-3 + added, 100}, 25, 0.05, 3));
   CHECK_FALSE(fit_drag(scratch.book(), machine).levels.known);
+}
+
+TEST_CASE("limits of a wave's size are those of the noncentral chi-squared, however large it is") {
+  // scipy.stats.ncx2 (1.10), its cdf of the square with two degrees of freedom solved for the root
+  // of the noncentrality at 0.975 and 0.025.
+  const double known[][3] = {{10, 0.908915, 4.996107},
+                             {400, 18.013694, 21.936092},
+                             {401, 18.038713, 21.961104},
+                             {1e6, 998.039535, 1001.959464}};
+  for (const auto& [square, low, high] : known) {
+    CAPTURE(square);
+    CHECK(limits_of_wave(square).low == doctest::Approx(low).epsilon(0.0015));
+    CHECK(limits_of_wave(square).high == doctest::Approx(high).epsilon(0.0015));
+  }
+  CHECK(limits_of_wave(1e300).low == doctest::Approx(1e150));
+  CHECK(limits_of_wave(0).value == 0);
+  CHECK(limits_of_wave(0).low == 0);
 }
