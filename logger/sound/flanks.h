@@ -29,10 +29,11 @@ class RunningSums {
   /// Of the signal from `from` to `to` (samples; both inside it).
   double mean(double from, double to) const { return (up_to(to) - up_to(from)) / (to - from); }
   double whole(std::size_t n) const { return sums_[n]; }
+  /// Of the signal from the beginning to `at` (samples).
+  double up_to(double at) const;
   std::size_t size() const { return sums_.size() - 1; }
 
  private:
-  double up_to(double at) const;
   std::vector<double> sums_;
 };
 

@@ -17,9 +17,12 @@ constexpr double kMostSure = 100;    // what no noise explains may still be no m
 constexpr double kMostBridged = 30;  // pulses; beyond that the shaft began anew
 constexpr std::size_t kMostSds = 100000;
 // A flank that is so many times less certain than the usual one, and by this share of its period,
-// is no longer the usual one: a slow mark whose course the input's high-pass has changed, most
-// often.
-constexpr double kVague = 10, kVagueShare = 0.01;
+// is no longer the usual one: a slow mark whose course the input's high-pass has changed, or noise.
+constexpr double kVague = 2.5, kVagueShare = 0.005;
+// So few edges beyond a vague one, at either end of a stretch, may be noise as well: nothing comes
+// after them that would show it.
+constexpr std::size_t kFewBeyond = 3;
+constexpr int kLooksAtInput = 3, kLooksBetween = 10;  // stretches
 
 // The flanks of one sign, without what is too small beside its neighbours to be of the shaft.
 std::vector<Flank> of_sign(const std::vector<Flank>& flanks, int sign, double rate) {
@@ -54,6 +57,31 @@ bool clearer(const PulsePath& a, const PulsePath& b) {
   const auto n = static_cast<double>(a.edges.size()), m = static_cast<double>(b.edges.size());
   if (4 * n < m || 4 * m < n) return n > m;
   return a.sureness / n > b.sureness / m;
+}
+
+// Which edges have a time of their own. `vague`: the standard uncertainty, in periods, from which
+// one has none.
+std::vector<bool> sure_ones(const std::vector<TimedFlank>& flanks, double vague) {
+  std::vector<bool> sure(flanks.size());
+  for (std::size_t i = 0; i < flanks.size(); ++i)
+    sure[i] = flanks[i].sd > 0 && flanks[i].sd <= vague * flanks[i].period;
+  const std::vector<bool> alone = sure;
+  for (std::size_t from = 0, to = 0; from < flanks.size(); from = to) {
+    to = from + 1;
+    while (to < flanks.size() && flanks[to].step != 0) ++to;
+    const std::size_t few = std::min(kFewBeyond, to - from);
+    bool beyond = true;
+    for (std::size_t k = few; k-- > 0;) {  // from the inside to the ends
+      if (!alone[from + k]) beyond = false;
+      if (!beyond) sure[from + k] = false;
+    }
+    beyond = true;
+    for (std::size_t k = few; k-- > 0;) {
+      if (!alone[to - 1 - k]) beyond = false;
+      if (!beyond) sure[to - 1 - k] = false;
+    }
+  }
+  return sure;
 }
 
 // Standard uncertainty, in periods, from which a flank has no time of its own.
@@ -115,15 +143,20 @@ std::vector<SoundEdge> PulseFinder::edges_of_buffer() {
     for (float& value : clean) value = -value;
   std::vector<TimedFlank> timed;
   for (const PathEdge& edge : path.edges) timed.push_back({flanks[edge.flank].at, edge.step, 1, 0});
-  refine(RunningSums(clean), rate_, timed);
-  const double vague = vague_from(timed);
+  const RunningSums sums(clean);
+  // One input made all of the take: its first stretches tell its high-pass, then some now and then.
+  if (looks_ < kLooksAtInput || looks_ % kLooksBetween == 0)
+    input_ = high_pass_of(sums, rate_, timed);
+  ++looks_;
+  refine(sums, rate_, input_, timed);
+  const std::vector<bool> sure = sure_ones(timed, vague_from(timed));
   std::vector<SoundEdge> edges;
   int passed = 0, lost = 0;  // pulses since the last edge that has a time of its own
   for (std::size_t e = 0; e < timed.size(); ++e) {
     const int step = path.edges[e].step;
     passed = step == 0 || edges.empty() ? 0 : passed + step;
     lost = passed == 0 ? 0 : lost + step - 1;
-    if (!(timed[e].sd > 0) || timed[e].sd > vague * timed[e].period) continue;
+    if (!sure[e]) continue;
     edges.push_back(
         {timed[e].at + static_cast<double>(origin_), passed, timed[e].sd, timed[e].period, lost});
     passed = lost = 0;

@@ -54,6 +54,8 @@ class PulseFinder {
   double given_to_ = -1;      // the last edge that was given out
   double last_period_ = 1;    // of it
   int sign_ = 0;              // of the flanks; 0 while not known
+  InputHighPass input_;       // as the stretches that were looked at for it show it
+  int looks_ = 0;             // stretches with pulses
   PulseCounts counts_;
   std::vector<float> sds_;  // of some of the edges
 };

@@ -45,9 +45,11 @@ using Course = std::vector<double>;
 bool look(const RunningSums& sums, double at, double half, Course& cells) {
   const double width = 2 * half / static_cast<double>(cells.size());
   if (at - half < 0 || at + half > static_cast<double>(sums.size()) - 1) return false;
+  double before = sums.up_to(at - half);
   for (std::size_t c = 0; c < cells.size(); ++c) {
-    const double from = at - half + width * static_cast<double>(c);
-    cells[c] = sums.mean(from, from + width);
+    const double after = sums.up_to(at - half + width * static_cast<double>(c + 1));
+    cells[c] = (after - before) / width;
+    before = after;
   }
   return true;
 }
@@ -298,7 +300,8 @@ std::vector<TimedFlank> some_of(const std::vector<TimedFlank>& flanks) {
 
 }  // namespace
 
-double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks) {
+InputHighPass high_pass_of(const RunningSums& sums, double rate,
+                           const std::vector<TimedFlank>& flanks) {
   const std::vector<TimedFlank> few = some_of(flanks);
   double best = std::numeric_limits<double>::infinity(), usual = 0;
   HighPass found;  // Hz
@@ -317,8 +320,13 @@ double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& fla
   for (const double sum : kSums)
     for (const double share : kShares)
       if (one > 0) try_one({one * sum * (1 - share), one * sum * share}, 0);
-  Refinement(sums, flanks, found.times(2 * kPi / rate)).run(kRounds);
-  return found.first + found.second;
+  return {found.first, found.second};
+}
+
+void refine(const RunningSums& sums, double rate, InputHighPass input,
+            std::vector<TimedFlank>& flanks) {
+  const HighPass corners{input.first_hz, input.second_hz};
+  Refinement(sums, flanks, corners.times(2 * kPi / rate)).run(kRounds);
 }
 
 }  // namespace loadline

@@ -21,9 +21,18 @@ struct TimedFlank {
                   ///< 0 where it lies too near to an end of the sound to be fitted
 };
 
-/// Refines `at` of flanks that are known to about a flank's length, in order of time; the
-/// signal goes up at each. Returns the corner of the sound input's high-pass as the flanks show it,
-/// Hz.
-double refine(const RunningSums& sums, double rate, std::vector<TimedFlank>& flanks);
+/// A sound input's high-pass: corners of two of first order, one after the other, Hz; 0 for none.
+struct InputHighPass {
+  double first_hz = 0, second_hz = 0;
+};
+
+/// The high-pass as the flanks show it: the one with which one usual course leaves least of them.
+InputHighPass high_pass_of(const RunningSums& sums, double rate,
+                           const std::vector<TimedFlank>& flanks);
+
+/// Refines `at` of flanks that are known to about a flank's length, in order of time, heard through
+/// this high-pass; the signal goes up at each.
+void refine(const RunningSums& sums, double rate, InputHighPass input,
+            std::vector<TimedFlank>& flanks);
 
 }  // namespace loadline

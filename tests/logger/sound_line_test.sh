@@ -1,9 +1,9 @@
 #!/usr/bin/env bash
 # The sound input through the real programs: takes of the simulated bench become runs, beside the
 # same runs from its wire; a file, a pipe and standard input are one; what cannot be is refused.
-#   sound_line_test.sh LOGGER SIMRIG DB FIT SCENARIOS
+#   sound_line_test.sh LOGGER SIMRIG DB FIT SCENARIOS LONG_TAKE
 set -euo pipefail
-logger=$1 simrig=$2 db=$3 fit=$4 scenarios=$5
+logger=$1 simrig=$2 db=$3 fit=$4 scenarios=$5 long_take=$6
 folder=$(mktemp -d)
 trap 'kill $(jobs -p) 2> /dev/null || true; rm -rf "$folder"' EXIT
 cd "$folder"
@@ -192,4 +192,6 @@ status=0
 "$logger" record coast-down --port silent.wav --pulses 4 --machine heard > out 2> err || status=$?
 [[ $status == 3 ]] && grep -q "no pulses" err || fail "silence: $status $(cat err)"
 [[ $(sqlite3 sound.book "SELECT count(*) FROM run") == "$runs" ]] || fail "something refused left a run"
+# A take six times as long needs no more memory.
+python3 "$long_take" "$logger" "$db" --minutes 1,6 --rate 8000 --most-growth 1.25 > long || fail "a long take: $(cat long)"
 echo "The sound input reads files and pipes, and agrees with the wire."

@@ -186,6 +186,30 @@ TEST_CASE("marks that are not seen are counted, and clicks between marks are non
   CHECK(counts.doubled >= 6);
 }
 
+TEST_CASE("an edge beyond one that is not sure is none at the end, where nothing confirms it") {
+  Chirp chirp;
+  chirp.noise = 0.02;
+  const std::vector<float> quiet = chirp.samples(5);
+  const std::vector<SoundEdge> all = edges_of(quiet, chirp.rate);
+  REQUIRE(all.size() > 100);
+  // Noise as strong as the pulse itself about one of them.
+  const auto with_noise_about = [&](const SoundEdge& edge) {
+    std::vector<float> x = quiet;
+    std::mt19937 dice(7);
+    std::normal_distribution<float> normal(0, 0.5F);
+    const auto from = static_cast<std::size_t>(edge.at - 0.3 * edge.period);
+    const auto to = static_cast<std::size_t>(edge.at + 0.5 * edge.period);
+    for (std::size_t i = from; i < to; ++i) x[i] += normal(dice);
+    return edges_of(x, chirp.rate);
+  };
+  const std::vector<SoundEdge> spoilt_late = with_noise_about(all[all.size() - 2]);
+  CHECK(spoilt_late.back().at < all[all.size() - 2].at - 0.5 * all.back().period);
+  CHECK(spoilt_late.size() >= all.size() - 3);
+  const std::vector<SoundEdge> spoilt_midway = with_noise_about(all[all.size() / 2]);
+  CHECK(spoilt_midway.back().at > all[all.size() - 2].at - 0.1 * all.back().period);
+  CHECK(spoilt_midway.size() >= all.size() - 3);
+}
+
 // What lies between a sensor and a file, one thing at a time.
 namespace {
 
