@@ -24,8 +24,10 @@ constexpr double kLastTolerance = 1e-10;  // which ends with this change of the 
 constexpr std::size_t kValuesInBlock = 5, kMostBlocks = 30;
 constexpr double kNoMemory = 0;  // of the longest run
 constexpr int kMostByRows = 50;  // steps of the last search among values from rows
+constexpr double kLeftOut = 6;   // robust standard deviations: outlier_weight() of noise.h
 
-void update_noise(Coast& coast, const std::vector<double>& residuals, double fitted) {
+void update_noise(Coast& coast, std::vector<double> residuals, double fitted) {
+  for (std::size_t i = 0; i < coast.spread.size(); ++i) residuals[i] /= coast.spread[i];
   // What rounding and a ripple of first order leave even of perfect data.
   const double floor = coast.by_edges ? 5e-4 : 3e-5 * coast.speed_high;
   const double bulk = std::max(robust_sd(residuals), floor);
@@ -176,7 +178,11 @@ double corrected_akaike(const CoastFit& fit, const CoastFit& judge) {
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const double values = effective(judge.coasts[j]);
     n += values;
-    if (!fit.coasts[j].from_rows) sum += values * 2 * std::log(fit.coasts[j].noise_sd);
+    if (fit.coasts[j].from_rows) continue;
+    sum += values * 2 * std::log(fit.coasts[j].noise_sd);
+    // A value that was left out counts as just so far away, less the one of those that were not.
+    for (const double weight : fit.coasts[j].weight)
+      sum += (1 - weight) * (kLeftOut * kLeftOut - 1) / judge.coasts[j].correlation;
   }
   sum += deviance_of_rows(fit);
   const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
@@ -212,10 +218,28 @@ bool is_drag(const std::array<double, 3>& drag, const std::vector<Coast>& coasts
 
 // A ripple has eight amplitudes in each run: fewer values would follow anything.
 constexpr std::size_t kLeastForRipple = 32;
+// Edges, where the marks' own places are fitted besides: so many for each of a run's own
+// parameters; with fewer than the second number only a ripple that stands out is believed. One or
+// two marks a turn see a ripple always at the same places of its turn.
+constexpr int kEdgesForEach = 2, kEnoughForEach = 3, kMarksForRipple = 3;
+constexpr int kOwnWithRipple = 10;  // beside the marks' places
+
+bool has_edges_for(const Coast& coast, int each) {
+  const int own = kOwnWithRipple + std::max(0, coast.slots - 1);
+  return coast.size() >= static_cast<std::size_t>(each * own);
+}
 
 bool shows_ripple(const std::vector<Coast>& coasts) {
   return std::all_of(coasts.begin(), coasts.end(), [](const Coast& coast) {
-    return !coast.from_rows || coast.size() >= kLeastForRipple;
+    if (coast.from_rows) return coast.size() >= kLeastForRipple;
+    return !coast.by_edges ||
+           (coast.pulses >= kMarksForRipple && has_edges_for(coast, kEdgesForEach));
+  });
+}
+
+bool any_with_few_edges(const std::vector<Coast>& coasts) {
+  return std::any_of(coasts.begin(), coasts.end(), [](const Coast& coast) {
+    return coast.by_edges && !has_edges_for(coast, kEnoughForEach);
   });
 }
 
@@ -239,7 +263,9 @@ FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, CoastO
     FittedCoasts share = fit_coasts(coasts, options, unit, inertia, plain.get());
     if (second_is_better(*ripple, *share)) ripple = std::move(share);
   }
-  return second_is_better(*plain, *ripple) ? std::move(ripple) : std::move(plain);
+  const bool better = second_is_better(*plain, *ripple);
+  const bool clear = !any_with_few_edges(coasts) || ripple->score < plain->score - kClearRipple;
+  return better && clear ? std::move(ripple) : std::move(plain);
 }
 
 FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,

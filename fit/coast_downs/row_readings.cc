@@ -174,6 +174,32 @@ std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
   return coasts;
 }
 
+constexpr std::size_t kLastEdges = 2, kEdgesLeft = 6;
+
+// Weights and noise stay as they were judged.
+std::vector<Coast> without_last_edges(std::vector<Coast> coasts) {
+  for (Coast& coast : coasts) {
+    if (!(coast.flank_drift > 0) || coast.size() < kEdgesLeft + kLastEdges) continue;
+    const std::size_t kept = coast.size() - kLastEdges;
+    for (std::vector<double>* one : {&coast.time_s, &coast.angle, &coast.weight, &coast.spread})
+      one->resize(kept);
+    coast.slot.resize(kept);
+  }
+  return coasts;
+}
+
+// Beyond what the part's own variance, `inflated` so many times, lets it differ by chance.
+Eigen::Matrix4d beyond_chance(const CoastFit& all, const CoastFit& part,
+                              const Eigen::MatrixXd& level_root, double inflated) {
+  if (!part.usable) return Eigen::Matrix4d::Zero();
+  const Eigen::Vector4d away =
+      with_levels_held(part, level_root) - with_levels_held(all, level_root);
+  const Eigen::Matrix4d own = part.solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
+  const double size = away.dot(own.ldlt().solve(away));
+  if (!(size > kChance)) return Eigen::Matrix4d::Zero();
+  return (1 - kChance / size) * away * away.transpose();
+}
+
 }  // namespace
 
 Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
@@ -191,18 +217,25 @@ Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optio
   const bool only_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
                                      [](const Coast& coast) { return coast.from_rows; });
   if (!only_rows || !all.usable) return doubt;
-  const Eigen::Vector4d of_all = with_levels_held(all, level_root);
   const double inflated = std::max(1.0, unexplained_course(all));
   for (const bool upper : {true, false}) {
     const FittedCoasts part =
         fit_coasts(without(way.coasts, upper), all.options, unit, inertia, &all, true);
-    if (!part->usable) continue;
-    const Eigen::Vector4d away = with_levels_held(*part, level_root) - of_all;
-    const Eigen::Matrix4d own = part->solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
-    const double size = away.dot(own.ldlt().solve(away));
-    if (size > kChance) doubt += (1 - kChance / size) * away * away.transpose();
+    doubt += beyond_chance(all, *part, level_root, inflated);
   }
   return doubt;
+}
+
+Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
+                                    const std::optional<Prior>& inertia,
+                                    const Eigen::MatrixXd& level_root) {
+  const CoastFit& all = *way.fit;
+  const bool heard = std::any_of(way.coasts.begin(), way.coasts.end(),
+                                 [](const Coast& coast) { return coast.flank_drift > 0; });
+  if (!heard || !all.usable) return Eigen::Matrix4d::Zero();
+  const FittedCoasts part =
+      fit_coasts(without_last_edges(all.coasts), all.options, unit, inertia, &all, true);
+  return beyond_chance(all, *part, level_root, 1);
 }
 
 std::string row_reading_words(RowReading reading) {

@@ -49,6 +49,12 @@ Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::Matrix
 Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
                               const Eigen::MatrixXd& level_root);
 
+/// The same when the last two edges of each sound take are left out: slow marks stand out least, so
+/// the last ones may be noise, and nothing comes after them that would show it.
+Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
+                                    const std::optional<Prior>& inertia,
+                                    const Eigen::MatrixXd& level_root);
+
 /// What is open of the same four where a display takes in turns: its arithmetic, and how long ago a
 /// turn ended when a row was written, are known only about.
 Eigen::Matrix4d doubt_of_turns(const RowsRead& way);

@@ -266,7 +266,8 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   const std::vector<int> sessions = sessions_of(book, part, way.coasts);
   const Eigen::MatrixXd levels = judged_levels(*way.fit, sessions);
   const Eigen::Matrix4d spread =
-      spread_of(ways, levels) + doubt_of_ends(way, unit, inertia, levels) + doubt_of_turns(way);
+      spread_of(ways, levels) + doubt_of_ends(way, unit, inertia, levels) +
+      doubt_of_last_edges(way, unit, inertia, levels) + doubt_of_turns(way);
   FittedCoasts fitted = fit_with_or_without_rise(way.coasts, options.stribeck, std::move(way.fit),
                                                  unit, inertia, out.choice);
   if (fitted->usable) final_fit(*fitted);

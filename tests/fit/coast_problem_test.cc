@@ -134,3 +134,10 @@ TEST_CASE("edges of a disc whose slots are not where they should be") {
   check_derivatives({edges()}, {false, false});
   check_derivatives({edges()}, {true, true});
 }
+
+TEST_CASE("edges of a sound take, which drift as the shaft slows down") {
+  Coast heard = edges();
+  heard.flank_drift = 3;
+  check_derivatives({heard}, {false, false});
+  check_derivatives({heard, edges()}, {true, true});
+}

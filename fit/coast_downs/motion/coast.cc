@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "db/basis/units.h"
+#include "db/sound_input.h"
 #include "fit/coast_downs/motion/coast_constants.h"
 #include "fit/readings/noise/noise.h"
 #include "fit/readings/readings.h"
@@ -17,6 +18,10 @@ using namespace coast_chosen;
 
 constexpr std::size_t kLeastWindows = 8;
 constexpr std::size_t kLeastSlow = 3;  // windows that tell a deceleration
+constexpr std::size_t kTurnsForSlots = 3;
+// Pulses from one edge to the next where some in between were lost (four at most are bridged on a
+// sound take): the count still tells how far the shaft turned.
+constexpr double kMostInWindow = 4.5;
 
 // First window that lies behind the moment at which the shaft was let go. A window that holds this
 // moment is a mean of driven and free running, and is left out.
@@ -45,13 +50,16 @@ double speed_of_last_turns(const SpeedTrace& trace, std::size_t from, double low
   return std::clamp(std::sqrt(2 * slows * kLastTurns * 2 * kPi), lowest, slow);
 }
 
-void cut_windows(Coast& coast, const SpeedTrace& trace) {
+// `pulse`: angle from edge to edge on a sound take, else 0.
+void cut_windows(Coast& coast, const SpeedTrace& trace, double pulse) {
   const std::size_t from = release(trace.speed);
   const double lowest = speed_of_last_turns(trace, from, kLowestShare * trace.speed[from]);
-  const double longest = std::max(6 * trace.interval_s, 0.15);
   coast.origin_s = trace.start_s[from];
   for (std::size_t i = from; i < trace.speed.size(); ++i) {
-    if (trace.speed[i] < lowest || trace.window_s(i) > longest) break;
+    if (trace.speed[i] < lowest) break;
+    const double longest =
+        std::max({6 * trace.interval_s, 0.15, kMostInWindow * pulse / trace.speed[i]});
+    if (trace.window_s(i) > longest) break;
     coast.start_s.push_back(trace.start_s[i] - coast.origin_s);
     coast.end_s.push_back(trace.end_s[i] - coast.origin_s);
     coast.speed.push_back(trace.speed[i]);
@@ -61,6 +69,7 @@ void cut_windows(Coast& coast, const SpeedTrace& trace) {
 void cut_edges(Coast& coast, const EdgeTrace& edges, double from_s, double to_s) {
   const double turn = 2 * kPi / edges.pulses_per_turn;
   const auto pulses = static_cast<long long>(std::lround(edges.pulses_per_turn));
+  coast.pulses = static_cast<int>(pulses);
   std::optional<long long> first;
   for (std::size_t i = 0; i < edges.time_s.size(); ++i) {
     if (edges.time_s[i] < from_s || edges.time_s[i] > to_s) continue;
@@ -70,8 +79,20 @@ void cut_edges(Coast& coast, const EdgeTrace& edges, double from_s, double to_s)
     coast.slot.push_back(static_cast<int>(((edges.count[i] % pulses) + pulses) % pulses));
   }
   // Each slot must be seen several times before its place can be told from noise.
-  if (pulses > 1 && coast.angle.size() > static_cast<std::size_t>(8 * pulses) && pulses <= 120)
+  if (pulses > 1 && coast.angle.size() > kTurnsForSlots * static_cast<std::size_t>(pulses) &&
+      pulses <= 120)
     coast.slots = static_cast<int>(pulses);
+}
+
+// A slow mark stands out less: its flank is long, and a sound input's noise and high-pass are
+// strongest at low frequencies.
+void set_spread(Coast& coast) {
+  const std::size_t n = coast.time_s.size();
+  for (std::size_t i = 0; i < n; ++i) {
+    const std::size_t a = i > 0 ? i - 1 : 0, b = std::min(i + 1, n - 1);
+    const double speed = (coast.angle[b] - coast.angle[a]) / (coast.time_s[b] - coast.time_s[a]);
+    coast.spread.push_back(std::hypot(1.0, kSlowNoise * coast.speed_high / speed));
+  }
 }
 
 // ---- rows of a file --------------------------------------------------------------------------
@@ -271,15 +292,21 @@ std::optional<Coast> make_coast(const Readings& readings, bool of_motor, RowRead
   Coast coast;
   coast.run = readings.run.id;
   coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
-  cut_windows(coast, trace);
+  const bool by_edges = !edges.empty() && !edges.recovered;
+  const std::string& firmware = readings.run.firmware;
+  const bool heard = by_edges && (firmware == kSoundInput || firmware == kCheckedSoundInput);
+  const double pulse = heard ? 2 * kPi / edges.pulses_per_turn : 0;
+  cut_windows(coast, trace, pulse);
   if (coast.speed.size() < kLeastWindows) return std::nullopt;
   coast.speed_high = coast.speed.front();
   coast.speed_low = coast.speed.back();
   coast.length_s = coast.end_s.back();
   coast.windows_exact = trace.from_edges;
-  if (!edges.empty() && !edges.recovered) {
+  if (by_edges) {
     coast.by_edges = true;
     cut_edges(coast, edges, coast.origin_s, coast.origin_s + coast.length_s);
+    coast.flank_drift = kFlankDrift * pulse * pulse;
+    if (heard && coast.angle.size() > 1) set_spread(coast);
   }
   if (!(coast.speed_low < 0.9 * coast.speed_high)) return std::nullopt;
   coast.weight.assign(coast.size(), 1.0);

@@ -24,7 +24,12 @@ struct Coast {
   bool windows_exact = false;  ///< windows between edges, not between rows
   std::vector<double> time_s, angle;
   std::vector<int> slot;
-  int slots = 0;  ///< fitted slot offsets (0: none)
+  int pulses = 0;  ///< edges a turn
+  int slots = 0;   ///< fitted slot offsets (0: none)
+  /// Of a sound take: its edges may be early by this over ω, times a number of variance 1; rad²/s.
+  double flank_drift = 0;
+  /// Of a sound take: noise of each edge over that of a quick one; empty where all are alike.
+  std::vector<double> spread;
   double speed_high = 0, speed_low = 0;
   // Rows of a file: no value is older than its row by more than this; the noise of the values.
   bool from_rows = false;

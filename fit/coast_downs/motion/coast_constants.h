@@ -45,6 +45,15 @@ CHOSEN("coast", kByEdges, 1);
 CHOSEN("coast", kOfPlace, 0.05);
 CHOSEN("coast", kOfTorque, 0.5);
 
+/// Spacings of the marks by which an edge of a sound take is early or late for each second from one
+/// to the next, standard deviation: a slow mark's course is bent by the sound input's high-pass,
+/// of which a run-down of a dozen marks does not say enough to take it out whole.
+CHOSEN("coast", kFlankDrift, 0.015);
+
+/// Noise of a sound take's edge at the top speed, that grows with the time from one to the next,
+/// over the noise that does not: a tenth of the noise's power in its low frequencies.
+CHOSEN("coast", kSlowNoise, 0.15);
+
 // ---- noise --------------------------------------------------------------------------------------
 
 /// Standard deviations beyond which a value of a file does not count: by the scatter of all, by
@@ -62,6 +71,8 @@ CHOSEN("coast", kRowFloor, 3e-5);
 
 // ---- which model --------------------------------------------------------------------------------
 
+/// AICc by which a ripple must be better where a run has few edges.
+CHOSEN("coast", kClearRipple, 20);
 /// AICc by which a rise near standstill must be better. Instruments whose delay grows as the shaft
 /// slows down make rows look like one: the second of rows.
 CHOSEN("coast", kClear, 10);

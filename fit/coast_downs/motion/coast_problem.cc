@@ -181,18 +181,23 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
     row_of_.push_back(data_rows_);
     columns_ += own_columns(coast);
     data_rows_ += static_cast<int>(coast.size());
+    drift_rows_ += coast.flank_drift > 0 ? 1 : 0;
   }
   level_at_ = columns_;
   const int levels = with_levels() ? static_cast<int>(coasts_.size()) : 0;
   columns_ += levels;
   ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
-  rows_ =
-      data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + ripple_rows_ + levels;
+  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + drift_rows_ +
+          ripple_rows_ + levels;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
   const int edges = coast.by_edges ? 1 + std::max(0, coast.slots - 1) : 0;
-  return 1 + edges + (options_.ripple ? kRipple : 0);
+  return 1 + edges + (coast.flank_drift > 0 ? 1 : 0) + (options_.ripple ? kRipple : 0);
+}
+
+int CoastProblem::drift_column_of(std::size_t j) const {
+  return column_of_[j] + 2 + std::max(0, coasts_[j].slots - 1);
 }
 
 int CoastProblem::ripple_column_of(std::size_t j) const {
@@ -401,17 +406,33 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       add_moment(before.there, before.row, back, factor * (mean - rate_before), line);
   };
 
+  const auto add_drift = [&](const Motion& there, double* line, double& value) {
+    const int drift = drift_column_of(j);
+    const double speed = std::max(value_of(there.speed), kLeastSpeed);
+    const double by_amount = coast.flank_drift / speed;
+    value += x[drift] * by_amount;
+    if (!line) return;
+    line[drift] = by_amount;
+    add_to(line, [&](int variable) {
+      return -x[drift] * by_amount / speed * derivative(there.speed, variable);
+    });
+  };
+
   for (std::size_t i = 0; i < coast.size(); ++i) {
     double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(i) * columns_ : nullptr;
-    const double weight = scale > 0         ? scale
-                          : coast.from_rows ? 1
-                                            : std::sqrt(coast.weight[i]) /
-                                                  (coast.noise_sd * std::sqrt(coast.correlation));
+    const double spread = coast.spread.empty() ? 1 : coast.spread[i];
+    const double weight =
+        scale > 0 ? scale
+        : coast.from_rows
+            ? 1
+            : std::sqrt(coast.weight[i]) / (coast.noise_sd * spread * std::sqrt(coast.correlation));
     double value = 0;
     if (coast.by_edges) {
-      add_angle(solution.at(coast.time_s[i]), 1, line, value);
+      const Motion there = solution.at(coast.time_s[i]);
+      add_angle(there, 1, line, value);
       value += x[first + 1] - coast.angle[i];
       if (line) line[first + 1] = 1;
+      if (coast.flank_drift > 0) add_drift(there, line, value);
       if (coast.slots > 1 && coast.slot[i] > 0) {
         value += x[first + 1 + coast.slot[i]];
         if (line) line[first + 1 + coast.slot[i]] = 1;
@@ -468,6 +489,13 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
     const double knee = std::log(0.12 * coasts_.front().speed_high);
     r[at] = (x[5] - knee) / 0.7;
     if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + 5] = 1 / 0.7;
+    ++at;
+  }
+  for (std::size_t j = 0; j < coasts_.size(); ++j) {
+    if (!(coasts_[j].flank_drift > 0)) continue;
+    const int c = drift_column_of(j);
+    r[at] = x[c];
+    if (jacobian) jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + c] = 1;
     ++at;
   }
   for (std::size_t j = 0; options_.ripple && j < coasts_.size(); ++j)

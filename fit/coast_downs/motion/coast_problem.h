@@ -44,8 +44,8 @@ struct CoastOptions {
 /// Parameters: c₀, c₁, c₂ (each over the unit inertia), ln(J/unit), with `stribeck` rise and ω_s;
 /// the age α of an edge (rows of an imported run end at the last edge before their time stamp, on
 /// average half a pulse ago: the window lies α/ω earlier, α = π/pulses per turn); then per run the
-/// speed at its start, with edges an angle offset and slot offsets, with ripple 8 amplitudes; then,
-/// with `level_root`, every run's level.
+/// speed at its start, with edges an angle offset and slot offsets, of a sound take how far its
+/// edges drift, with ripple 8 amplitudes; then, with `level_root`, every run's level.
 class CoastProblem final : public Residuals {
  public:
   CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options, double unit_inertia,
@@ -83,6 +83,7 @@ class CoastProblem final : public Residuals {
  private:
   int drag_columns() const { return options_.stribeck ? 6 : 4; }
   int own_columns(const Coast& coast) const;
+  int drift_column_of(std::size_t j) const;  // only with a drift of flanks
   double ripple_sd(std::size_t j, int amplitude) const;
   // `scale` > 0: in place of weight over noise. `jacobian` null: values only, in plain numbers.
   void residuals_of(std::size_t j, const double* x, double scale, double* r,
@@ -100,7 +101,7 @@ class CoastProblem final : public Residuals {
   bool from_rows_ = false;  // the age is then fitted as its logarithm
   bool by_turns_ = false;   // and is how far back a display reaches that takes in turns
   std::vector<int> column_of_, row_of_;
-  int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0, level_at_ = 0;
+  int data_rows_ = 0, rows_ = 0, columns_ = 0, ripple_rows_ = 0, level_at_ = 0, drift_rows_ = 0;
 };
 
 }  // namespace loadline
