@@ -15,7 +15,7 @@ import tempfile
 
 import numpy as np
 
-from takes import (RPM, Card, CoastDown, Marks, SpinUp, Steady, machine_sound, mark_times, take,
+from takes import (RPM, Card, CoastDown, Marks, RippledCoastDown, SpinUp, Steady, machine_sound, mark_times, take,
                    write_wav)
 
 sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../firmware-protocol"))
@@ -75,12 +75,17 @@ def drag_of_machine(rng):
 def coast_down(bench, rng, card, marks_given, sensor):
     c0, c1, c2 = drag_of_machine(rng)
     inertia, added = card.inertia * rng.uniform(0.8, 1.3), 1.2 * card.inertia
-    marks = Marks(rng, **marks_given)
+    marks, swing = Marks(rng, **marks_given), None
     bench.run("loadline-db", "init")
     bench.run("loadline-db", "add", "machine", "Anvil")
     bench.run("loadline-db", "add", "rig", "Board", "--arm-mm", 100)
     for extra in (0, added):
-        course = CoastDown(rng.uniform(900, 1200) * RPM, c0, c1, c2, inertia + extra, 1.0)
+        motion = (rng.uniform(900, 1200) * RPM, c0, c1, c2, inertia + extra, 1.0)
+        if card.ripple:
+            swing = swing or [(card.ripple * c0, phase) for phase in rng.uniform(0, 6.3, 2)]
+            course = RippledCoastDown(*motion, *swing)
+        else:
+            course = CoastDown(*motion)
         more = ["--added-inertia-kgm2", extra] if extra else []
         if sensor == "wire":
             times = mark_times(course, marks, 0.6)
@@ -187,9 +192,12 @@ def main():
                      (f["high"] - f["low"]) / 2 / truth if known else np.nan))
             if options.each:
                 print(options.seed + i, " ".join(
-                    f"{name} {100 * (f['value'] / truth - 1):+.3f} %" +
+                    f"{name} {100 * (f['value'] / truth - 1):+.3f}" +
+                    ("" if f["low"] is None else f" ± {50 * (f['high'] - f['low']) / truth:.3f}") + " %" +
                     ("" if f["low"] is None or f["low"] <= truth <= f["high"] else " (missed)")
-                    for name, f, truth in found))
+                    for name, f, truth in found), flush=True)
+    if not rows:
+        print(f"| {options.kind} {options.sensor} {options.card} {options.marks} | all {declined} declined |")
     for name, values in rows.items():
         error, held, half = (np.array(v, float) for v in zip(*values))
         print(f"| {options.kind} {options.sensor} {options.card} {options.marks} {options.codec} | {name} | "

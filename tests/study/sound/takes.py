@@ -8,7 +8,7 @@ import math
 import wave
 
 import numpy as np
-from scipy import signal
+from scipy import integrate, signal
 
 RPM = 2 * math.pi / 60
 
@@ -38,6 +38,36 @@ class CoastDown:
     def speed(self, t):
         free = np.clip(t - self.hold, 0, self.stop)
         return np.where(t < self.hold, self.start, self.q * np.tan(self.f - self.k * free) - self.shift)
+
+
+class RippledCoastDown:
+    """The same with a torque that also goes with the place, a cos(th + f) + b cos(2 th + g): solved
+    numerically (SciPy, DOP853, tolerances of 1e-10)."""
+
+    def __init__(self, start, c0, c1, c2, inertia, hold, once, twice):
+        def motion(_, y):
+            angle, w = y
+            swing = once[0] * np.cos(angle + once[1]) + twice[0] * np.cos(2 * angle + twice[1])
+            return w, -(c0 + c1 * w + c2 * w * w + swing) / inertia
+
+        def stands(_, y):
+            return y[1] - 0.01
+
+        stands.terminal = True
+        done = integrate.solve_ivp(motion, (0, 1000), (start * hold, start), "DOP853", events=stands,
+                                   rtol=1e-10, atol=1e-10, dense_output=True)
+        self.course, self.stop = done.sol, done.t[-1]
+        self.start, self.hold, self.length = start, hold, hold + done.t[-1]
+
+    def _free(self, t, which):
+        free = np.clip(np.asarray(t, float) - self.hold, 0, self.stop)
+        return np.concatenate([self.course(part)[which] for part in np.array_split(free, len(free) // 50000 + 1)])
+
+    def angle(self, t):
+        return np.where(t < self.hold, self.start * np.maximum(t, 0), self._free(t, 0))
+
+    def speed(self, t):
+        return np.where(t < self.hold, self.start, self._free(t, 1))
 
 
 class SpinUp:
@@ -123,6 +153,7 @@ class Card:
     lost = 0.0            # probability that a mark is not seen at all
     bits = 16
     inertia = 0.0017      # of the machine that coasts down, kg m2
+    ripple = 0.0          # of its drag c0: what comes and goes once a turn, and as much twice a turn
     codec = ""            # "ogg" or "flac": the file on its way
 
     def __init__(self, **given):
