@@ -9,7 +9,10 @@
 #include <cmath>
 #include <csignal>
 #include <cstdlib>
+#include <cstring>
+#include <exception>
 #include <iostream>
+#include <new>
 
 #include "db/basis/command_completion.h"
 #include "db/basis/command_help.h"
@@ -191,6 +194,22 @@ int dispatch(const Program& program, const std::vector<std::string>& given) {
                           near.empty() ? "" : " (did you mean '" + near + "'?)", program.name));
 }
 
+const char* const kNoMemory = "out of memory; close other programs or work on a smaller run.";
+
+// Where memory runs out inside what may throw nothing. A JSON document's destructor is such a
+// place: it asks for some, to take deep documents apart without recursion.
+[[noreturn]] void end_without_memory() {
+  try {
+    if (const std::exception_ptr thrown = std::current_exception()) std::rethrow_exception(thrown);
+  } catch (const std::bad_alloc&) {
+    for (const char* const part : {g_program_name.c_str(), ": ", kNoMemory, "\n"})
+      if (::write(STDERR_FILENO, part, std::strlen(part)) < 0) break;
+    ::_exit(static_cast<int>(Fault::kInput));
+  } catch (...) {
+  }
+  std::abort();
+}
+
 }  // namespace
 
 Arguments::Arguments(po::variables_map values, std::vector<std::string> names)
@@ -249,6 +268,7 @@ void add_common_options(po::options_description& options, bool without_book) {
 
 int run_program(const Program& program, int argc, const char* const* argv) {
   g_program_name = program.name;
+  std::set_terminate(end_without_memory);
   // A file at the session's size limit is an error to report, not a reason to die.
   std::signal(SIGXFSZ, SIG_IGN);
   const auto complain = [&](const std::string& sentence) {
@@ -264,7 +284,7 @@ int run_program(const Program& program, int argc, const char* const* argv) {
     complain(error.what());
     return error.exit_status();
   } catch (const std::bad_alloc&) {
-    complain("out of memory; close other programs or work on a smaller run.");
+    complain(kNoMemory);
     return static_cast<int>(Fault::kInput);
   } catch (const std::exception& error) {
     complain(
