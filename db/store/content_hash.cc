@@ -1,12 +1,14 @@
 #include "db/store/content_hash.h"
 
 #include <fmt/format.h>
+#include <openssl/crypto.h>
 #include <openssl/evp.h>
 
 #include <array>
 #include <bit>
 #include <cmath>
 #include <cstring>
+#include <new>
 #include <stdexcept>
 #include <utility>
 #include <vector>
@@ -16,8 +18,13 @@ namespace loadline {
 static_assert(std::endian::native == std::endian::little, "the digest is defined little-endian");
 
 struct ContentHash::Digest {
-  EVP_MD_CTX* context = EVP_MD_CTX_new();
-  Digest() = default;
+  EVP_MD_CTX* context = nullptr;
+  // Asked for a digest without this, libcrypto 3.0 reads through nothing when memory ran out while
+  // it set itself up.
+  Digest() {
+    if (!OSSL_LIB_CTX_get0_global_default() || !(context = EVP_MD_CTX_new()))
+      throw std::bad_alloc();
+  }
   Digest(const Digest&) = delete;
   Digest& operator=(const Digest&) = delete;
   ~Digest() { EVP_MD_CTX_free(context); }
