@@ -6,6 +6,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/units.h"
+
 namespace loadline {
 namespace {
 
@@ -51,6 +53,8 @@ std::string significant(double value, int digits) {
   const int magnitude = size == 0 ? 0 : static_cast<int>(std::floor(std::log10(size)));
   return grouped(value, std::clamp(digits - 1 - magnitude, 0, 12));
 }
+
+std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
 
 std::string to_text(const Estimate& estimate) {
   const std::string unit = estimate.unit.empty() ? "" : " " + estimate.unit;

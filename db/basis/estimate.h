@@ -45,5 +45,7 @@ Json json_number(double value);
 
 /// `value` printed with `digits` significant digits, never in exponent form between 1e-4 and 1e7.
 std::string significant(double value, int digits);
+/// A speed, given in rad/s, in rpm as a sentence says it: three digits, without the unit.
+std::string rpm_text(double rad_per_s);
 
 }  // namespace loadline

@@ -9,12 +9,14 @@
 #include "db/basis/units.h"
 #include "fit/coast_downs/motion/coast_constants.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/noise/reading_constants.h"
 #include "fit/solver/aicc.h"
 
 namespace loadline {
 namespace {
 
 using namespace coast_chosen;
+using reading_chosen::kNoWeight;
 
 constexpr int kPasses = 4;
 // Change of the sum of squares that ends a pass of which only the noise is judged.
@@ -24,7 +26,6 @@ constexpr double kLastTolerance = 1e-10;  // which ends with this change of the 
 constexpr std::size_t kValuesInBlock = 5, kMostBlocks = 30;
 constexpr double kNoMemory = 0;  // of the longest run
 constexpr int kMostByRows = 50;  // steps of the last search among values from rows
-constexpr double kLeftOut = 6;   // robust standard deviations: outlier_weight() of noise.h
 
 void update_noise(Coast& coast, std::vector<double> residuals, double fitted) {
   for (std::size_t i = 0; i < coast.spread.size(); ++i) residuals[i] /= coast.spread[i];
@@ -180,9 +181,10 @@ double corrected_akaike(const CoastFit& fit, const CoastFit& judge) {
     n += values;
     if (fit.coasts[j].from_rows) continue;
     sum += values * 2 * std::log(fit.coasts[j].noise_sd);
-    // A value that was left out counts as just so far away, less the one of those that were not.
+    // A value that was left out (outlier_weight()) counts as just so far away, less the one of
+    // those that were not.
     for (const double weight : fit.coasts[j].weight)
-      sum += (1 - weight) * (kLeftOut * kLeftOut - 1) / judge.coasts[j].correlation;
+      sum += (1 - weight) * (kNoWeight * kNoWeight - 1) / judge.coasts[j].correlation;
   }
   sum += deviance_of_rows(fit);
   const double k = fit.problem->parameters() + static_cast<double>(fit.coasts.size());
@@ -218,15 +220,13 @@ bool is_drag(const std::array<double, 3>& drag, const std::vector<Coast>& coasts
 
 // A ripple has eight amplitudes in each run: fewer values would follow anything.
 constexpr std::size_t kLeastForRipple = 32;
-// Edges, where the marks' own places are fitted besides: so many for each of a run's own
-// parameters; with fewer than the second number only a ripple that stands out is believed. One or
-// two marks a turn see a ripple always at the same places of its turn.
-constexpr int kEdgesForEach = 2, kEnoughForEach = 3, kMarksForRipple = 3;
+// One or two marks a turn see a ripple always at the same places of its turn.
+constexpr int kMarksForRipple = 3;
 constexpr int kOwnWithRipple = 10;  // beside the marks' places
 
-bool has_edges_for(const Coast& coast, int each) {
+bool has_edges_for(const Coast& coast, double each) {
   const int own = kOwnWithRipple + std::max(0, coast.slots - 1);
-  return coast.size() >= static_cast<std::size_t>(each * own);
+  return static_cast<double>(coast.size()) >= each * own;
 }
 
 bool shows_ripple(const std::vector<Coast>& coasts) {

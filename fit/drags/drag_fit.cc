@@ -219,7 +219,7 @@ std::string undescribed(const DragFit& fit, const CoastFit& coasts, double unexp
         "the speeds lie {} rpm (rms) off any drag c0 + c1·ω + c2·ω², of a range of {} rpm: look "
         "whether each run is one coast-down of this machine, in rpm and seconds, and set aside "
         "what is not",
-        significant(rpm_from_rad_per_s(off), 2), significant(rpm_from_rad_per_s(range), 3));
+        significant(rpm_from_rad_per_s(off), 2), rpm_text(range));
   if (fit.with_inertia && std::sqrt(coasts.solution.inverse_normal(3, 3)) > kMostInertiaSd)
     return "the runs with and without added inertia do not tell the machine's own: look whether "
            "they were exchanged, and whether the added inertia is right";
@@ -227,7 +227,7 @@ std::string undescribed(const DragFit& fit, const CoastFit& coasts, double unexp
     return fmt::format(
         "the drag comes out below zero at {} rpm, as if something drove the machine: look for lost "
         "pulses, a wrong kind of run or an added inertia that is wrong",
-        significant(rpm_from_rad_per_s(*speed), 3));
+        rpm_text(*speed));
   if (unexplained > kMostUnexplained)
     return "the runs do not follow one drag: they disagree with it, or with each other, far beyond "
            "their scatter; fit them one by one (--runs N) and set aside the one that stands out";
@@ -351,7 +351,7 @@ void compare_with_driven(DragFit& fit, const DrivenFit& driven) {
     fit.warnings.push_back(fmt::format(
         "Driven runs give {} N·m at {} rpm where the coast-downs give {} N·m: belt loss, or a "
         "motor that was warmer than when its curve was taken. The coast-downs are used.",
-        significant(there, 3), significant(rpm_from_rad_per_s(speed), 3), significant(here, 3)));
+        significant(there, 3), rpm_text(speed), significant(here, 3)));
 }
 
 // Runs in which nothing but the motor (and a flywheel) turned.

@@ -193,8 +193,6 @@ std::string why_not_running(const DriveAnswer& answer) {
   return {};
 }
 
-std::string rpm_text(double rad_per_s) { return significant(rpm_from_rad_per_s(rad_per_s), 3); }
-
 void add_warnings(const DriveDesk& desk, DriveAnswer& answer) {
   answer.warnings = desk.warnings();
   if (const std::string why = why_not_running(answer); !why.empty()) answer.warnings.push_back(why);

@@ -63,7 +63,7 @@ Levels machine_levels(const Book& book, const Part& machine, History& history) {
   if (all.runs.empty()) return levels;
   history.speed_rpm = rpm_from_rad_per_s(all.speed);
   history.figure = fmt::format("{} at {} rpm", all.over_inertia ? "drag over inertia" : "drag",
-                               significant(rpm_from_rad_per_s(all.speed), 3));
+                               rpm_text(all.speed));
   const bool in_figures = all.effects.shared.has_value();  // their limits hold the inertia's doubt
   take_effects(all.effects, all.sessions, in_figures ? 0 : all.shared_variance, history, levels);
   levels.shared_variance = all.shared_variance;

@@ -33,7 +33,7 @@ Mean mean_of(const std::vector<SweepRow>& by_speed, const Sweep& sweep, double f
 }
 
 std::string in_nm(double torque) { return significant(torque, 2) + " N·m"; }
-std::string in_rpm(double speed) { return significant(rpm_from_rad_per_s(speed), 3) + " rpm"; }
+std::string in_rpm(double speed) { return rpm_text(speed) + " rpm"; }
 
 double top_of(const SpeedTrace& trace) {
   double top = 0;

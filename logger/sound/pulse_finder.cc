@@ -70,16 +70,15 @@ std::vector<bool> sure_ones(const std::vector<TimedFlank>& flanks, double vague)
     to = from + 1;
     while (to < flanks.size() && flanks[to].step != 0) ++to;
     const std::size_t few = std::min(kFewBeyond, to - from);
-    bool beyond = true;
-    for (std::size_t k = few; k-- > 0;) {  // from the inside to the ends
-      if (!alone[from + k]) beyond = false;
-      if (!beyond) sure[from + k] = false;
-    }
-    beyond = true;
-    for (std::size_t k = few; k-- > 0;) {
-      if (!alone[to - 1 - k]) beyond = false;
-      if (!beyond) sure[to - 1 - k] = false;
-    }
+    const auto leave_out_beyond = [&](const auto& from_end) {
+      bool confirmed = true;
+      for (std::size_t k = few; k-- > 0;) {  // from the inside to the end
+        confirmed = confirmed && alone[from_end(k)];
+        if (!confirmed) sure[from_end(k)] = false;
+      }
+    };
+    leave_out_beyond([&](std::size_t k) { return from + k; });
+    leave_out_beyond([&](std::size_t k) { return to - 1 - k; });
   }
   return sure;
 }

@@ -8,6 +8,7 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
+#include "fit/belts/grooves/above_0.h"
 #include "fit/belts/grooves/groove_constants.h"
 
 namespace loadline {
@@ -15,11 +16,6 @@ namespace {
 
 constexpr double kInch = 25.4;
 using belt_chosen::kTensionLine;
-
-void require_positive(double value, const char* what) {
-  if (!(value > 0) || !std::isfinite(value))
-    throw Error(Fault::kInput, fmt::format("the {} must be above 0 mm.", what));
-}
 
 double light_duty_height_mm(const std::string& section) {
   if (section == "2L") return 5.0 / 32 * kInch;
@@ -43,9 +39,9 @@ DriveLength length_at(double centre, double big, double small) {
 }  // namespace
 
 DriveLength open_length(const OpenDrive& drive) {
-  require_positive(drive.centre_mm, "centre distance");
-  require_positive(drive.big_mm, "big pulley's diameter");
-  require_positive(drive.small_mm, "small pulley's diameter");
+  require_above_0(drive.centre_mm, "centre distance", " mm");
+  require_above_0(drive.big_mm, "big pulley's diameter", " mm");
+  require_above_0(drive.small_mm, "small pulley's diameter", " mm");
   const auto [small, big] = std::minmax(drive.small_mm, drive.big_mm);
   if (drive.centre_mm < (big + small) / 2)
     throw Error(
@@ -59,7 +55,7 @@ DriveLength open_length(const OpenDrive& drive) {
 
 double centre_for_length(double length_mm, double big_mm, double small_mm) {
   const auto [small, big] = std::minmax(small_mm, big_mm);
-  require_positive(small, "small pulley's diameter");
+  require_above_0(small, "small pulley's diameter", " mm");
   const double least = (big + small) / 2;
   if (!(length_mm >= length_at(least, big, small).length_mm))
     throw Error(Fault::kInput,
@@ -78,7 +74,7 @@ double centre_for_length(double length_mm, double big_mm, double small_mm) {
 }
 
 LengthWanted wanted_from_cords(std::span<const double> cords_mm) {
-  for (const double cord : cords_mm) require_positive(cord, "cord's length");
+  for (const double cord : cords_mm) require_above_0(cord, "cord's length", " mm");
   LengthWanted wanted;
   if (cords_mm.size() == 1) {
     wanted.order_mm = cords_mm[0];

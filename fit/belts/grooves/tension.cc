@@ -6,17 +6,9 @@
 
 #include "db/basis/error.h"
 #include "db/basis/units.h"
+#include "fit/belts/grooves/above_0.h"
 
 namespace loadline {
-namespace {
-
-void require_above_0(double value, const char* what) {
-  if (!(value > 0) || !std::isfinite(value))
-    throw Error(Fault::kInput, fmt::format("the {} must be above 0.", what));
-}
-
-}  // namespace
-
 double effective_friction(Wedge wedge, double friction, double groove_angle_rad) {
   require_above_0(friction, "coefficient of friction");
   switch (wedge) {

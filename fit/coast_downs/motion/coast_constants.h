@@ -71,7 +71,11 @@ CHOSEN("coast", kRowFloor, 3e-5);
 
 // ---- which model --------------------------------------------------------------------------------
 
-/// AICc by which a ripple must be better where a run has few edges.
+/// Edges for each of a run's own parameters, the marks' places among them: with fewer than the
+/// first number no ripple is believed, with fewer than the second only one that is so much better
+/// (AICc).
+CHOSEN("coast", kEdgesForEach, 2);
+CHOSEN("coast", kEnoughForEach, 3);
 CHOSEN("coast", kClearRipple, 20);
 /// AICc by which a rise near standstill must be better. Instruments whose delay grows as the shaft
 /// slows down make rows look like one: the second of rows.

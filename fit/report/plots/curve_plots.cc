@@ -109,8 +109,7 @@ double end_of_motor_plot(const Curve& curve) {
 }
 
 std::string measured_words(const Curve& curve) {
-  return fmt::format("Measured from {} to {} rpm; dotted beyond.",
-                     significant(rpm_from_rad_per_s(curve.speed_low), 3),
+  return fmt::format("Measured from {} to {} rpm; dotted beyond.", rpm_text(curve.speed_low),
                      significant(rpm_from_rad_per_s(curve.speed_high), 4));
 }
 

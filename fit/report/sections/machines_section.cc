@@ -104,7 +104,7 @@ std::string drag_findings(const Curve& curve) {
     const double half = curve.coverage_factor() * curve.torque_sd(speed);
     return fmt::format("{} at {} rpm",
                        to_text(Estimate::with_half_width(curve.torque(speed), half, "N·m")),
-                       significant(rpm_from_rad_per_s(speed), 3));
+                       rpm_text(speed));
   };
   return fmt::format("{}, {}.", at(curve.speed_low), at(curve.speed_high));
 }
@@ -196,7 +196,7 @@ void one_machine(Page& page, const Subject& machine, std::size_t number) {
       return Estimate::with_half_width(times * curve.torque(speed),
                                        factor * times * curve.torque_sd(speed), unit);
     };
-    const std::string rpm = significant(rpm_from_rad_per_s(top), 3);
+    const std::string rpm = rpm_text(top);
     page.figures({{fmt::format("Drag at {} rpm", rpm), at(top, 1, "N·m")},
                   {fmt::format("Power at {} rpm", rpm), at(top, top, "W")},
                   {"Drag near standstill", at(0, 1, "N·m")},
