@@ -35,6 +35,13 @@ def settled(rows):
     return next((k / 20 for k in range(60) if held(rows, k / 20)[0] >= 0.95), 3.0)
 
 
+def errors(rows, result):
+    """Mean and root mean square of how far a result is off."""
+    off = [away for _, name, away, _, _ in rows if name == result]
+    n = max(1, len(off))
+    return f"off {100 * sum(off) / n:+.2f} %, rms {100 * math.sqrt(sum(x * x for x in off) / n):.2f}"
+
+
 def percent(share):
     return f"{100 * share[0]:.1f}"
 
@@ -78,11 +85,7 @@ def main():
     print(f"{asked.sessions} sessions from {asked.seed}; all mechanisms together {100 * sum(total) / len(total):.1f} %; as they "
           f"are {percent(held(worlds['nothing'], 1.0))} % of {held(worlds['nothing'], 1.0)[1]} results")
     for mechanism in mechanisms:
-        rows = worlds[mechanism]
-        print(f"{mechanism}: " + "; ".join(
-            f"{name} off {100 * sum(o for _, n, o, _, _ in rows if n == name) / max(1, sum(n == name for _, n, *_ in rows)):+.2f} %"
-            f", rms {100 * math.sqrt(sum(o * o for _, n, o, _, _ in rows if n == name) / max(1, sum(n == name for _, n, *_ in rows))):.2f}"
-            for name in results))
+        print(f"{mechanism}: " + "; ".join(f"{name} {errors(worlds[mechanism], name)}" for name in results))
 
 
 if __name__ == "__main__":
