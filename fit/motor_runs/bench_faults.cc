@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
@@ -206,12 +207,60 @@ std::string jump_fault(const BenchRun& run) {
   return "";
 }
 
+// Median of the torques read from `from_s` to `to_s`; nothing where there are too few.
+std::optional<double> torque_between(const Readings& readings, double from_s, double to_s) {
+  const std::vector<double>& time = readings.time_s;
+  const auto first = std::lower_bound(time.begin(), time.end(), from_s);
+  const auto last = std::upper_bound(first, time.end(), to_s);
+  if (last - first < 3) return std::nullopt;
+  const auto torque = readings.torque.begin();
+  return median({torque + (first - time.begin()), torque + (last - time.begin())});
+}
+
+Span of_values(const std::vector<double>& values, std::size_t from, std::size_t count) {
+  Span span;
+  for (std::size_t i = from; i < from + count; ++i) span.take(values[i]);
+  return span;
+}
+
+// Whatever turns with the shaft, a brake that halves its speed holds more than before. Where the
+// speed is half, or twice, of what it was from one value to the next and stays so, and the torque
+// stays as it was, it is the tachometer that changed.
+constexpr std::size_t kBesideHalving = 5;  // values either way
+std::string halved_fault(const BenchRun& run) {
+  const SpeedTrace& trace = run.readings.motor;
+  const std::size_t n = kBesideHalving;
+  if (trace.from_edges || trace.speed.size() < 4 * n || run.readings.torque.empty()) return "";
+  const double top = top_of(trace);
+  const double greatest = *std::max_element(run.readings.torque.begin(), run.readings.torque.end());
+  for (std::size_t i = n; i + n < trace.speed.size(); ++i) {
+    const double before = trace.speed[i - 1], after = trace.speed[i];
+    const double jump = std::fabs(after - before);
+    if (std::max(before, after) < kFastHalving * top ||
+        std::fabs(std::max(before, after) - 2 * std::min(before, after)) > kNearHalf * jump)
+      continue;
+    const Span earlier = of_values(trace.speed, i - n, n), later = of_values(trace.speed, i, n);
+    if (std::max(earlier.high - earlier.low, later.high - later.low) > kStandsBeside * jump)
+      continue;
+    const auto read = torque_between(run.readings, trace.start_s[i - n], trace.end_s[i - 1]),
+               next = torque_between(run.readings, trace.start_s[i], trace.end_s[i + n - 1]);
+    if (!read || !next || std::fabs(*next - *read) > kSameTorque * greatest) continue;
+    return fmt::format(
+        "the speed of run {} goes from {} to {} at {:.1f} s, from one value to the next, while its "
+        "torque stays: from there on the tachometer counts {} pulse; look at it and repeat the run",
+        run.readings.run.id, in_rpm(before), in_rpm(after), trace.middle_s(i),
+        after < before ? "only every other" : "every");
+  }
+  return "";
+}
+
 std::string reading_fault(const BenchRun& run, const Sweep& sweep) {
   if (std::string stands = stand_fault(run); !stands.empty()) return stands;
   if (std::string clipped = clip_fault(run); !clipped.empty()) return clipped;
   if (std::string drops = dropout_fault(run); !drops.empty()) return drops;
   if (std::string rest = rest_fault(run); !rest.empty()) return rest;
   if (std::string jumps = jump_fault(run); !jumps.empty()) return jumps;
+  if (std::string halved = halved_fault(run); !halved.empty()) return halved;
   return sign_fault(sweep);
 }
 

@@ -10,6 +10,7 @@
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
 #include "fit/brake_runs/sweeps/brake_constants.h"
+#include "fit/readings/noise/noise.h"
 
 namespace loadline {
 namespace {
@@ -17,6 +18,9 @@ namespace {
 using namespace brake_chosen;
 
 constexpr std::size_t kLeastToPush = 20;  // values, of which the fastest tell a zero
+
+// Values beside a change at once: a twentieth of the run's, and no fewer than these.
+constexpr std::size_t kLeastBeside = 15, kBesideOf = 20;
 
 // Means of what is left over, by speed and half of the run.
 constexpr std::size_t kSpeedBins = 8;
@@ -103,6 +107,40 @@ std::string halves_apart(const SweepFit& fit, std::size_t j, double greatest) {
       "winding that warms takes a little torque away: look at cell, arm and supply, and repeat the "
       "run",
       sweep.run, significant(100 * std::fabs(rise), 2), rise > 0 ? "more" : "less");
+}
+
+// Where what is left over goes up or down at once, at about one speed, by more than it scatters on
+// either side, and stays there: something changed between two readings. A sweep one way has
+// nothing else to tell it by.
+std::string changes_at_once(const SweepFit& fit, std::size_t j, double greatest) {
+  const Sweep& sweep = fit.sweeps[j];
+  const std::vector<SweepRow>& rows = sweep.single();
+  const std::size_t each = std::max(kLeastBeside, rows.size() / kBesideOf);
+  if (sweep.typed || rows.size() < 4 * each) return "";
+  const std::vector<double> left = fit.problem->single_residuals(fit.solution.parameters, j);
+  const double top = sweep_scale(fit.sweeps).speed;
+  const auto beside = [&](const auto& of, std::size_t from) {
+    std::vector<double> values;
+    for (std::size_t i = from; i < from + each; ++i) values.push_back(of(i));
+    return values;
+  };
+  const auto residual = [&](std::size_t i) { return left[i]; };
+  const auto speed = [&](std::size_t i) { return rows[i].speed; };
+  for (std::size_t at = each; at + each <= rows.size(); at += std::max<std::size_t>(1, each / 8)) {
+    const std::vector<double> before = beside(residual, at - each), after = beside(residual, at);
+    const double step = median(after) - median(before);
+    const double scatter = std::max(robust_sd(before), robust_sd(after));
+    if (std::fabs(step) < std::max(kStepAtOnce * greatest, kAtOnceScatters * scatter)) continue;
+    if (std::fabs(median(beside(speed, at)) - median(beside(speed, at - each))) > kMovedShare * top)
+      continue;
+    return fmt::format(
+        "the torque of run {} goes {} at once by {} % of its greatest, at about {:.1f} s and {} "
+        "rpm, "
+        "and stays there: look at cell, arm and supply, and repeat the run",
+        sweep.run, step > 0 ? "up" : "down", significant(100 * std::fabs(step) / greatest, 2),
+        rows[at].time_s, rpm_text(rows[at].speed));
+  }
+  return "";
 }
 
 struct Nuisance {
@@ -192,6 +230,7 @@ std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest, bool 
         "over speed; look at its readings, or follow them with --model smooth",
         sweep.run, share(left.over_speed));
   if (std::string apart = halves_apart(fit, j, greatest); !apart.empty()) return apart;
+  if (std::string at_once = changes_at_once(fit, j, greatest); !at_once.empty()) return at_once;
   return far_off(fit, j);
 }
 

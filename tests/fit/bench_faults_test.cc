@@ -3,6 +3,7 @@
 #include <doctest/doctest.h>
 
 #include <cmath>
+#include <random>
 
 #include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
@@ -121,6 +122,42 @@ TEST_CASE("an amplification that changes half way is refused") {
   for (std::size_t i = rows.size() / 2; i < rows.size(); ++i) rows[i].torque_nm *= 1.3;
   const MotorFit fit = fit_of(rows);
   CHECK(!fit.not_described.empty());
+}
+
+TEST_CASE(
+    "one way, and something changes at once: a torque without its speed, a speed without its "
+    "torque") {
+  // A notebook's order, by speed; nobody said what turns with the shaft, and no speed comes twice.
+  const auto one_way = [](unsigned seed) {
+    std::vector<ImportedReading> rows;
+    std::mt19937 random(seed);
+    std::normal_distribution<double> noise(0, 0.001);
+    for (int i = 0; i < 400; ++i) {
+      const double w = 860 - 2 * i;
+      ImportedReading row;
+      row.time_s = 0.1 * i;
+      row.motor_rpm = w * tests::kRpm;
+      row.torque_nm = kStall * (1 - w / kTop) + noise(random);
+      rows.push_back(row);
+    }
+    return rows;
+  };
+  const auto fitted = [](const std::vector<ImportedReading>& rows) {
+    Bench bench;
+    Run run;
+    run.kind = RunKind::kBrake;
+    run.motor = bench.motor.id;
+    tests::store(bench.scratch.book(), run, rows);
+    return bench.fit();
+  };
+  for (unsigned seed = 1; seed <= 3; ++seed) {
+    CHECK(fitted(one_way(seed)).not_described == "");
+    auto gain = one_way(seed), halved = one_way(seed);
+    for (std::size_t i = 200; i < gain.size(); ++i) gain[i].torque_nm *= 1.3;
+    check_refused(fitted(gain), "at once");
+    for (std::size_t i = 150; i < halved.size(); ++i) halved[i].motor_rpm /= 2;
+    check_refused(fitted(halved), "only every other");
+  }
 }
 
 TEST_CASE("a zero so low that a brake would have to push a series motor is refused") {

@@ -101,6 +101,17 @@ CHOSEN("brake", kLoaded, 0.05);
 /// A jump of the speed by this share of it that needs so many times the greatest torque.
 CHOSEN("brake", kJump, 0.15);
 CHOSEN("brake", kMostPush, 2.5);
+/// A speed that halves or doubles from one value to the next: from this share of the top speed on,
+/// to this share of the jump, while it moves by no more than kStandsBeside of it on either side and
+/// the torque stays to this share of the greatest.
+CHOSEN("brake", kFastHalving, 0.3);
+CHOSEN("brake", kNearHalf, 0.05);
+CHOSEN("brake", kStandsBeside, 0.25);
+CHOSEN("brake", kSameTorque, 0.05);
+/// A torque off its curve that changes at once: by so much, and by so many standard deviations of
+/// single values on either side, so that hardly any of one side lies among the other's.
+CHOSEN("brake", kStepAtOnce, 0.05);
+CHOSEN("brake", kAtOnceScatters, 4);
 /// Torque of the second half over the first at the same speed, as drift and warming make it: a
 /// winding that warms takes torque away, and not the better part of it.
 CHOSEN("brake", kMostRise, 0.05);
