@@ -123,17 +123,16 @@ void judge_times(Judged& j) {
   if (interval < kLeastIntervalS)
     j.say(fmt::format("rows follow each other every {} s; check the unit of the times",
                       few(interval)));
-  if (interval > kMostIntervalS && j.survey.count() >= kManyRows)
-    j.say(
-        fmt::format("rows are {} s apart; check the unit of the times (ms instead of s?), or leave "
-                    "time_s out if the rows are steady points",
-                    few(interval)));
   const bool coasting = j.run.kind == RunKind::kCoastDown || j.run.kind == RunKind::kSpinUp;
-  if ((coasting && length > kLongestCoastS) ||
-      (j.run.kind == RunKind::kSlipCheck && length > kLongestSlipCheckS))
-    if (interval <= kMostIntervalS || j.survey.count() < kManyRows)
-      j.say(fmt::format("a {} of {} s is very long; check the unit of the times (ms instead of s?)",
-                        run_kind_name(j.run.kind), few(length)));
+  const bool apart = interval > kMostIntervalS && (coasting || j.survey.count() >= kManyRows);
+  if (apart)
+    j.say(fmt::format("rows are {} s apart; check the unit of the times (ms instead of s?){}",
+                      few(interval),
+                      coasting ? "" : ", or leave time_s out if the rows are steady points"));
+  else if ((coasting && length > kLongestCoastS) ||
+           (j.run.kind == RunKind::kSlipCheck && length > kLongestSlipCheckS))
+    j.say(fmt::format("a {} of {} s is very long; check the unit of the times (ms instead of s?)",
+                      run_kind_name(j.run.kind), few(length)));
 }
 
 void judge_speed(Judged& j, const std::vector<double>& rpm, const char* which, double most) {

@@ -42,8 +42,9 @@ inline constexpr double kMostMachineKgm2 = 2;
 // Rows closer than a fifth of a millisecond come from no tachometer; milliseconds are not seconds
 // divided by a thousand.
 inline constexpr double kLeastIntervalS = 2e-4;
-// Rows of a moving shaft further apart than this, and many of them, are milliseconds taken for
-// seconds, or steady points that belong into a table without times.
+// Rows further apart than this are milliseconds taken for seconds where a shaft coasts or runs up,
+// which takes seconds to minutes; many of a brake run are that, too, or steady points that belong
+// into a table without times.
 inline constexpr double kMostIntervalS = 5;
 inline constexpr int kManyRows = 50;
 // A shaft coasts for seconds to minutes; a held hand wheel is let go after two seconds.
@@ -75,7 +76,8 @@ inline constexpr double kMostTorqueNm = 100;
 inline constexpr double kMostBrakeTorqueNm = 40;
 // Of a brake run: a motor of 4 W at 8,000 rpm has 5 mN·m, and a brake shows more than its tenth.
 inline constexpr double kLeastBrakeTorqueNm = 1e-3;
-inline constexpr double kLeastBrakePowerW = 0.5;  // and more than its tenth of power
+// It shows more than a quarter of that power, too; kN·m of a motor of 1 kW is less.
+inline constexpr double kLeastBrakePowerW = 1;
 inline constexpr double kMostSupplyV = 1000;
 inline constexpr double kMostOfRatedV = 3;                // kV and mV are a thousand
 inline constexpr double kLowestC = -60, kHighestC = 300;  // a winding burns at 250; K are 273 more

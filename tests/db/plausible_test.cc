@@ -117,6 +117,7 @@ TEST_CASE("without a plate a brake run's power is judged by what a bench can be"
   CHECK(weak(40, 0.2) == "");
   CHECK(times(0.02) == "");
   CHECK(has(times(0.005), "only 0.393 W"));
+  CHECK(has(times(0.01), "only 0.785 W"));  // kN·m of a motor of 785 W
 }
 
 TEST_CASE("a coast-down is silent; one that rises, or goes on as before, is named") {
@@ -127,6 +128,11 @@ TEST_CASE("a coast-down is silent; one that rises, or goes on as before, is name
       has(bench.said(changed(coast_down(), [](R& r) { r.handwheel_rpm = 1300 - r.handwheel_rpm; })),
           "no coast-down"));
   CHECK(has(bench.said(brake_run()), "no coast-down"));
+  // A dozen rows, a thousandfold: rows of a notebook, were they not of a coast-down.
+  Rows few;
+  for (std::size_t i = 0; i < 500; i += 40) few.push_back(coast_down()[i]);
+  CHECK(bench.said(few) == "");
+  CHECK(has(bench.said(changed(few, [](R& r) { r.time_s *= 1000; })), "ms instead of s"));
   // Driven up first, and stopped before it stands: still one.
   Rows with_start = coast_down();
   for (std::size_t i = 0; i < 50; ++i) with_start[i].handwheel_rpm = 24.0 * static_cast<double>(i);
