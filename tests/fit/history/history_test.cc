@@ -243,6 +243,42 @@ TEST_CASE("the program: one subject, dates that --on gives, refusals with one se
         std::string::npos);
 }
 
+TEST_CASE("the programs: a run put aside is named and left out everywhere, and comes back") {
+  const testing::Scratch scratch;
+  const auto run = [&](const char* program, const std::string& words) {
+    return testing::run_program(scratch, program, words + " --book b.book");
+  };
+  run(LOADLINE_DB, "init");
+  run(LOADLINE_DB, "add machine K");
+  for (const int evening : {1, 2}) {
+    std::string csv = "time_s,handwheel_rpm\n";
+    const auto seed = static_cast<unsigned>(evening);
+    for (const ImportedReading& row : ClosedCoast{kC0, kC1, kInertia, kStart}.rows(seed))
+      csv += fmt::format("{:.2f},{:.3f}\n", row.time_s, row.handwheel_rpm);
+    std::ofstream(scratch.path("k.csv")) << csv;
+    REQUIRE(run(LOADLINE_DB, fmt::format("import k.csv --kind coast-down --machine K --yes "
+                                         "--inertia-kgm2 0.002 --on 2024-05-0{}",
+                                         evening))
+                .status == 0);
+  }
+  const auto sessions = [&] {
+    return run(LOADLINE_FIT, "history --machine K --json").json()["sessions"].size();
+  };
+  const std::string reason = "the belt dragged";
+  REQUIRE(sessions() == 2);
+  REQUIRE(run(LOADLINE_DB, "set run 2 --aside '" + reason + "'").status == 0);
+  CHECK(sessions() == 1);
+  const auto drag = run(LOADLINE_FIT, "drag K --json");
+  CHECK(drag.json()["runs"] == nlohmann::json::array({1}));
+  CHECK(drag.json()["warnings"].dump().find(reason) != std::string::npos);
+  REQUIRE(run(LOADLINE_FIT, "report -o r.html").status == 0);
+  CHECK(testing::bytes_of(scratch.path("r.html")).find(reason) != std::string::npos);
+  CHECK(run(LOADLINE_DB, "check").status == 0);
+  REQUIRE(run(LOADLINE_DB, "set run 2 --no-aside").status == 0);
+  CHECK(sessions() == 2);
+  CHECK(run(LOADLINE_DB, "show run 2").out.find(reason) != std::string::npos);  // on record
+}
+
 // Machine "K" with belts "new" and "worn", top speeds typed from a hand tachometer.
 struct BeltBook {
   tests::ScratchBook scratch;
