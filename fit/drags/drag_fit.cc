@@ -53,8 +53,9 @@ void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast
   for (const Readings& readings : read)
     if (std::none_of(coasts.begin(), coasts.end(),
                      [&](const Coast& coast) { return coast.run == readings.run.id; }))
-      warnings.push_back(fmt::format("Run {} was left out: no stretch of it slows down measurably.",
-                                     readings.run.id));
+      warnings.push_back(fmt::format(
+          "Run {} was left out: no stretch of it slows down measurably over at least nine values.",
+          readings.run.id));
 }
 
 // The session of each coast-down, by number.

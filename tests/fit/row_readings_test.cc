@@ -78,6 +78,7 @@ DragFit fit_rows(const Instrument& tachometer, double rows_hz,
 // them.
 std::vector<double> last_turns(const Shaft& shaft, double row, int count) {
   std::vector<double> speeds;
+  speeds.reserve(static_cast<std::size_t>(count));
   for (int back = 0; back < count; ++back)
     speeds.push_back(2 * kPi /
                      (last_edge(shaft, row, 1, back) - last_edge(shaft, row, 1, back + 1)));
@@ -154,6 +155,7 @@ TEST_CASE("when the values of a display came up that is renewed between the rows
   }
   SUBCASE("not of edges that become slower with the shaft") {
     std::vector<double> slowing;
+    slowing.reserve(time_s.size());
     for (const double t : time_s)
       slowing.push_back(rpm_from_rad_per_s(shaft.speed(last_edge(shaft, t, 1))));
     CHECK(speed_rows(time_s, slowing).came_s.empty());
@@ -222,6 +224,16 @@ TEST_CASE("a voltage that follows late and is read in coarse steps") {
       [](const Shaft& shaft, double row, double) { return displayed(shaft.speed(row - 0.03)); },
       50);
   check_truth(fit, 0.02);
+}
+
+TEST_CASE("a run-down of too few values is said to be one") {
+  // Alone the shaft shows eight values on its way down, with what was added eleven.
+  const DragFit fit =
+      fit_rows([](const Shaft& shaft, double row, double) { return shaft.speed(row); }, 0.75,
+               std::nullopt, kInertia / 2);
+  REQUIRE(!fit.warnings.empty());
+  CHECK(fit.warnings.front() ==
+        "Run 1 was left out: no stretch of it slows down measurably over at least nine values.");
 }
 
 TEST_CASE("a curve that does not describe its rows is no answer") {
