@@ -18,11 +18,12 @@ struct SweepScale {
   double lowest = 0;  ///< lowest speed, rad/s (robust)
 };
 
-/// Friction of the motor itself, measured by a coast-down of the motor alone: d₀, d₁, d₂ and their
-/// covariance.
+/// Friction of the motor itself, measured by a coast-down of the motor alone, or known from the
+/// curve of the same shaft at full supply: d₀, d₁, d₂ and their covariance.
 struct OwnDrag {
   Eigen::Vector3d value;
   Eigen::Matrix3d covariance;
+  bool all_there_is = false;  ///< what is usual at this run's torque is not counted beside it
 };
 
 class MotorShape {

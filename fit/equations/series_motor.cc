@@ -85,8 +85,9 @@ class SeriesShape final : public ShapeOf<SaturatedSeriesEquation> {
     // says little of how drag goes with speed, leaves that to what is believed anyway.
     const Eigen::Matrix3d floor = 1e-8 * Eigen::Matrix3d::Identity();
     const Eigen::Matrix3d measured = (covariance + floor).inverse();
-    const Eigen::Matrix3d believed =
+    Eigen::Matrix3d believed =
         prior_root_.block<3, 3>(2, 3).transpose() * prior_root_.block<3, 3>(2, 3);
+    if (own.all_there_is) believed.setZero();
     const Eigen::Matrix3d precision = measured + believed;
     prior_mean_.segment<3>(3) = precision.ldlt().solve(measured * (inverse_unit * own.value) +
                                                        believed * prior_mean_.segment<3>(3));

@@ -74,13 +74,42 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor, bool of_spi
   try {
     const auto drag = fit_motor_drag(book, motor, of_spin_ups, runs);
     if (!drag) return std::nullopt;
-    return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
+    return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>(),
+                   false};
   } catch (const Error& error) {  // the curve can be had without
     if (error.fault() != Fault::kInput) throw;
     warnings.push_back(fmt::format(
         "The motor's own friction was not taken from its coast-downs: {}", error.what()));
     return std::nullopt;
   }
+}
+
+// Of a motor with its pedal held: the shaft's friction does not know where the pedal stands. At a
+// mark that gives little torque it is a large part of it, which nothing else would say.
+std::optional<OwnDrag> drag_without_pedal(const Book& book, const Part& motor,
+                                          std::vector<std::string>& warnings) {
+  const auto of = motor.text("pedal-of");
+  const auto whole = of ? book.find(PartKind::kMotor, *of) : std::nullopt;
+  if (!whole) return std::nullopt;
+  const auto stored = book.latest_curve(false, whole->id);
+  try {
+    if (!stored)
+      throw Error(
+          Fault::kAnswerNo,
+          fmt::format("motor '{0}' has no curve yet; run: loadline-fit motor '{0}'", whole->name));
+    require_described(*stored, fmt::format("motor '{}'", whole->name));
+  } catch (const Error& error) {
+    if (error.fault() != Fault::kAnswerNo) throw;
+    warnings.push_back(fmt::format(
+        "What friction takes at this mark of the pedal was not taken from the whole motor: {}",
+        error.what()));
+    return std::nullopt;
+  }
+  const Curve curve = Curve::from_stored(*stored);
+  const auto first = std::find(curve.parameter_names.begin(), curve.parameter_names.end(), "d0");
+  const auto at = first - curve.parameter_names.begin();
+  if (curve.parameters.size() < at + 3) return std::nullopt;  // friction is no term of its equation
+  return OwnDrag{curve.parameters.segment<3>(at), curve.covariance.block<3, 3>(at, at), true};
 }
 
 }  // namespace
@@ -100,6 +129,7 @@ MotorBench motor_bench(const Book& book, const Part& motor, const MotorFitOption
   for (const Run& run : runs_of(book, motor, RunKind::kSpinUp, options.runs, &bench.warnings))
     bench.spin_ups.push_back(load_readings(book, run.id));
   bench.own_drag = own_drag(book, motor, bench.brake.empty(), options.runs, bench.warnings);
+  if (!bench.own_drag) bench.own_drag = drag_without_pedal(book, motor, bench.warnings);
   if (!bench.brake.empty() && !bench.spin_ups.empty())
     bench.warnings.push_back("The spin-up runs are not used beside brake runs.");
   if (bench.brake.empty() && bench.spin_ups.empty())

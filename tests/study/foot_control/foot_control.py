@@ -9,7 +9,7 @@ saturates, flows until it is nought again. At three places of the pedal, whose t
 bent law, motor and control are braked against some thirty points, imported as motors of their own and fitted; `drive`
 is asked how the machine runs at a slow speed in between, and held against the same circuit fired so that it truly runs
 at that speed. Nothing of the project's code, nor of its interpolation, is in the truth.
---test judges few and fails where fewer than nine of ten hold, or where limits say nothing.
+--test judges few and fails where fewer than nine of ten hold, where all lie to one side, or where limits say nothing.
 """
 import argparse
 import json
@@ -156,6 +156,9 @@ def judge(found, test):
         print(f"| {key} | {held} of {len(rows)} | {half:.3g} | {off:.3g} |")
         if held < 0.9 * len(rows) - 1 or len(rows) < 2:
             wrong.append(f"{key}: held {held} of {len(rows)}")
+        aside = middle([r[2] for r in rows])
+        if abs(aside) > half / 2:
+            wrong.append(f"{key}: off to one side by {aside:.3g}, more than half of its half width")
         if half > {"mark_drop": 25, "mark_stall_torque": 0.05, "pedal_mark": 1.5}[key]:
             wrong.append(f"{key}: the limits are so wide that they say nothing")
     for words in wrong:
