@@ -119,16 +119,18 @@ BeltPlan load_plan(const Book& book, const std::string& name) {
   plan.name = wanted.substr(std::string(kPrefix).size());
   try {
     const Json document = Json::parse(*text);
-    plan.machine = document.at("machine");
-    plan.motor = document.at("motor");
-    plan.hand_pulley = document.at("hand_pulley");
-    plan.belts = document.at("belts");
-    plan.motor_pulleys = document.at("motor_pulleys");
-    plan.repeats = document.at("repeats");
-    plan.seed = document.at("seed");
-    plan.made_utc = document.at("made_utc");
+    document.at("machine").get_to(plan.machine);
+    document.at("motor").get_to(plan.motor);
+    document.at("hand_pulley").get_to(plan.hand_pulley);
+    document.at("belts").get_to(plan.belts);
+    document.at("motor_pulleys").get_to(plan.motor_pulleys);
+    document.at("repeats").get_to(plan.repeats);
+    document.at("seed").get_to(plan.seed);
+    document.at("made_utc").get_to(plan.made_utc);
     for (const Json& step : document.at("steps"))
-      plan.steps.push_back({step.at("belt"), step.at("motor_pulley"), step.at("round")});
+      plan.steps.push_back({step.at("belt").get<std::string>(),
+                            step.at("motor_pulley").get<std::string>(),
+                            step.at("round").get<int>()});
   } catch (const Json::exception&) {
     throw Error(Fault::kBook,
                 fmt::format("the plan '{}' in the book is damaged; make it anew.", plan.name));

@@ -28,7 +28,7 @@ function(loadline_together)
           continue()  # made by the build, or firmware
         endif()
         file(RELATIVE_PATH of ${PROJECT_SOURCE_DIR} ${folder}/${source})
-        string(REGEX REPLACE "^([^/]+/[^/]+)/.*" "\\1" of ${of})
+        string(REGEX REPLACE "^([^/]+(/[^/]+)?)/.*" "\\1" of ${of})
         string(MAKE_C_IDENTIFIER "${target}_${of}" group)
         if(NOT DEFINED count_${group})
           set(count_${group} 0)

@@ -234,8 +234,9 @@ HttpReply PageServer::State::routed(const HttpRequest& request) {
 
 HttpReply PageServer::State::open(const HttpRequest& request) {
   const Json given = Json::parse(request.body, nullptr, false);
-  const std::string code =
-      given.is_object() && given.contains("code") && given["code"].is_string() ? given["code"] : "";
+  const std::string code = given.is_object() && given.contains("code") && given["code"].is_string()
+                               ? given["code"].get<std::string>()
+                               : "";
   const std::string token = gate.exchange(code);
   if (token.empty()) {
     HttpReply reply =

@@ -68,7 +68,9 @@ double top_rpm(double stall, double free, double ratio, double drag = kDrag) {
   return rpm_from_rad_per_s(free * (1 - drag / (ratio * stall)) / ratio);
 }
 
-double number(const nlohmann::json& json, const char* key) { return json[key]["value"]; }
+double number(const nlohmann::json& json, const char* key) {
+  return json[key]["value"].get<double>();
+}
 
 nlohmann::json find(const nlohmann::json& choices, const std::string& motor,
                     const std::string& pulley) {
@@ -81,7 +83,7 @@ nlohmann::json find(const nlohmann::json& choices, const std::string& motor,
 std::string reason_for(const nlohmann::json& json, const std::string& key,
                        const std::string& name) {
   for (const auto& one : json["left_out"])
-    if (one.contains(key) && one[key] == name) return one["reason"];
+    if (one.contains(key) && one[key] == name) return one["reason"].get<std::string>();
   return "";
 }
 
@@ -218,7 +220,7 @@ TEST_CASE("The drop in slow stitching is the slope of the line that the pedal ha
   // Near a stall the limits stay what can be, and still those of a straight line below it.
   const auto stalling = drawer.choose("--slow-spm 200 --extra-nm 0.17 --json").json();
   const auto near = find(stalling["choices"], "Lathe motor", "P18")["slow_drop_percent"];
-  CHECK(near["value"] == doctest::Approx(8.5 * drop(0.30, 5)).epsilon(1e-6));
+  CHECK(near["value"].get<double>() == doctest::Approx(8.5 * drop(0.30, 5)).epsilon(1e-6));
   CHECK(near["high"] <= 100);
   const auto plain = best["slow_drop_percent"];
   CHECK(near["value"].get<double>() - near["low"].get<double>() ==
@@ -263,7 +265,7 @@ TEST_CASE("Two motors that may be either first are not settled, and a run is pro
   CHECK(outcome.status == 0);
   CHECK(json["settled"] == false);
   CHECK(json["choices"][0]["motor"] == "Other");
-  const double right = json["choices"][0]["right"];
+  const double right = json["choices"][0]["right"].get<double>();
   CHECK(right > 0.5);
   CHECK(right < 0.95);
   REQUIRE(!json["next"].empty());

@@ -57,7 +57,9 @@ double top_rpm(double ratio) {
   return rpm_from_rad_per_s(kFree * (1 - kDrag / (ratio * kStall)) / ratio);
 }
 
-double number(const nlohmann::json& json, const char* key) { return json[key]["value"]; }
+double number(const nlohmann::json& json, const char* key) {
+  return json[key]["value"].get<double>();
+}
 
 void add_top_speed_run(const Workshop& workshop, double motor_rpm, double wheel_rpm) {
   Book book = Book::open(workshop.scratch.path("bench.book"), Book::Mode::kWrite);
@@ -467,7 +469,7 @@ TEST_CASE("A ratio out of reach of one pair of pulleys is planned as two") {
   const std::string pulleys = "--motor-pulley P18 --hand-pulley H90 --json --smallest-pulley-mm ";
   const auto one = workshop.pair(pulleys + "20").json();
   CHECK(one["reduction"]["pairs"] == 1);
-  CHECK(one["reduction"]["motor_pulley_mm"] == doctest::Approx(30));
+  CHECK(one["reduction"]["motor_pulley_mm"].get<double>() == doctest::Approx(30));
   const auto two = workshop.pair(pulleys + "40").json();
   CHECK(two["reduction"]["pairs"] == 2);
   CHECK(two["reduction"]["motor_pulley_mm"] == 40);
