@@ -9,6 +9,7 @@
 #include "fit/choose/drawer/choice_constants.h"
 #include "fit/choose/judgement.h"
 #include "fit/choose/workers.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -123,7 +124,7 @@ class Bench {
     const Eigen::MatrixXd y = standardised(seen_by(run, on, random));
     const Eigen::RowVectorXd middle = contenders_.figures.colwise().mean();
     const Eigen::MatrixXd centred = contenders_.figures.rowwise() - middle;
-    Eigen::MatrixXd slope = Eigen::ColPivHouseholderQR<Eigen::MatrixXd>(y).solve(centred);
+    Eigen::MatrixXd slope = least_squares(y, centred);
     if (run.kind == RunKind::kTopSpeed) keep_to_its_own(on, slope);
     const Eigen::MatrixXd left = centred - y * slope;  // what stays open, whatever is seen
     const Eigen::Index every = std::max<Eigen::Index>(1, left.rows() / kDrawsPerOutcome);

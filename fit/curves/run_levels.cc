@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "db/basis/students_t.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -53,8 +54,9 @@ Eigen::MatrixXd LevelData::covariance(double of_runs, double of_sessions) const 
 
 double LevelData::deviance(double of_runs, double of_sessions) const {
   const Eigen::MatrixXd k = covariance(of_runs, of_sessions);
-  const Eigen::PartialPivLU<Eigen::MatrixXd> lu(
-      Eigen::MatrixXd::Identity(right.size(), right.size()) + k * information);
+  Eigen::MatrixXd sum = k * information;
+  sum.diagonal().array() += 1;
+  const Eigen::PartialPivLU<Eigen::MatrixXd> lu(sum);
   return std::log(std::fabs(lu.determinant())) - right.dot(lu.solve(k * right));
 }
 
@@ -128,11 +130,11 @@ LevelData level_data(const EffectsBeside& levels, const std::vector<int>& sessio
     information -= common * common.transpose() / of_all;
     right -= common * (levels.right.sum() / of_all);
   }
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> parts(information);
-  const Eigen::VectorXd kept = (parts.eigenvalues().array() > kLeastInformation).cast<double>();
-  const Eigen::MatrixXd along = parts.eigenvectors() * kept.asDiagonal();
-  return {along * parts.eigenvalues().asDiagonal() * along.transpose(),
-          along * (parts.eigenvectors().transpose() * right), session_of};
+  const SymmetricParts parts = symmetric_parts(information);
+  const Eigen::VectorXd kept = (parts.values.array() > kLeastInformation).cast<double>();
+  const Eigen::MatrixXd along = parts.vectors * kept.asDiagonal();
+  return {along * parts.values.asDiagonal() * along.transpose(),
+          along * (parts.vectors.transpose() * right), session_of};
 }
 
 Eigen::MatrixXd covariance_of_levels(const LevelData& data, const LevelScatter& scatter,

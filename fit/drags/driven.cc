@@ -10,6 +10,7 @@
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
 #include "fit/readings/readings.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -228,14 +229,12 @@ Regression regress(const Rows& rows, const Eigen::VectorXd& weights, double spee
     r.basis.row(i) << 1, u, u * u;
     r.torque[i] = point.torque;
   }
-  Eigen::ColPivHouseholderQR<Eigen::MatrixXd> qr(weights.cwiseSqrt().asDiagonal() * r.basis);
-  qr.setThreshold(1e-7);
-  if (qr.rank() < 3)
+  if (rank_of(weights.cwiseSqrt().asDiagonal() * r.basis, 1e-7) < 3)
     throw Error(Fault::kInput,
                 "the driven runs hold fewer than three different speeds; use at least three supply "
                 "settings.");
   const Eigen::MatrixXd weighted = r.basis.transpose() * weights.asDiagonal();
-  r.inverse = (weighted * r.basis).inverse();
+  r.inverse = inverse_of(weighted * r.basis);
   r.gain = r.inverse * weighted;
   r.scaled = r.gain * r.torque;
   r.residual = r.torque - r.basis * r.scaled;

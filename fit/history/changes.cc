@@ -1,12 +1,13 @@
 #include "fit/history/changes.h"
 
-#include <Eigen/Dense>
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 #include <random>
 
 #include "fit/history/evenings/history_constants.h"
 #include "fit/history/evenings/random_effects.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -254,7 +255,7 @@ Estimate trend_of(const Levels& levels) {
   Estimate unknown = Estimate::unknown("%/year");
   const Eigen::VectorXd years = years_of(levels);
   const Eigen::MatrixXd design = levels.with(years);
-  if (!(years.norm() > 0) || design.colPivHouseholderQr().rank() < design.cols()) return unknown;
+  if (!(years.norm() > 0) || rank_of(design) < design.cols()) return unknown;
   const RandomEffects model(levels.values, levels.variances, design);
   const Contrast slope{Eigen::VectorXd::Unit(design.cols(), design.cols() - 1)};
   const auto limits = model.limits(slope);

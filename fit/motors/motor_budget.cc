@@ -1,12 +1,13 @@
 #include "fit/motors/motor_budget.h"
 
-#include <Eigen/Dense>
+#include <Eigen/Core>
 #include <cmath>
 #include <numeric>
 #include <utility>
 
 #include "db/basis/units.h"
 #include "fit/curves/results.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 
@@ -59,7 +60,7 @@ Eigen::MatrixXd conditional(const SweepFit& fit, const std::vector<int>& freed) 
     for (Eigen::Index j = 0; j < n; ++j)
       part(i, j) =
           information(freed[static_cast<std::size_t>(i)], freed[static_cast<std::size_t>(j)]);
-  return part.inverse();
+  return inverse_of(part);
 }
 
 }  // namespace

@@ -2,11 +2,11 @@
 // request. Why it stands beside Ceres: along the curved valleys of a brake run it needs a third of
 // the time (tests/study/README.md has the table).
 #include <Eigen/Cholesky>
-#include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
 #include <limits>
 
+#include "fit/solver/dense.h"
 #include "fit/solver/nonlinear.h"
 
 namespace loadline {
@@ -41,11 +41,10 @@ MatrixXd inverse_of_normal(const MatrixXd& normal) {
       MatrixXd::Constant(normal.rows(), normal.cols(), std::numeric_limits<double>::quiet_NaN());
   if (!normal.allFinite() || !(length.minCoeff() > 0)) return lost;
   const VectorXd unit = length.cwiseInverse();
-  const Eigen::SelfAdjointEigenSolver<MatrixXd> of_unit(unit.asDiagonal() * normal *
-                                                        unit.asDiagonal());
-  const VectorXd& values = of_unit.eigenvalues();  // ascending
+  const SymmetricParts of_unit = symmetric_parts(unit.asDiagonal() * normal * unit.asDiagonal());
+  const VectorXd& values = of_unit.values;
   if (!(values[0] > kLeastEigenvalue * values[values.size() - 1])) return lost;
-  const MatrixXd vectors = unit.asDiagonal() * of_unit.eigenvectors();
+  const MatrixXd vectors = unit.asDiagonal() * of_unit.vectors;
   return vectors * values.cwiseInverse().asDiagonal() * vectors.transpose();
 }
 

@@ -1,12 +1,12 @@
 #include "fit/drive/load_lines/propagation.h"
 
-#include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
 
 #include "db/basis/error.h"
 #include "db/basis/students_t.h"
 #include "fit/curves/curve.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 
@@ -15,9 +15,9 @@ Eigen::MatrixXd covariance_root(const Eigen::MatrixXd& covariance) {
   const Eigen::VectorXd sd = covariance.diagonal().cwiseMax(0).cwiseSqrt();
   const Eigen::VectorXd per_sd = sd.unaryExpr([](double s) { return s > 0 ? 1 / s : 0; });
   const Eigen::MatrixXd correlation = per_sd.asDiagonal() * covariance * per_sd.asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> solver(correlation);
-  const Eigen::VectorXd spread = solver.eigenvalues().cwiseMax(0).cwiseSqrt();
-  return sd.asDiagonal() * solver.eigenvectors() * spread.asDiagonal();
+  const SymmetricParts parts = symmetric_parts(correlation);
+  const Eigen::VectorXd spread = parts.values.cwiseMax(0).cwiseSqrt();
+  return sd.asDiagonal() * parts.vectors * spread.asDiagonal();
 }
 
 double coverage_factor(double degrees_of_freedom) {

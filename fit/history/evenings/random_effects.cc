@@ -8,6 +8,8 @@
 #include <utility>
 #include <vector>
 
+#include "fit/solver/dense.h"
+
 namespace loadline {
 namespace {
 
@@ -51,7 +53,7 @@ RandomEffects::RandomEffects(Eigen::VectorXd values, Eigen::VectorXd variances,
   if (values_.size() != variances_.size() || values_.size() != design_.rows() || !values_.size())
     throw std::logic_error("random effects need one variance and one row for each value");
   freedom_ = static_cast<double>(values_.size() - design_.cols());
-  const Eigen::VectorXd beta = design_.colPivHouseholderQr().solve(values_);
+  const Eigen::VectorXd beta = least_squares(design_, values_);
   values_ -= design_ * (start_ = beta);  // small numbers lose nothing to rounding
   scale_ = values_.squaredNorm();
   // A value that is known exactly would have all the weight there is.
@@ -66,7 +68,7 @@ RandomEffects::Solution RandomEffects::solve(double variance_between) const {
   const Eigen::VectorXd weights = (variances_.array() + variance_between).inverse();
   const Eigen::MatrixXd weighted = weights.asDiagonal() * design_;
   Solution solution;
-  solution.covariance = (design_.transpose() * weighted).inverse();
+  solution.covariance = inverse_of(design_.transpose() * weighted);
   solution.coefficients = start_ + solution.covariance * (weighted.transpose() * values_);
   return solution;
 }

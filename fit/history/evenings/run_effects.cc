@@ -1,9 +1,10 @@
 #include "fit/history/evenings/run_effects.h"
 
-#include <Eigen/Dense>
+#include <Eigen/Core>
 #include <cmath>
 
 #include "db/basis/students_t.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -27,9 +28,7 @@ Design design_of(const std::vector<RunFigure>& runs, std::size_t sessions) {
     all(i, design.column_of[run.session]) = 1;
     all(i, design.sessions) = -run.by_shared;
   }
-  auto decomposed = all.colPivHouseholderQr();
-  decomposed.setThreshold(1e-6);
-  design.matrix = decomposed.rank() == all.cols() ? all : all.leftCols(design.sessions);
+  design.matrix = rank_of(all, 1e-6) == all.cols() ? all : all.leftCols(design.sessions);
   return design;
 }
 
