@@ -82,6 +82,7 @@ class Bench {
   std::vector<NextRun> best() const {
     const std::vector<Proposal> proposals = possible();
     std::vector<NextRun> runs;
+    runs.reserve(proposals.size());
     for (const Proposal& one : proposals) runs.push_back(one.run);
     on_all_processors(runs.size(),
                       [&](std::size_t k, std::size_t) { judge(runs[k], *proposals[k].on, k); });

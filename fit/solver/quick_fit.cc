@@ -37,7 +37,7 @@ constexpr double kAhead = 0.1, kMostBend = 0.75;
 
 MatrixXd inverse_of_normal(const MatrixXd& normal) {
   const VectorXd length = normal.diagonal().cwiseSqrt();
-  const MatrixXd lost =
+  MatrixXd lost =
       MatrixXd::Constant(normal.rows(), normal.cols(), std::numeric_limits<double>::quiet_NaN());
   if (!normal.allFinite() || !(length.minCoeff() > 0)) return lost;
   const VectorXd unit = length.cwiseInverse();

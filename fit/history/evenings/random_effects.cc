@@ -61,7 +61,7 @@ RandomEffects::RandomEffects(Eigen::VectorXd values, Eigen::VectorXd variances,
   variances_ = variances_.cwiseMax(least);
 }
 
-RandomEffects::RandomEffects(Eigen::VectorXd values, Eigen::VectorXd variances)
+RandomEffects::RandomEffects(const Eigen::VectorXd& values, Eigen::VectorXd variances)
     : RandomEffects(values, std::move(variances), Eigen::MatrixXd::Ones(values.size(), 1)) {}
 
 RandomEffects::Solution RandomEffects::solve(double variance_between) const {

@@ -41,7 +41,7 @@ class RandomEffects {
   /// One row of `design` for each value. Error(std::logic_error) for sizes that do not match.
   RandomEffects(Eigen::VectorXd values, Eigen::VectorXd variances, Eigen::MatrixXd design);
   /// A common mean alone.
-  RandomEffects(Eigen::VectorXd values, Eigen::VectorXd variances);
+  RandomEffects(const Eigen::VectorXd& values, Eigen::VectorXd variances);
 
   double degrees_of_freedom() const { return freedom_; }  ///< k − p
   /// τ²; empty below one degree of freedom.

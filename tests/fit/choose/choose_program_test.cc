@@ -222,7 +222,7 @@ TEST_CASE("The drop in slow stitching is the slope of the line that the pedal ha
   const auto near = find(stalling["choices"], "Lathe motor", "P18")["slow_drop_percent"];
   CHECK(near["value"].get<double>() == doctest::Approx(8.5 * drop(0.30, 5)).epsilon(1e-6));
   CHECK(near["high"] <= 100);
-  const auto plain = best["slow_drop_percent"];
+  const auto& plain = best["slow_drop_percent"];
   CHECK(near["value"].get<double>() - near["low"].get<double>() ==
         doctest::Approx(8.5 * (plain["value"].get<double>() - plain["low"].get<double>()))
             .epsilon(0.05));
