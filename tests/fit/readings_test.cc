@@ -215,6 +215,22 @@ TEST_CASE("true window means are not mistaken for edges") {
   CHECK(edges_from_rows(time, rpm).empty());
 }
 
+TEST_CASE("means of a sweep that turns between two rows are not mistaken for edges") {
+  // No noise at all, so that the values on either side of the lowest speed are the same and one of
+  // them passes for an old one.
+  std::vector<double> time, rpm;
+  const auto turned = [](double t) {
+    return 410 * t + 350 * 20 / (2 * kPi) * std::sin(2 * kPi * t / 20);
+  };
+  for (int i = 1; i < 1200; ++i) {
+    time.push_back(i * 0.05);
+    rpm.push_back(
+        std::round((turned(time.back()) - turned(time.back() - 0.05)) / 0.05 * tests::kRpm * 1e4) *
+        1e-4);
+  }
+  CHECK(edges_from_rows(time, rpm).empty());
+}
+
 TEST_CASE("a pause between rows is no hundred million windows") {
   // A value each millisecond, then one that stands over a pause of a day.
   Rows rows;

@@ -328,6 +328,10 @@ int pulses_by_smoothness(std::span<const NewValue> all, double slowest_rpm, doub
   const double rows = roughness_of(values, 1, values.size(), 1e300, [&](std::size_t i) {
     return values[i].seen_s - values[i].since_s / 2;
   });
+  double changes = 0;
+  for (std::size_t i = 3; i + 2 < values.size(); ++i)
+    changes += std::fabs(values[i].speed - values[i - 1].speed);
+  if (rows < kSmoothAsRows * changes) return 0;
   double best = kFarSmoother * rows, next = best / kSmootherThanOthers;
   int pulses = 0;
   const int most = most_pulses(slowest_rpm, report_s / (kCloseReports * kSlowEnough));
