@@ -126,6 +126,11 @@ void keep_weights(Coast& coast, const Coast& simpler) {
     coast.weight[i] = coast.series.weight[i] *= simpler.series.weight[i];
 }
 
+// Its noise is not that of values whose marks were not known yet.
+bool tells_noise(const std::vector<Coast>& coasts, const CoastFit* simpler) {
+  return simpler && simpler->coasts.front().by_marks() == coasts.front().by_marks();
+}
+
 }  // namespace
 
 FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& options, double unit,
@@ -138,25 +143,26 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
   fit.problem = std::make_unique<CoastProblem>(fit.coasts, options, unit, inertia);
   Eigen::VectorXd x = fit.problem->start();
   if (simpler) x = fit.problem->start_at(*simpler->problem, simpler->solution.parameters);
+  const CoastFit* const known = tells_noise(coasts, simpler) ? simpler : nullptr;
   const double own = static_cast<double>(fit.problem->parameters() - fit.problem->common()) /
                      static_cast<double>(fit.coasts.size());
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     Coast& coast = fit.coasts[j];
-    coast.noise_sd = simpler          ? simpler->coasts[j].noise_sd
+    coast.noise_sd = known            ? known->coasts[j].noise_sd
                      : coast.by_edges ? 0.02
                                       : 0.01 * coast.speed_high;
     if (!coast.from_rows) continue;
-    if (simpler) {
-      coast.noise = simpler->coasts[j].noise;
-      coast.series.timing = simpler->coasts[j].series.timing;
+    if (known) {
+      coast.noise = known->coasts[j].noise;
+      coast.series.timing = known->coasts[j].series.timing;
       coast.noise_judged = true;
-      if (same_noise) keep_weights(coast, simpler->coasts[j]);
+      if (same_noise) keep_weights(coast, known->coasts[j]);
     } else {
       coast.noise.constant = coast.noise_sd;
     }
     coast.whitener = Whitener(coast.series, coast.noise);
   }
-  for (int pass = same_noise ? kPasses - 1 : simpler ? 1 : 0; pass < kPasses; ++pass) {
+  for (int pass = same_noise ? kPasses - 1 : known ? 1 : 0; pass < kPasses; ++pass) {
     const bool last = pass + 1 == kPasses;
     fit.solution = quick_fit(*fit.problem, x, {.tolerance = last ? 1e-7 : kQuick});
     x = fit.solution.parameters;
@@ -247,14 +253,15 @@ bool any_with_few_edges(const std::vector<Coast>& coasts) {
 
 FittedCoasts fit_with_or_without_ripple(const std::vector<Coast>& coasts, CoastOptions without,
                                         double unit, const std::optional<Prior>& inertia,
-                                        const std::function<bool(const CoastFit&)>& hopeless) {
+                                        const std::function<bool(const CoastFit&)>& hopeless,
+                                        const CoastFit* near) {
   without.ripple = without.stribeck = false;
-  FittedCoasts plain = fit_coasts(coasts, without, unit, inertia, nullptr);
+  FittedCoasts plain = fit_coasts(coasts, without, unit, inertia, near);
   if (plain->usable && !shows_ripple(coasts)) return plain;
   if (hopeless && hopeless(*plain)) return plain;
   CoastOptions options = without;
   options.ripple = true;
-  if (!plain->usable) return fit_coasts(coasts, options, unit, inertia, nullptr);
+  if (!plain->usable) return fit_coasts(coasts, options, unit, inertia, near);
   const Eigen::VectorXd& x = plain->solution.parameters;
   if (is_drag({x[0], x[1], x[2]}, coasts)) options.known_drag = {x[0], x[1], x[2], x[3]};
   FittedCoasts ripple = fit_coasts(coasts, options, unit, inertia, plain.get());

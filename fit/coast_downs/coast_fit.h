@@ -47,11 +47,11 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
 
 /// Without ripple, with one of the same torque at all speeds, with one that is a share of the drag:
 /// whichever describes the runs best. Without a ripple alone where `hopeless` says of that fit that
-/// no ripple could save it.
+/// no ripple could save it. Begins at `near`, where there is one.
 FittedCoasts fit_with_or_without_ripple(
     const std::vector<Coast>& coasts, CoastOptions options, double unit,
     const std::optional<Prior>& inertia,
-    const std::function<bool(const CoastFit&)>& hopeless = nullptr);
+    const std::function<bool(const CoastFit&)>& hopeless = nullptr, const CoastFit* near = nullptr);
 
 /// `straight`, or the same with a rise near standstill where that is clearly better; `choice` says
 /// which, in words. `stribeck` forces it on or off.

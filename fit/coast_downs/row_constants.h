@@ -37,6 +37,11 @@ CHOSEN("drag", kContradicts, 5);
 CHOSEN("drag", kUpperEnd, 0.8);
 CHOSEN("drag", kLowerEnd, 0.2);
 CHOSEN("drag", kChance, 9.49);
+/// Last turns that end at marks: what these leave over at their place, of what they leave in the
+/// middle of all; of the angle between two, how near a row a mark may have been passed on either
+/// side of it.
+CHOSEN("drag", kMarksLeave, 0.5);
+CHOSEN("drag", kAboutNow, 0.15);
 /// Displays that take in turns, in closed form, come out with up to 0.4 % of c₀ off, turned about a
 /// third of the top speed (row_readings_test.cc).
 CHOSEN("drag", kOff, 0.003);

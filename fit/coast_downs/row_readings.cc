@@ -7,6 +7,7 @@
 
 #include "fit/coast_downs/coast_levels.h"
 #include "fit/coast_downs/row_constants.h"
+#include "fit/coast_downs/turn_marks.h"
 #include "fit/readings/stated_tachometer.h"
 
 namespace loadline {
@@ -122,6 +123,11 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
     if (reading == RowReading::kEdges && one.fit->usable && !all.empty() &&
         all.front().fit->usable && contradict(one, all.front()))
       continue;
+    if (reading == RowReading::kLastTurn && one.fit->usable)
+      if (FittedCoasts by_marks = fit_by_marks(*one.fit, unit, inertia)) {
+        all.push_back({RowReading::kLastTurnAtMarks, by_marks->coasts, std::move(by_marks)});
+        judge(all.back());
+      }
     all.push_back(std::move(one));
   }
   sort_by_score(all);
@@ -244,6 +250,7 @@ std::string row_reading_words(RowReading reading) {
       return "the mean since the value before";
     case RowReading::kLastTurn:
     case RowReading::kLastTurnAtRows:
+    case RowReading::kLastTurnAtMarks:
       return "the mean over the last turn";
     case RowReading::kAngleAgo:
     case RowReading::kAngleAgoAtRows:

@@ -126,6 +126,17 @@ TEST_CASE("rows of the last turn, of the time since the value before, of a speed
                         {true, oldest_s > 0.1});
 }
 
+TEST_CASE("rows of the last turn that ended at marks") {
+  std::vector<Coast> coasts = {as_rows(windows(0, true, 20), WayToRead::Over::kLastTurn, 0.5),
+                               as_rows(windows(1e-3, true, 20), WayToRead::Over::kLastTurn, 0.5)};
+  for (Coast& coast : coasts) {
+    coast.pitch = kPi;
+    coast.first_mark = 0.3;
+    for (const double t : coast.end_s) coast.mark.push_back(std::floor((170 - 30 * t) * t / kPi));
+  }
+  check_derivatives(coasts, {true, false});
+}
+
 TEST_CASE("mean speeds between edges") {
   check_derivatives({windows(0, true), windows(1e-3, true)}, {true, true});
 }

@@ -137,6 +137,19 @@ TEST_CASE("the period of the last whole turn, in which the shaft loses much of i
   CHECK((*fit.c0.high - *fit.c0.low) / 2 < 0.0035 * kC0);
 }
 
+TEST_CASE("the period of the last whole turn, which ends at one of two marks") {
+  const double inertia = kInertia / 2;
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        return 2 * kPi / (last_edge(shaft, row, 2) - last_edge(shaft, row, 2, 2));
+      },
+      100, std::nullopt, inertia, 5);
+  check_truth(fit, 1e-3, inertia);
+  CHECK(fit.rows_read_as == "the mean over the last turn");
+  // How long ago a turn ended is no noise here; taken for such, it left 2 % open.
+  CHECK(*fit.c0.high - *fit.c0.low < 0.01 * kC0);
+}
+
 TEST_CASE("when the values of a display came up that is renewed between the rows") {
   const Shaft shaft{kInertia};
   constexpr double kRenewed = 0.27, kRow = 0.1, kFirst = 0.0431;

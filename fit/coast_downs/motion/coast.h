@@ -38,6 +38,12 @@ struct Coast {
   WayToRead::Over over = WayToRead::Over::kSinceBefore;
   bool display = false;     ///< the value is renewed every so many rows
   bool ends_known = false;  ///< windows end where they are said to: gates, edges
+  // Whole turns, of which the rows tell at which marks of the disc they ended.
+  double pitch = 0;  ///< rad from mark to mark; 0: not known
+  /// rad after the start, < pitch. Held: what it is off by moves the start along the curve.
+  double first_mark = 0;
+  std::vector<double> mark;  ///< of each value: how many marks after the first its turn ended
+  bool by_marks() const { return pitch > 0; }
   /// What the repeats add to −2 ln L by this reading, beside that of the values.
   double repeats_deviance = 0;
   RowSeries series;

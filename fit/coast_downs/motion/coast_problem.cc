@@ -158,6 +158,20 @@ constexpr int kTurnSteps = 12;  // of Newton's, to find when an angle was passed
 // From so near on the last step, which is made all the same, ends within some 1e-10 rad.
 constexpr double kTurnFound = 3e-5;  // rad
 
+// When the solution's angle was less by `less` than at `from_s`.
+template <typename T>
+double passed_at(const CoastSolution<T>& solution, double from_s, double less) {
+  const auto from = solution.place(from_s);
+  double at = from_s - less / std::max(from.speed, kLeastSpeed);
+  for (int step = 0; step < kTurnSteps; ++step) {
+    const auto there = solution.place(at);
+    const double away = there.angle - from.angle + less;
+    at -= away / std::max(there.speed, kLeastSpeed);
+    if (std::fabs(away) < kTurnFound) break;
+  }
+  return at;
+}
+
 }  // namespace
 
 CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions& options,
@@ -218,10 +232,8 @@ double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
 }
 
 template <typename T>
-void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
-                                  double* jacobian) const {
+CoastSolution<T> CoastProblem::course(std::size_t j, const double* x) const {
   const Coast& coast = coasts_[j];
-  const int first = column_of_[j];
   const double level = with_levels() ? std::exp(x[level_column_of(j)]) : 1;
   const T c0 = level * variable<T>(x[0], 0), c1 = level * variable<T>(x[1], 1),
           c2 = level * variable<T>(x[2], 2);
@@ -233,8 +245,15 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
   const int steps = coast.by_edges      ? kStepsOfEdges
                     : options_.stribeck ? kStepsWithRise
                                         : kStepsOfWindows;
-  const CoastSolution<T> solution(equation, variable<T>(x[first], kStartSpeed), coast.length_s,
-                                  steps);
+  return {equation, variable<T>(x[column_of_[j]], kStartSpeed), coast.length_s, steps};
+}
+
+template <typename T>
+void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, double* r,
+                                  double* jacobian) const {
+  const Coast& coast = coasts_[j];
+  const int first = column_of_[j];
+  const CoastSolution<T> solution = course<T>(j, x);
   const int age_at = drag_columns();
   const bool aged = with_age_ && !coast.by_edges && !coast.windows_exact;
   const int ripple_at = ripple_column_of(j);
@@ -278,17 +297,7 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
 
   // When the solution's angle was less by `less` than at `from_s`. No ripple is in it: what one
   // changes at the ends of a turn is added to the turn's angle, the same to first order.
-  const auto passed = [&](double from_s, double less) {
-    const auto from = solution.place(from_s);
-    double at = from_s - less / std::max(from.speed, kLeastSpeed);
-    for (int step = 0; step < kTurnSteps; ++step) {
-      const auto there = solution.place(at);
-      const double away = there.angle - from.angle + less;
-      at -= away / std::max(there.speed, kLeastSpeed);
-      if (std::fabs(away) < kTurnFound) break;
-    }
-    return at;
-  };
+  const auto passed = [&](double from_s, double less) { return passed_at(solution, from_s, less); };
   // Adds `factor` times the derivatives of the moment `there`, at which the angle was less than at
   // `from` by some that goes with e^x[age] by `by_reach`.
   using Motion = typename CoastSolution<T>::Motion;
@@ -299,6 +308,11 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       return by_angle * (derivative(from.angle, variable) - derivative(there.angle, variable));
     });
     line[age_at] -= by_angle * by_reach;
+  };
+  // The same of a moment at which a mark was passed.
+  const auto add_mark = [&](const Motion& there, double factor, double* line) {
+    const double by_angle = factor / std::max(value_of(there.speed), kLeastSpeed);
+    add_to(line, [&](int variable) { return -by_angle * derivative(there.angle, variable); });
   };
   const auto add_turns = [&](double end_s, double speed, double* line, double& value) {
     const double reach = std::exp(x[age_at]);
@@ -376,7 +390,13 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     const bool instant = coast.over == WayToRead::Over::kInstant;
     Known before{}, last{};
     double back = by_reach;  // by which the beginning goes with the age
-    if (instant) {
+    if (coast.by_marks()) {
+      const double mark = coast.first_mark + coast.pitch * coast.mark[i];
+      last.edge = {passed(end_s, solution.place(end_s).angle - mark), false};
+      last.there = solution.at(last.edge.at);
+      before.edge = {passed(last.edge.at, 2 * kPi), false};
+      before.there = solution.at(before.edge.at);
+    } else if (instant) {
       last.edge = middle_before(end_s, speed);
       last.there = solution.at(last.edge.at);
       before.edge = {last.edge.at - (end_s - start_s), true};
@@ -398,6 +418,11 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     const double rate_before = add_angle(before.there, -factor, line, mean);
     value += mean - speed;
     if (!line) return;
+    if (coast.by_marks()) {
+      add_mark(last.there, factor * (rate_last - mean), line);
+      add_mark(before.there, factor * (mean - rate_before), line);
+      return;
+    }
     if (instant && !last.edge.bounded)
       line[age_at] -= factor * (rate_last - rate_before) * by_reach / speed;
     else if (!last.edge.bounded)
@@ -553,17 +578,35 @@ std::vector<double> CoastProblem::timing(const Eigen::VectorXd& x, std::size_t j
   const bool pulses = turn || coast.over == WayToRead::Over::kSinceBefore;
   const bool aged = with_age_ && !coast.windows_exact && coast.oldest_s > 0;
   const std::size_t n = coast.size();
-  if (!coast.from_rows || !pulses || !aged || n < 3) return {};
+  if (!coast.from_rows || !pulses || (!aged && !coast.by_marks()) || n < 3) return {};
+  // Marks are known but for what they are out of place by, at most.
+  const double mean_age = coast.by_marks() ? coast.pitch / 2 : std::exp(x[drag_columns()]);
   const std::vector<double> residual = plain_residuals(x, j);
   const double share = turn ? 1 : std::sqrt(0.5);
   std::vector<double> off(n);
   for (std::size_t i = 0; i < n; ++i) {
     const std::size_t a = i > 0 ? i - 1 : 0, b = std::min(i + 1, n - 1);
     const double fell = residual[b] + coast.speed[b] - residual[a] - coast.speed[a];
-    const double age = std::min(std::exp(x[drag_columns()]) / coast.speed[i], coast.oldest_s);
+    const double age = std::min(mean_age / coast.speed[i], coast.oldest_s);
     off[i] = share * std::fabs(fell) / (coast.end_s[b] - coast.end_s[a]) * age / std::sqrt(3.0);
   }
   return off;
+}
+
+CoastProblem::TurnsAtRows CoastProblem::turns_at_rows(const Eigen::VectorXd& x, std::size_t j,
+                                                      double ago) const {
+  const Coast& coast = coasts_[j];
+  const CoastSolution<double> solution = course<double>(j, x.data());
+  TurnsAtRows turns;
+  turns.angle.reserve(coast.size());
+  turns.above.reserve(coast.size());
+  for (std::size_t i = 0; i < coast.size(); ++i) {
+    const double last = passed_at(solution, coast.end_s[i], ago);
+    const double before = passed_at(solution, last, 2 * kPi);
+    turns.angle.push_back(solution.place(coast.end_s[i]).angle);
+    turns.above.push_back(2 * kPi / (last - before) - coast.speed[i]);
+  }
+  return turns;
 }
 
 Eigen::VectorXd CoastProblem::start() const {

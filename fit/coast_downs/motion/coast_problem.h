@@ -41,6 +41,9 @@ struct CoastOptions {
   static constexpr double kAnyLogAge = -1.2, kAnyLogAgeSd = 1.2;
 };
 
+template <typename T>
+class CoastSolution;  // coast_solution.h
+
 /// Parameters: c₀, c₁, c₂ (each over the unit inertia), ln(J/unit), with `stribeck` rise and ω_s;
 /// the age α of an edge (rows of an imported run end at the last edge before their time stamp, on
 /// average half a pulse ago: the window lies α/ω earlier, α = π/pulses per turn); then per run the
@@ -75,6 +78,12 @@ class CoastProblem final : public Residuals {
   /// What the values of run j are off by (standard deviation, rad/s) because the age of an edge at
   /// a row is anything up to twice its mean; empty where no edges are known to make them.
   std::vector<double> timing(const Eigen::VectorXd& x, std::size_t j) const;
+  /// At the rows of run j: how far the shaft had turned, and what the mean over the last turn lies
+  /// above the value when that turn ended `ago` rad before. Without ripple.
+  struct TurnsAtRows {
+    std::vector<double> angle, above;
+  };
+  TurnsAtRows turns_at_rows(const Eigen::VectorXd& x, std::size_t j, double ago) const;
   /// Derivatives of the residuals by all parameters.
   Eigen::MatrixXd plain_derivatives(const Eigen::VectorXd& x, std::size_t j) const;
   double unit_inertia() const { return unit_; }
@@ -89,6 +98,8 @@ class CoastProblem final : public Residuals {
   void residuals_of(std::size_t j, const double* x, double scale, double* r,
                     double* jacobian) const;
   void whiten(std::size_t j, double* r, double* lines) const;
+  template <typename T>
+  CoastSolution<T> course(std::size_t j, const double* x) const;
   template <typename T>
   void fill_residuals(std::size_t j, const double* x, double scale, double* r,
                       double* jacobian) const;

@@ -24,7 +24,10 @@ enum class RowReading {
   // Where digits are so coarse that repeats are values like all others:
   kLastTurnAtRows,
   kAngleAgoAtRows,
+  // The last whole turn once more, where the rows tell at which marks of the disc turns end:
+  kLastTurnAtMarks,
 };
+/// Each is tried by itself; the last one follows from another (fit/coast_downs/turn_marks.h).
 inline constexpr std::array kRowReadings = {
     RowReading::kBetweenValues,  RowReading::kLastTurn,      RowReading::kAngleAgo,
     RowReading::kEdges,          RowReading::kBetweenRows,   RowReading::kAtRows,
@@ -73,6 +76,8 @@ constexpr WayToRead way_to_read(RowReading reading) {
       return {Over::kLastTurn, true, true};
     case RowReading::kAngleAgoAtRows:
       return {Over::kInstant, true, true};
+    case RowReading::kLastTurnAtMarks:
+      return {Over::kLastTurn, false, false};
   }
   return {Over::kSinceBefore, false, false};
 }
