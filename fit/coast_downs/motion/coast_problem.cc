@@ -225,7 +225,8 @@ double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
   constexpr double kOfAge = 1.41;  // √2/h: a sawtooth over a turn has the harmonics 2/h
   const Coast& coast = coasts_[j];
   if (!coast.from_rows || !options_.known_drag) return kByEdges;
-  if (coast.by_turns()) return kOfAge / (1 + amplitude / 2);
+  const int harmonic = 1 + amplitude / 2;
+  if (coast.by_turns()) return kOfAge / harmonic;
   if (amplitude % 4 < 2) return kOfPlace;
   const double w = coast.speed_high;
   return kOfTorque * RippleBySpeed(coast, options_, unit_).slowing(w) / (w * w);
