@@ -48,11 +48,11 @@ double greatest_warm_up(const MotorFit& fit) {
 // period, and the speed with it by torque/(4πf·J). Were the current to follow the speed at once,
 // the two would be a quarter of a turn apart and the mean torque that of the mean speed but for the
 // second order, of which this is a share (seen on the simulated bench). Its winding makes it late:
-// of drawn circuits (tests/study/mains_swing.py) the mean torque is larger by 0.12 of the swing, as
-// a share of the standstill torque. Up to a swing of 0.04, as of usual motors, kStandstill holds
-// that, which was set on such; from 0.09 on this is more; between, a light rotor's limits are too
-// narrow (tests/study/README.md). f is 50 or 60 Hz; the lower is taken.
-constexpr double kLowestMainsHz = 50, kOfItsSquare = 1.5;
+// of drawn circuits (tests/study/mains_swing.py) the mean torque is larger by 0.12 of the swing, in
+// the root of the mean square 0.13, as a share of the standstill torque. Up to a swing of 0.04, as
+// of usual motors, kStandstill holds that, which was set on such; what is more of a light rotor's
+// is added. f is 50 or 60 Hz; the lower is taken.
+constexpr double kLowestMainsHz = 50, kOfItself = 0.13, kOfItsSquare = 1.5;
 // What swings is rotor and drum together, whatever lies between rotor and cell. A rotor alone, a
 // cylinder of radius r and density ρ whose rim is pushed by σ, starts with 4σ/(ρr²), from
 // T = 2πr²l·σ and J = πr⁴l·ρ/2: 2.2e4 with the 10 kPa that small air-cooled machines reach for a
@@ -71,7 +71,9 @@ double swing_doubt(const MotorFit& fit) {
   while (half < curve.speed_high && curve.torque(half) > torque / 2) half += curve.speed_high / 50;
   const double quickness = std::min(torque / inertia, kQuickestStart);
   const double swing = quickness / (4 * std::numbers::pi * kLowestMainsHz) / half;
-  return kOfItsSquare * swing * swing;
+  const double first = kOfItself * swing;
+  const double beyond = std::sqrt(std::max(0.0, first * first - kStandstill * kStandstill));
+  return std::hypot(beyond, kOfItsSquare * swing * swing);
 }
 
 // One result that the equation leaves open: its relative gradient, and by how much.
