@@ -10,7 +10,8 @@ namespace loadline {
 /// must not fall, and rise afterwards. Returns how many rows that took away.
 ///
 /// The mean is what the rounded time stands for: rows whose clock was rounded to the nearest step
-/// lie evenly about it.
+/// lie evenly about it. A 0 among values of one time of which the least is at least half of the
+/// greatest is no value but a lost one, and is left out.
 std::size_t merge_repeated_times(ReadingColumns& rows);
 
 }  // namespace loadline

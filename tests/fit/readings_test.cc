@@ -67,6 +67,15 @@ TEST_CASE("rows that bear one time become one row with the mean of what each cha
   CHECK(one.motor_rpm == std::vector<double>{2});
 }
 
+TEST_CASE("a value that was lost is not averaged with those of the same time") {
+  ReadingColumns rows;
+  rows.time_s = {1, 1, 1, 2, 2, 2};
+  rows.torque_nm = {0.21, 0, 0.23, 0.001, 0, -0.001};  // about nothing a nought is a value
+  CHECK(merge_repeated_times(rows) == 4);
+  CHECK(rows.torque_nm[0] == doctest::Approx(0.22));
+  CHECK(rows.torque_nm[1] == doctest::Approx(0).epsilon(1e-12));
+}
+
 TEST_CASE("a search for the width of a smooth speed ends on any times") {
   // Most windows of no length, and all of them.
   for (const int lengths : {0, 3}) {
