@@ -1,8 +1,8 @@
-# Sources of one subject (fit/belts and the folders in it) compiled together, up to twelve as one: what
-# they include is parsed once for all of them, and templates are made once, which halves the processor
-# time of a build from nothing. After a change the whole dozen is compiled again, so that this is for
-# builds from nothing: demo.sh and tests/run.sh ask for it (-DLOADLINE_TOGETHER=ON) in a folder that
-# they set up themselves.
+# Sources of one subject (fit/belts and the folders in it, or what lies in fit itself) compiled
+# together, up to twelve as one: what they include is parsed once for all of them, and templates are
+# made once, which halves the processor time of a build from nothing. After a change the whole dozen
+# is compiled again, so that this is for builds from nothing: demo.sh and tests/run.sh ask for it
+# (-DLOADLINE_TOGETHER=ON) in a folder that they set up themselves.
 #
 # Names of one subject's sources must therefore differ, those in anonymous namespaces too. That every
 # source includes what it uses shows in a build without this (clang-tidy's).

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "fit/coast_downs/row_constants.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -32,7 +33,7 @@ LevelData data_of(const CoastFit& fit, const std::vector<int>& sessions) {
   const auto count = static_cast<Eigen::Index>(fit.coasts.size());
   const Eigen::Index at = first_level(fit);
   const Eigen::MatrixXd precision =
-      fit.solution.inverse_normal.block(at, at, count, count).inverse() /
+      inverse_of(fit.solution.inverse_normal.block(at, at, count, count)) /
       std::max(1.0, unexplained_course(fit));
   const Eigen::MatrixXd information =
       precision - fit.options.level_root.transpose() * fit.options.level_root;

@@ -1,6 +1,8 @@
 #include "fit/coast_downs/turn_marks.h"
 
 #include <cmath>
+#include <utility>
+#include <vector>
 
 #include "db/basis/units.h"
 #include "fit/coast_downs/row_constants.h"
@@ -67,7 +69,8 @@ Marks place_marks(const ByPlace& by, const Coast& coast, double pitch) {
   double all = 0, tried = 0;
   for (const double ahead : kRunsAhead)
     for (const double bend : kBends)
-      for (int k = 0; k < kPlaces && !(known && (ahead != 0 || bend != 0)); ++k) {
+      for (int k = 0; k < kPlaces; ++k) {
+        if (known && (ahead != 0 || bend != 0)) break;
         Marks marks{pitch, pitch * k / kPlaces, ahead, bend};
         marks.left_over = left_by(by, coast, marks);
         all += marks.left_over;
@@ -98,12 +101,14 @@ std::vector<double> marks_at_rows(const ByPlace& by, const Marks& marks) {
 
 // One disc's marks in all runs.
 struct Disc {
+  double pitch = 0;  // 0: no marks are told
   std::vector<Marks> runs;
   double left_over = 0, elsewhere = 0;
 };
 
 Disc disc_of(const CoastFit& fit, const std::vector<ByPlace>& by, double pitch) {
   Disc disc;
+  disc.pitch = pitch;
   disc.runs.reserve(fit.coasts.size());
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     disc.runs.push_back(place_marks(by[j], fit.coasts[j], pitch));
@@ -122,26 +127,25 @@ std::vector<ByPlace> all_by_place(const CoastFit& fit) {
 
 // The marks that leave least of what they would leave at any other place. The course of the speed,
 // which does not know them yet, may be off by a part of the way between two; the fit that follows
-// has to show that it is better. 0: no marks are told.
-double pitch_of(const CoastFit& fit) {
-  const std::vector<ByPlace> by = all_by_place(fit);
-  double least = kMarksLeave, pitch = 0;
+// has to show that it is better.
+Disc likeliest_disc(const CoastFit& fit, const std::vector<ByPlace>& by) {
+  double least = kMarksLeave;
+  Disc likeliest;
   for (const int marks : kDiscs) {
-    const Disc disc = disc_of(fit, by, 2 * kPi / marks);
+    Disc disc = disc_of(fit, by, 2 * kPi / marks);
     if (!(disc.left_over < least * disc.elsewhere)) continue;
     least = disc.left_over / disc.elsewhere;
-    pitch = 2 * kPi / marks;
+    likeliest = std::move(disc);
   }
-  return pitch;
+  return likeliest;
 }
 
-std::vector<Coast> with_marks(const CoastFit& fit, double pitch) {
-  const std::vector<ByPlace> by = all_by_place(fit);
-  const Disc disc = disc_of(fit, by, pitch);
+std::vector<Coast> with_marks(const CoastFit& fit, const std::vector<ByPlace>& by,
+                              const Disc& disc) {
   std::vector<Coast> coasts = fit.coasts;
   for (std::size_t j = 0; j < coasts.size(); ++j) {
     Coast& coast = coasts[j];
-    coast.pitch = pitch;
+    coast.pitch = disc.pitch;
     coast.first_mark = disc.runs[j].first;
     coast.mark = marks_at_rows(by[j], disc.runs[j]);
     coast.windows_exact = true;
@@ -168,15 +172,17 @@ bool same_marks(const std::vector<Coast>& a, const std::vector<Coast>& b) {
 FittedCoasts fit_by_marks(const CoastFit& of, double unit, const std::optional<Prior>& inertia) {
   for (const Coast& coast : of.coasts)
     if (!coast.from_rows) return nullptr;
-  const double pitch = pitch_of(of);
-  if (pitch == 0) return nullptr;
-  std::vector<Coast> coasts = with_marks(of, pitch);
+  std::vector<ByPlace> by = all_by_place(of);
+  const Disc disc = likeliest_disc(of, by);
+  if (disc.pitch == 0) return nullptr;
+  std::vector<Coast> coasts = with_marks(of, by, disc);
   CoastOptions options = of.options;
   options.ripple = options.ripple_of_drag = false;
   options.known_drag.reset();
   FittedCoasts fit = fit_coasts(coasts, options, unit, inertia, &of);
   for (int round = 1; round < kRounds && fit->usable; ++round) {
-    std::vector<Coast> again = with_marks(*fit, pitch);
+    by = all_by_place(*fit);
+    std::vector<Coast> again = with_marks(*fit, by, disc_of(*fit, by, disc.pitch));
     if (same_marks(coasts, again)) break;
     coasts = std::move(again);
     fit = fit_coasts(coasts, options, unit, inertia, &of);

@@ -8,6 +8,7 @@
 
 #include "db/basis/error.h"
 #include "db/basis/students_t.h"
+#include "db/book.h"
 #include "db/sql/text.h"
 #include "fit/curves/smooth.h"
 #include "fit/equations/equations.h"
@@ -173,6 +174,17 @@ void require_described(const StoredCurve& stored, const std::string& of) {
                               ? " (" + on_one_line(why->get<std::string>()) + ")"
                               : "",
                           stored.of_machine ? "drag" : "motor"));
+}
+
+StoredCurve described_curve(const Book& book, const Part& part) {
+  const bool machine = part.kind == PartKind::kMachine;
+  const auto stored = book.latest_curve(machine, part.id);
+  if (!stored)
+    throw Error(Fault::kInput, fmt::format("{} '{}' has no curve yet; run: loadline-fit {} '{}'",
+                                           machine ? "machine" : "motor", part.name,
+                                           machine ? "drag" : "motor", part.name));
+  require_described(*stored, fmt::format("{} '{}'", machine ? "machine" : "motor", part.name));
+  return *stored;
 }
 
 }  // namespace loadline

@@ -20,6 +20,9 @@
 
 namespace loadline {
 
+class Book;
+struct Part;
+
 /// The formula of that name: a motor's (motor_equation.h), "drag", "drag-stribeck", or "smooth"
 /// (whose knots lie evenly on [speed_low, speed_high], one parameter each). Null for a name that
 /// this version does not know.
@@ -68,5 +71,9 @@ Eigen::MatrixXd dense(const Covariance& covariance);
 /// Error(kAnswerNo) when the fit found that this curve does not describe its runs: nothing may be
 /// built on it. `of` names it: "machine 'Wren'".
 void require_described(const StoredCurve& stored, const std::string& of);
+
+/// The latest curve of a motor or machine, as the book keeps it. Error(kInput) when it has none,
+/// with the command that fits one; errors as require_described().
+StoredCurve described_curve(const Book& book, const Part& part);
 
 }  // namespace loadline

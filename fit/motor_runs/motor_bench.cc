@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/curves/curve.h"
 #include "fit/curves/runs_of.h"
 #include "fit/drags/drag_fit.h"
 #include "fit/equations/motor_constants.h"
@@ -74,8 +75,7 @@ std::optional<OwnDrag> own_drag(const Book& book, const Part& motor, bool of_spi
   try {
     const auto drag = fit_motor_drag(book, motor, of_spin_ups, runs);
     if (!drag) return std::nullopt;
-    return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>(),
-                   false};
+    return OwnDrag{drag->curve.parameters.head<3>(), drag->curve.covariance.topLeftCorner<3, 3>()};
   } catch (const Error& error) {  // the curve can be had without
     if (error.fault() != Fault::kInput) throw;
     warnings.push_back(fmt::format(
@@ -91,25 +91,19 @@ std::optional<OwnDrag> drag_without_pedal(const Book& book, const Part& motor,
   const auto of = motor.text("pedal-of");
   const auto whole = of ? book.find(PartKind::kMotor, *of) : std::nullopt;
   if (!whole) return std::nullopt;
-  const auto stored = book.latest_curve(false, whole->id);
   try {
-    if (!stored)
-      throw Error(
-          Fault::kAnswerNo,
-          fmt::format("motor '{0}' has no curve yet; run: loadline-fit motor '{0}'", whole->name));
-    require_described(*stored, fmt::format("motor '{}'", whole->name));
-  } catch (const Error& error) {
-    if (error.fault() != Fault::kAnswerNo) throw;
+    const Curve curve = Curve::from_stored(described_curve(book, *whole));
+    const auto first = std::find(curve.parameter_names.begin(), curve.parameter_names.end(), "d0");
+    const auto at = first - curve.parameter_names.begin();
+    if (curve.parameters.size() < at + 3) return std::nullopt;  // no friction in its equation
+    return OwnDrag{curve.parameters.segment<3>(at), curve.covariance.block<3, 3>(at, at), true};
+  } catch (const Error& error) {  // the curve can be had without
+    if (error.fault() == Fault::kBook) throw;
     warnings.push_back(fmt::format(
         "What friction takes at this mark of the pedal was not taken from the whole motor: {}",
         error.what()));
     return std::nullopt;
   }
-  const Curve curve = Curve::from_stored(*stored);
-  const auto first = std::find(curve.parameter_names.begin(), curve.parameter_names.end(), "d0");
-  const auto at = first - curve.parameter_names.begin();
-  if (curve.parameters.size() < at + 3) return std::nullopt;  // friction is no term of its equation
-  return OwnDrag{curve.parameters.segment<3>(at), curve.covariance.block<3, 3>(at, at), true};
 }
 
 }  // namespace

@@ -134,9 +134,8 @@ std::string changes_at_once(const SweepFit& fit, std::size_t j, double greatest)
     if (std::fabs(median(beside(speed, at)) - median(beside(speed, at - each))) > kMovedShare * top)
       continue;
     return fmt::format(
-        "the torque of run {} goes {} at once by {} % of its greatest, at about {:.1f} s and {} "
-        "rpm, "
-        "and stays there: look at cell, arm and supply, and repeat the run",
+        "the torque of run {} goes {} at once by {} % of its greatest, at about {:.1f} s and "
+        "{} rpm, and stays there: look at cell, arm and supply, and repeat the run",
         sweep.run, step > 0 ? "up" : "down", significant(100 * std::fabs(step) / greatest, 2),
         rows[at].time_s, rpm_text(rows[at].speed));
   }

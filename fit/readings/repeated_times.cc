@@ -6,35 +6,25 @@
 namespace loadline {
 namespace {
 
-// Values of one time, none of which is NaN or nothing, that are alike: the least of them is at
-// least half of the greatest.
-struct Alike {
-  double least = 0, greatest = 0;
-  void take(double value) {
-    least = greatest == 0 ? value : std::min(least, value);
-    greatest = greatest == 0 ? value : std::max(greatest, value);
-  }
-  bool are() const {
-    return least * greatest > 0 && std::min(std::fabs(least), std::fabs(greatest)) >=
-                                       std::max(std::fabs(least), std::fabs(greatest)) / 2;
-  }
-};
-
-/// Of the values [from, to) that are there; NaN when none is. A nought among values that are alike
-/// is one that was lost: in a mean nobody would see it any more.
+/// Of the values [from, to) that are there; NaN when none is. A nought among values of which the
+/// least is at least half of the greatest is one that was lost: in a mean nobody would see it.
 double mean_of(const std::vector<double>& values, std::size_t from, std::size_t to) {
-  double sum = 0, count = 0, noughts = 0;
-  Alike alike;
+  double sum = 0, low = HUGE_VAL, high = -HUGE_VAL;
+  int noughts = 0, others = 0;
   for (std::size_t i = from; i < to; ++i) {
     if (std::isnan(values[i])) continue;
+    if (values[i] == 0) {
+      ++noughts;
+      continue;
+    }
+    ++others;
     sum += values[i];
-    if (values[i] == 0)
-      noughts += 1;
-    else
-      count += 1, alike.take(values[i]);
+    low = std::min(low, values[i]);
+    high = std::max(high, values[i]);
   }
-  if (!alike.are()) count += noughts;
-  return count > 0 ? sum / count : std::nan("");
+  const bool alike = others > 0 && (low > 0 ? 2 * low >= high : 2 * high <= low);
+  const int counted = others + (alike ? 0 : noughts);
+  return counted > 0 ? sum / counted : std::nan("");
 }
 
 }  // namespace

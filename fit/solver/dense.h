@@ -1,6 +1,6 @@
-/// Decompositions of dense matrices, made once: written out, each costs seconds of compiling
-/// wherever it stands (Eigen is all templates). Sizes that are fixed, or a type other than double,
-/// take Eigen's own. Functions of their arguments alone: any thread may call them.
+// Decompositions of dense matrices, made once: written out, each costs seconds of compiling
+// wherever it stands (Eigen is all templates). Sizes that are fixed, or a type other than double,
+// take Eigen's own. Functions of their arguments alone: any thread may call them.
 #pragma once
 
 #include <Eigen/Core>

@@ -1,26 +1,11 @@
 #include "fit/choose/drawer/stored_parts.h"
 
-#include <fmt/format.h>
-
 #include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "db/basis/error.h"
-
 namespace loadline {
 namespace {
-
-StoredCurve stored_for(const Book& book, const Part& part) {
-  const bool machine = part.kind == PartKind::kMachine;
-  const auto stored = book.latest_curve(machine, part.id);
-  if (!stored)
-    throw Error(Fault::kInput, fmt::format("{} '{}' has no curve yet; run: loadline-fit {} '{}'",
-                                           machine ? "machine" : "motor", part.name,
-                                           machine ? "drag" : "motor", part.name));
-  require_described(*stored, fmt::format("{} '{}'", machine ? "machine" : "motor", part.name));
-  return *stored;
-}
 
 double number_in(const Json& json, const char* key) {
   const auto found = json.find(key);
@@ -59,7 +44,7 @@ void take_budget(const Json& details, DrawerMotor& motor) {
 }  // namespace
 
 std::shared_ptr<const Curve> curve_for(const Book& book, const Part& part) {
-  return std::make_shared<const Curve>(Curve::from_stored(stored_for(book, part)));
+  return std::make_shared<const Curve>(Curve::from_stored(described_curve(book, part)));
 }
 
 std::optional<Uncertain> inertia_of(const Book& book, const Part& machine) {
@@ -78,7 +63,7 @@ std::optional<Uncertain> inertia_of(const Book& book, const Part& machine) {
 }
 
 DrawerMotor drawer_motor(const Book& book, const Part& part) {
-  const StoredCurve stored = stored_for(book, part);
+  const StoredCurve stored = described_curve(book, part);
   DrawerMotor motor;
   motor.part = part;
   motor.curve = std::make_shared<const Curve>(Curve::from_stored(stored));

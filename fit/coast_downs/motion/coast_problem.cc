@@ -296,8 +296,8 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
     return speed * (1 + moved.by_angle) + moved.by_speed * m.acceleration;
   };
 
-  // When the solution's angle was less by `less` than at `from_s`. No ripple is in it: what one
-  // changes at the ends of a turn is added to the turn's angle, the same to first order.
+  // No ripple is in it: what one changes at the ends of a turn is added to the turn's angle, the
+  // same to first order.
   const auto passed = [&](double from_s, double less) { return passed_at(solution, from_s, less); };
   // Adds `factor` times the derivatives of the moment `there`, at which the angle was less than at
   // `from` by some that goes with e^x[age] by `by_reach`.

@@ -55,11 +55,11 @@ CHOSEN("readings", kMostStray, 1.4);
 /// much smoother they must be than means over rows, and than any other number.
 CHOSEN("readings", kSteep, 0.01);
 CHOSEN("readings", kFarSmoother, 0.4);
+CHOSEN("readings", kSmootherThanOthers, 0.5);
 /// Roughness of means over rows, over all that they change by, below which nothing is left for
 /// edges to explain: few pulses a report misplace a row's mean by a tenth of it, many by a
 /// hundredth.
 CHOSEN("readings", kSmoothAsRows, 0.01);
-CHOSEN("readings", kSmootherThanOthers, 0.5);
 /// Pulses per report beyond which it matters little where they lie.
 CHOSEN("readings", kCloseReports, 4);
 /// Relative: digits of the times between rows; of a pair of bounds that counts, in pulses a turn
