@@ -15,7 +15,10 @@ namespace {
 
 using namespace brake_chosen;
 
-constexpr int kFirstPasses = 2, kPasses = 4;
+constexpr int kFirstPasses = 2, kPasses = 4, kBeliefRounds = 4;
+// By so much the torque at standstill must be larger than the greatest measured to be believed
+// anew (by less, beliefs of some per cent hardly move), and as much as it may be at most.
+constexpr double kOtherBelief = 1.3, kSameBelief = 1.05, kMostOverGreatest = 5;
 // Of uncertainties that are stated and borne out: as good as a normal distribution's.
 constexpr double kStatedFreedom = 1e6;
 // Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
@@ -72,9 +75,16 @@ std::vector<double> stated_sd(const SweepFit& fit, std::size_t j) {
   return sd;
 }
 
+// How many of its parameters the readings determine, not the beliefs beside them.
+double effective_parameters(const SweepFit& fit) {
+  const Eigen::MatrixXd data = fit.solution.jacobian.topRows(fit.problem->data_rows());
+  return (fit.solution.inverse_normal * (data.transpose() * data)).trace();
+}
+
 // Typed points are no series in time: what remembers in them is their curve's shape, which the
 // equation's own doubt holds already. They weigh as what is stated of them says, which scatter
-// beyond it enlarges for all alike (Birge's ratio).
+// beyond it enlarges for all alike (Birge's ratio). Scatter is beyond it by more than chance has it
+// one time in six: a standard deviation of chi-squared.
 void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
                         const std::vector<double>& stated, double fitted, double floor) {
   const std::size_t n = residuals.size();
@@ -88,8 +98,9 @@ void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
   noise.weight = noise.belongs = kept.weight;
   for (std::size_t i = 0; i < stated.size(); ++i)
     noise.weight[i] *= usual * usual / (stated[i] * stated[i]);
-  noise.stated = usual * usual > kept.variance;
-  noise.sd = std::hypot(std::max(usual, std::sqrt(kept.variance)), floor);
+  const double freedom = std::max(1.0, static_cast<double>(n) - fitted);
+  noise.stated = usual * usual * (1 + std::sqrt(2 / freedom)) > kept.variance;
+  noise.sd = std::hypot(noise.stated ? usual : std::sqrt(kept.variance), floor);
   noise.correlation = 1;
 }
 
@@ -165,9 +176,23 @@ void search(SweepFit& fit, const SweepFitInput& input, double sd) {
                              {.max_iterations = 300, .tolerance = kQuick, .geodesic = true});
 }
 
-// By how much 1 N·m moves a weighted residual.
-double unit_of(const SweepNoise& noise, std::size_t row) {
-  return std::sqrt(noise.weight[row] / noise.correlation) / noise.sd;
+// What is believed of friction and iron are shares of the torque at standstill, of which readings
+// that begin far above it hold only a part: then the fit itself says how large it is.
+void search_with_beliefs(SweepFit& fit, const SweepFitInput& input, const ShapeMaker& make,
+                         const SweepScale& scale) {
+  SweepScale believed = scale;
+  for (int round = 0;; ++round) {
+    fit.shape = make(believed);
+    search(fit, input, kFirstNoise * scale.torque);
+    if (round == kBeliefRounds || fit.shape->prior_root().rows() == 0 ||
+        !(fit.solution.rss < kUndefined))
+      return;
+    const double standstill = fit.shape->torque(
+        fit.shape->natural(fit.solution.parameters.head(fit.shape->size())), 0, 1, 0);
+    const double next = std::min(standstill, kMostOverGreatest * scale.torque);
+    if (!(next > (round == 0 ? kOtherBelief : kSameBelief) * believed.torque)) return;
+    believed.torque = next;
+  }
 }
 
 // What the answer would do if every torque were larger by a unit share, or a run's zero by 1 N·m.
@@ -181,7 +206,7 @@ void find_sensitivities(SweepFit& fit) {
     Eigen::VectorXd zero = Eigen::VectorXd::Zero(jacobian.rows()), bow = zero;
     for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
       const Eigen::Index at = fit.problem->row_of(j) + static_cast<Eigen::Index>(i);
-      zero[at] = unit_of(fit.problem->noise[j], i);
+      zero[at] = fit.unit(j, i);
       scale[at] = zero[at] * fit.sweeps[j].rows[i].torque;
       bow[at] = zero[at] * std::sin(std::numbers::pi * fit.sweeps[j].rows[i].share);
     }
@@ -226,7 +251,7 @@ void add_levels(SweepFit& fit) {
     const std::vector<double> left = fit.problem->plain_residuals(fit.solution.parameters, at);
     for (std::size_t i = 0; i < sweep.rows.size(); ++i) {
       const Eigen::Index row = fit.problem->row_of(at) + static_cast<Eigen::Index>(i);
-      const double unit = unit_of(fit.problem->noise[at], i);
+      const double unit = fit.unit(at, i);
       columns(row, j) = unit * (sweep.rows[i].torque + left[i]);
       columns(row, runs + j) = unit;
       columns(row, 2 * runs + j) = unit * std::sin(std::numbers::pi * sweep.rows[i].share);
@@ -255,13 +280,11 @@ double rms_of_singles(const SweepFit& fit) {
 }
 
 void finish(SweepFit& fit) {
-  const int rows = fit.problem->data_rows();
   fit.natural = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
   fit.natural_by_internal =
       fit.shape->natural_by_internal(fit.solution.parameters.head(fit.shape->size()));
   fit.covariance = fit.solution.inverse_normal;
-  const Eigen::MatrixXd data = fit.solution.jacobian.topRows(rows);
-  fit.effective_parameters = (fit.covariance * (data.transpose() * data)).trace();
+  fit.effective_parameters = effective_parameters(fit);
   double squares = 0, kept = 0;
   fit.effective_values = 0;
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
@@ -299,6 +322,11 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
     return v[static_cast<std::size_t>(i)];
   };
   return {at(torques, 0.98), at(speeds, 0.995), at(speeds, 0.005)};
+}
+
+double SweepFit::unit(std::size_t j, std::size_t i) const {
+  const SweepNoise& noise = problem->noise[j];
+  return std::sqrt(noise.weight[i] / noise.correlation) / noise.sd;
 }
 
 double SweepFit::single_weight(std::size_t j, std::size_t i) const {
@@ -350,13 +378,12 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   fit.session_of = input.session_of;
   fit.session_of.resize(fit.sweeps.size(), 0);
   const SweepScale scale = sweep_scale(fit.sweeps);
-  fit.shape = make(scale);
   // A run that saw only the fast end saw only small torques; its zero wanders like any other's.
   const double reach = 1 + 2 * std::max(0.0, scale.lowest) / scale.speed;
   fit.drift_sd = input.options.correct_drift ? kDriftShare * reach * scale.torque : 1e-12;
   fit.bow_sd = kBowShare * fit.drift_sd;
   fit.heat_sd = input.options.correct_drift ? kHeatSd : 1e-9;
-  search(fit, input, kFirstNoise * scale.torque);
+  search_with_beliefs(fit, input, make, scale);
   if (!(fit.solution.rss < kUndefined)) return result;
   // First with single values as noisy as they look and no memory: the data lead, the priors hardly
   // count, and what is left over is noise. Only the last fit weighs values by how long the noise
@@ -364,11 +391,14 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   const double fitted = 2 + fit.shape->size();
   const double floor = kNoiseFloor * scale.torque;
   const auto judge = [&](bool with_memory) {
+    const double determined = effective_parameters(fit);
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
       SweepNoise& noise = fit.problem->noise[j];
       if (fit.sweeps[j].typed) {
+        const double share = static_cast<double>(fit.sweeps[j].rows.size()) /
+                             static_cast<double>(fit.problem->data_rows());
         update_point_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j),
-                           stated_sd(fit, j), fitted, floor);
+                           stated_sd(fit, j), determined * share, floor);
         continue;
       }
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);

@@ -47,6 +47,8 @@ struct SweepFit {
   double effective_values = 0;      ///< Σ n/g
   double effective_parameters = 0;  ///< that the data, not the priors, determined
   double degrees_of_freedom = 0;
+  /// By how much 1 N·m moves the weighted residual of row `i` of sweep `j`.
+  double unit(std::size_t j, std::size_t i) const;
   /// Weight of a single value of sweep `j`, by which it is shown.
   double single_weight(std::size_t j, std::size_t i) const;
   /// s, standard uncertainty of sweep `j`'s lag, with how far its rows are aligned elsewhere.

@@ -57,6 +57,11 @@ CHOSEN("motor", kStandstill, 0.005);
 CHOSEN("motor", kStallNear, 0.1);
 CHOSEN("motor", kStallShape, 0.7);
 CHOSEN("motor", kStallOutOfReach, 0.45);
+/// Nor where readings begin above this share of the speed of peak power, unless the curve is
+/// straight.
+CHOSEN("motor", kStallCorner, 0.65);
+/// Nor where the curve at standstill is so many times as high as where the readings begin.
+CHOSEN("motor", kStallTimes, 4);
 /// Of a spin-up: it passes its lowest speeds in a few hundredths of a second, between swings of the
 /// mains; its tachometer knows the speed without load better than readings of torque do.
 CHOSEN("motor", kSpinUpStandstill, 0.006);
@@ -70,6 +75,11 @@ CHOSEN("motor", kNoLoadBeyond, 0.04);
 /// Peak power and its speed, by their distance from the measured range over the highest speed.
 CHOSEN("motor", kPowerShape, 0.35);
 CHOSEN("motor", kPowerSpeedShape, 1.3);
+
+/// Standard deviation of how far armature, fan and iron bend a straight line, over the greatest
+/// torque at the highest speed: twice the share of the flux that the armature takes at standstill
+/// (any machines text), which is some per cent, and the fan's (common practice).
+CHOSEN("motor", kBend, 0.15);
 
 // ---- temperatures and starts --------------------------------------------------------------------
 

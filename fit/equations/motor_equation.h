@@ -55,6 +55,9 @@ struct MotorEquation {
   std::string of_type = "";
   /// On alternating current its torque swings with the mains.
   bool swings_with_mains = false;
+  /// A straight line, from which real motors bend away: how far, typed points tell themselves
+  /// (bend.h of brake runs), in place of what equations leave open in general.
+  bool straight = false;
 
   bool moves_with_voltage() const;
   bool moves_with_frequency() const;

@@ -46,7 +46,8 @@ MotorEquation permanent_magnet_motor() {
        .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)
        .brush_v_sd = 0.8,
        .friction_share = 0.05,  // current without load over that at standstill (common practice)
-       .friction_share_sd = 0.03});
+       .friction_share_sd = 0.03,
+       .straight = true});
 }
 
 }  // namespace loadline

@@ -7,6 +7,7 @@
 
 #include "fit/brake_runs/smooth_sweep.h"
 #include "fit/curves/sessions.h"
+#include "fit/equations/motor_equation.h"
 #include "fit/motor_runs/bench_faults.h"
 #include "fit/motor_runs/motor_bench.h"
 #include "fit/motor_runs/motor_gate.h"
@@ -309,6 +310,8 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   add_points(out, best);
   if (smooth) take_smooth(out, best);
   EquationDoubt doubt = equation_doubt(out);
+  if (const MotorEquation* line = motor_equation(out.curve.model); typed && line && line->straight)
+    judge_bend(doubt, bend_doubt(best, out.curve), out);
   add_blur(doubt, best);
   open_up(out.curve, doubt);
   set_results(out);

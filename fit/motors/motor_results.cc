@@ -99,8 +99,12 @@ std::vector<OpenResult> open_results(const Curve& curve, const EquationDoubt& do
 
 // Each result moves alone, the others held, by the likeliest way that the data leave: the least
 // step δ (in terms of the covariance C) with Rᵀδ = e_k is C·R·(RᵀCR)⁻¹·e_k. Where an equation of
-// few parameters cannot move one alone, the pseudo-inverse moves it with the least of the others.
-void open_each(Curve& curve, const std::vector<OpenResult>& results) {
+// few parameters cannot move one alone, the pseudo-inverse moves it with the least of the others,
+// which then have that much of their own doubt already: the greatest doubt goes first, and each
+// result is given only what it still lacks.
+void open_each(Curve& curve, std::vector<OpenResult> results) {
+  std::sort(results.begin(), results.end(),
+            [](const OpenResult& a, const OpenResult& b) { return a.doubt > b.doubt; });
   const auto count = static_cast<Eigen::Index>(results.size());
   Eigen::MatrixXd by(curve.parameters.size(), count);
   for (Eigen::Index k = 0; k < count; ++k)
@@ -109,19 +113,33 @@ void open_each(Curve& curve, const std::vector<OpenResult>& results) {
   Eigen::CompleteOrthogonalDecomposition<Eigen::MatrixXd> inner(by.transpose() * along);
   inner.setThreshold(1e-9);
   const Eigen::MatrixXd steps = along * inner.pseudoInverse();
+  Eigen::MatrixXd opened = Eigen::MatrixXd::Zero(by.rows(), by.rows());
   for (Eigen::Index k = 0; k < count; ++k) {
     const double reached = by.col(k).dot(steps.col(k));
-    if (!(reached > 1e-6)) continue;
-    const Eigen::VectorXd step =
-        steps.col(k) * (results[static_cast<std::size_t>(k)].doubt / reached);
-    curve.covariance += step * step.transpose();
+    const double doubt = results[static_cast<std::size_t>(k)].doubt;
+    const double lacking = doubt * doubt - by.col(k).dot(opened * by.col(k));
+    if (!(reached > 1e-6) || !(lacking > 0)) continue;
+    const Eigen::VectorXd step = steps.col(k) * (std::sqrt(lacking) / reached);
+    opened += step * step.transpose();
   }
+  curve.covariance += opened;
 }
 
 // All torques larger or smaller together.
 void open_scale(Curve& curve, double relative) {
   const Eigen::VectorXd scale = by_torque_scale(curve);
   curve.covariance += relative * relative * scale * scale.transpose();
+}
+
+// A curve that falls with a corner, as a series motor's, tells its corner only where it is measured
+// well below it, which is where its power is greatest (√(ω₀²+ωₓ²) without drag). Above, what is
+// believed of iron and corner makes the standstill torque.
+bool stall_out_of_reach(const Curve& curve) {
+  const MotorEquation* const motor = motor_equation(curve.model);
+  const auto peak = peak_power(curve);
+  return curve.speed_low > kStallOutOfReach * curve.speed_high ||
+         stall_torque(curve).value > kStallTimes * curve.torque(curve.speed_low) ||
+         (motor && !motor->straight && peak && curve.speed_low > kStallCorner * peak->speed.value);
 }
 
 }  // namespace
@@ -162,6 +180,11 @@ EquationDoubt equation_doubt(const MotorFit& fit) {
           std::hypot(fit.speed_residuals ? kSpinUpPlace : kPlaceOfPeak, kPowerSpeedShape * away)};
 }
 
+void judge_bend(EquationDoubt& doubt, const BendDoubt& bend, const MotorFit& fit) {
+  doubt = {0, std::hypot(bend.stall, kWarmthLaw * greatest_warm_up(fit)), bend.no_load, bend.power,
+           bend.power_speed};
+}
+
 void open_up(Curve& curve, const EquationDoubt& doubt) {
   open_each(curve, open_results(curve, doubt));
   open_scale(curve, doubt.everywhere);
@@ -178,8 +201,7 @@ void set_results(MotorFit& fit) {
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
   fit.stall_torque = estimate(stall, 1, "N·m");
-  if (curve.speed_low > kStallOutOfReach * curve.speed_high)
-    fit.stall_torque = Estimate::unknown("N·m");
+  if (stall_out_of_reach(curve)) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
         "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "
