@@ -105,12 +105,19 @@ double deviance_of_rows(const CoastFit& fit) {
   return all.empty() ? 0 : sum + deviance(all, noise);
 }
 
+// Noise that wanders all along a run is known by what it does in parts of it.
+RowNoise over_parts(RowNoise noise, double part_s) {
+  if (!(noise.memory_s > part_s)) return noise;
+  noise.memory_s = part_s;
+  return noise;
+}
+
 double effective(const Coast& coast) {
   double kept = 0;
   for (const double w : coast.weight) kept += w;
   if (coast.from_rows)
-    return kept *
-           share_of_independent(coast.noise, coast.length_s / static_cast<double>(coast.size()));
+    return kept * share_of_independent(over_parts(coast.noise, kPartOfRun * coast.length_s),
+                                       coast.length_s / static_cast<double>(coast.size()));
   return kept / std::max(1.0, coast.correlation);
 }
 

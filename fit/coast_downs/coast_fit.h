@@ -60,8 +60,8 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
                                       double unit, const std::optional<Prior>& inertia,
                                       std::string& choice);
 
-/// The last word on the noise, with errors that hang together for up to a sixth of a run, and the
-/// solution under it.
+/// The last word on the noise, with errors that may hang together all along a run, and the solution
+/// under it.
 void final_fit(CoastFit& fit);
 
 /// AICc over runs with their own variance each; all candidates judged with the same effective

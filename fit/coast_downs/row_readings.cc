@@ -79,15 +79,33 @@ void sort_by_score(std::vector<RowsRead>& all) {
   });
 }
 
+// Values beyond the unknowns of all runs: with fewer their scatter says nothing. A run by itself
+// needs so many.
+constexpr std::size_t kLeastOver = 3, kLeastAlone = 8;
+
+// Do rows tell more than c₀, c₁, c₂, the age of an edge, an inertia and where each run begins?
+bool enough(const std::vector<Coast>& coasts) {
+  std::size_t values = 0;
+  for (const Coast& coast : coasts) values += coast.size();
+  return values >= 4 + (coasts.size() > 1 ? 1 : 0) + coasts.size() + kLeastOver;
+}
+
 }  // namespace
 
 std::vector<Coast> cut_coasts(const std::vector<Readings>& read, bool of_motor,
                               RowReading reading) {
-  std::vector<Coast> coasts;
+  std::vector<Coast> plain, coasts;
+  for (const Readings& readings : read)
+    if (auto coast = make_coast(readings, of_motor)) plain.push_back(std::move(*coast));
+  if (any_from_rows(plain) && !enough(plain))
+    std::erase_if(plain, [](const Coast& coast) { return coast.size() < kLeastAlone; });
+  if (reading == RowReading::kBetweenValues) return plain;
   for (const Readings& readings : read) {
+    const auto usable = [&](const Coast& coast) { return coast.run == readings.run.id; };
+    if (std::none_of(plain.begin(), plain.end(), usable)) continue;
     auto coast = make_coast(readings, of_motor, reading);
-    if (!coast && make_coast(readings, of_motor)) return {};
-    if (coast) coasts.push_back(std::move(*coast));
+    if (!coast) return {};
+    coasts.push_back(std::move(*coast));
   }
   return coasts;
 }

@@ -54,7 +54,8 @@ void warn_of_unusable(const std::vector<Readings>& read, const std::vector<Coast
     if (std::none_of(coasts.begin(), coasts.end(),
                      [&](const Coast& coast) { return coast.run == readings.run.id; }))
       warnings.push_back(fmt::format(
-          "Run {} was left out: no stretch of it slows down measurably over at least nine values.",
+          "Run {} was left out: it does not slow down measurably over at least four values, or all "
+          "runs together show too few.",
           readings.run.id));
 }
 

@@ -17,6 +17,9 @@ namespace {
 using namespace coast_chosen;
 
 constexpr std::size_t kLeastWindows = 8;
+// The same of rows of a file, of which all runs together must tell more than what is unknown
+// (cut_coasts() in row_readings.cc).
+constexpr std::size_t kLeastOfRows = 3;
 constexpr std::size_t kLeastSlow = 3;  // windows that tell a deceleration
 constexpr std::size_t kTurnsForSlots = 3;
 // Pulses from one edge to the next where some in between were lost (four at most are bridged on a
@@ -112,9 +115,13 @@ std::vector<double> smoothed(const std::vector<double>& speed) {
   return course;
 }
 
-// The rows [from, to) of the free run-down.
+// The rows [from, to) of the free run-down. Where rows were lost, what follows still belongs to it.
 struct Stretch {
   std::size_t from = 0, to = 0;
+  std::vector<std::size_t> after_gap;
+  bool is_after_gap(std::size_t row) const {
+    return std::binary_search(after_gap.begin(), after_gap.end(), row);
+  }
 };
 
 // The shaft was still driven when the recording began: for as long as a tenth of the run-down that
@@ -126,10 +133,16 @@ bool begins_driven(const std::vector<double>& time_s, const std::vector<double>&
   return time_s[released] - time_s.front() > time_s[tenth] - time_s[released];
 }
 
+// After a pause before this row the shaft has slowed down, and not by much of its speed: rows were
+// lost, and the run-down goes on.
+bool slows_on(const SpeedRows& rows, std::size_t row) {
+  return rows.speed[row] < rows.speed[row - 1] && rows.speed[row] > kOverGap * rows.speed[row - 1];
+}
+
 Stretch run_down(const SpeedRows& rows) {
   const std::vector<double> course = smoothed(rows.speed);
   const std::size_t released = release(course);
-  Stretch stretch{released, 0};
+  Stretch stretch{released, 0, {}};
   // A mean over the last turns still holds the release for so long after it.
   while (stretch.from + 1 < rows.size() && course[stretch.from] > kHoldsNoTurn * course[released] &&
          rows.time_s[stretch.from] - 4 * kPi / course[stretch.from] < rows.time_s[released])
@@ -143,9 +156,10 @@ Stretch run_down(const SpeedRows& rows) {
     const double speed = course[stretch.to], at = rows.time_s[stretch.to];
     const double longest =
         std::max({6 * rows.look_s, 0.15, kLongestPulse * 2 * kPi / std::max(speed, 1e-3)});
-    const bool pause = stretch.to > 0 && at - rows.time_s[stretch.to - 1] > longest;
-    if (speed < lowest || pause) break;
-    if (!rows.repeat[stretch.to]) new_s = at;
+    const bool pause = stretch.to > stretch.from && at - rows.time_s[stretch.to - 1] > longest;
+    if (speed < lowest || (pause && !slows_on(rows, stretch.to))) break;
+    if (pause) stretch.after_gap.push_back(stretch.to);
+    if (!rows.repeat[stretch.to] || pause) new_s = at;
     // Where every value stands for long, digits are coarse; where it suddenly does, nothing comes
     // any more.
     if (at - new_s > 2 * longest) {
@@ -180,6 +194,8 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
   double since = 0, repeats = 0;
   bool first = true;
   for (std::size_t i = stretch.from; i < stretch.to; ++i) {
+    // Nobody saw when the first value after a gap came up, nor since when.
+    first = first || stretch.is_after_gap(i);
     if (rows.repeat[i] && !way_to_read(reading).repeats_are_values) {
       repeats += first ? 0 : 1;
       continue;
@@ -237,7 +253,7 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
                                    const EdgeTrace& edges, RowReading reading) {
   if (rows.size() < kLeastWindows) return std::nullopt;
   const Stretch stretch = run_down(rows);
-  if (stretch.to - stretch.from < kLeastWindows || stretch.to - stretch.from > kMostValues)
+  if (stretch.to - stretch.from < kLeastOfRows || stretch.to - stretch.from > kMostValues)
     return std::nullopt;
   Coast coast;
   coast.run = readings.run.id;
@@ -252,7 +268,7 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   if (way.has_age && (way.over == WayToRead::Over::kInstant || way.repeats_are_values))
     coast.oldest_s = kOldest;
   if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
-  if (coast.speed.size() < kLeastWindows) return std::nullopt;
+  if (coast.speed.size() < kLeastOfRows) return std::nullopt;
   coast.over = way.over;
   if (reads_by_turns(way.over)) {
     if (coast.size() > kMostOfDisplay) return std::nullopt;

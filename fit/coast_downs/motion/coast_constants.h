@@ -21,6 +21,9 @@ CHOSEN("coast", kLastTurns, 1);
 CHOSEN("coast", kSlowPart, 0.3);
 /// Of the speed at release: two turns later, or lower, a row holds no turn of the drive.
 CHOSEN("coast", kHoldsNoTurn, 0.9);
+/// Of the speed before rows were lost: where less is left after them, it is no longer sure to be
+/// the same run-down.
+CHOSEN("coast", kOverGap, 0.5);
 /// Of the values, that repeat: fewer are chance.
 CHOSEN("coast", kLeastRepeats, 0.02);
 /// s: no value of a display is older.
@@ -60,8 +63,11 @@ CHOSEN("coast", kSlowNoise, 0.15);
 /// what is expected at its place.
 CHOSEN("coast", kStrangeAtFirst, 8);
 CHOSEN("coast", kStrange, 5.5);
-/// Of the longest run: errors of rows hang together for so long when the last word is said.
-CHOSEN("coast", kMemoryToReport, 1.0 / 6);
+/// Of the longest run: errors of rows hang together for so long when the last word is said. Longer
+/// than a run, as a speed wanders whose friction is not even.
+CHOSEN("coast", kMemoryToReport, 4);
+/// Of a run: what wanders for longer is known by what it does in so long a part.
+CHOSEN("coast", kPartOfRun, 1.0 / 6);
 /// Windows end at edges, not at rows: a part of the error of an end does not come back in the next
 /// window. Half of the scatter is taken for such; on random benches an eighth gave limits too
 /// narrow, and half hardly wider ones.

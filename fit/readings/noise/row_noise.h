@@ -15,8 +15,9 @@
 // Kalman filter of this model (Harvey, Forecasting, Structural Time Series Models and the Kalman
 // Filter, 1989, ch. 3), in time that grows with its length.
 //
-// It misleads when errors hang together over more than about a sixth of the series: nothing in one
-// series tells such an error from the curve itself.
+// A memory longer than the series makes u a random walk: so a speed wanders whose friction is not
+// even (an Ornstein–Uhlenbeck torque, integrated). It misleads when errors hang together over much
+// of the series in another way: nothing in one series tells such an error from the curve itself.
 #pragma once
 
 #include <Eigen/Core>
@@ -80,9 +81,9 @@ struct JudgedSeries {
 
 /// The noise of several series by one instrument. `derivatives` of all have the same columns.
 /// `floor`: least standard deviation of a value, for data that are exact. `longest_memory`: of u,
-/// as a share of the longest series; 0: without u, so that it cannot swallow what a wrong model
-/// leaves. `least_independent`: the constant part, as a share of all scatter, where the errors of a
-/// window's ends cannot be trusted to come back whole.
+/// as a share of the longest series, of two about equally likely ones the longer; 0: without u, so
+/// that it cannot swallow what a wrong model leaves. `least_independent`: the constant part, as a
+/// share of all scatter, where the errors of a window's ends cannot be trusted to come back whole.
 RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& start, double floor,
                      double longest_memory, double least_independent = 0);
 
