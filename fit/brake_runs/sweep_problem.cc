@@ -56,6 +56,7 @@ double SweepProblem::nuisance_sd_before(std::size_t j, Nuisance which) const {
     case kWarm:
       return warm_sd(j);
     case kFlux:
+    case kTimeFlux:
       return flux_sd();
     default:
       return heat_sd_;
@@ -94,7 +95,7 @@ SweepProblem::Moment SweepProblem::moment(const double* q, std::size_t j,
   return {-row.acceleration * late, volts_ratio(row.volts), heat,
           drift_sd_ * q[kDrift] * row.share - inertia * (row.acceleration - row.jerk * late) +
               (sweep.spread.mean + sweep.spread.sd * q[kSpread]) * row.bend / 2,
-          1 + flux_sd() * q[kFlux] * (row.share - 0.5)};
+          1 + flux_sd() * (q[kFlux] * row.warmth + q[kTimeFlux] * (row.share - 0.5))};
 }
 
 double SweepProblem::torque(const VectorXd& p, const Moment& at, const SweepRow& row) const {
@@ -145,7 +146,8 @@ double SweepProblem::predict(const VectorXd& p, const double* q, std::size_t j, 
   by_nuisance[kTurnLag] = -by_late * turns_s(sweep.turn_lag.sd, row.speed);
   by_nuisance[kSpread] = sweep.spread.sd * row.bend / 2;
   by_nuisance[kInertia] = -row.acceleration * sweep.inertia.sd;
-  by_nuisance[kFlux] = by_flux * flux_sd() * (row.share - 0.5);
+  by_nuisance[kFlux] = by_flux * flux_sd() * row.warmth;
+  by_nuisance[kTimeFlux] = by_flux * flux_sd() * (row.share - 0.5);
   by_nuisance[kDrift] = drift_sd_ * row.share;
   by_nuisance[kWarm] = of_motor.by_heat * warm_sd(j);
   by_nuisance[kTimeHeat] = of_motor.by_heat * heat_sd_ * (row.share - 0.5);

@@ -38,6 +38,7 @@ class SweepProblem final : public Residuals {
     kTimeHeat,
     kWarm,
     kFlux,
+    kTimeFlux,
     kNuisances
   };
 

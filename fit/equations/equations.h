@@ -89,6 +89,22 @@ struct PermanentMagnetEquation {
   }
 };
 
+/// p = Ts, ωₙ, α: the permanent-magnet motor whose armature's own field weakens its magnets'
+/// (armature reaction): with the current I the flux is k − aI, so that V = RI + (k − aI)ω and
+/// T = (k − aI)I. With x = ω/ωₙ, ωₙ = V/k, and α = aV/(Rk), the share of the flux that the current
+/// at standstill takes,
+///   T = Ts(1 − x)/(1 − αx)²,
+/// which is PermanentMagnetEquation for α = 0. A warm winding has r = 1 + heat times R:
+///   T = Ts(r − αv)(v − x)/((1 − α)(r − αx)²).
+struct ArmatureReactionEquation {
+  static constexpr int kParameters = 3;
+  template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    const T x = w / p[1], r = 1.0 + heat, weakened = r - p[2] * x;
+    return p[0] * (r - p[2] * v) * (v - x) / ((1.0 - p[2]) * weakened * weakened);
+  }
+};
+
 /// p = Tb, s_b, ω_s: Kloss 2Tb/(s/s_b + s_b/s), s = 1 − ω/ω_s, written without the pole at s = 0.
 struct InductionEquation {
   static constexpr int kParameters = 3;

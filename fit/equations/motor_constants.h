@@ -30,12 +30,20 @@ inline constexpr double kDragShareSd[3] = {0.03, 0.05, 0.06};
 CHOSEN("motor", kBackward, 0.5);
 CHOSEN("motor", kBackwardLogSd, 1);
 
+/// Armature reaction α, and the standard deviation of its logarithm (of α/(1 − α)): from next to
+/// nothing to a third of the flux.
+CHOSEN("motor", kReaction, 0.1);
+CHOSEN("motor", kReactionLogSd, 1);
+
 // ---- which equation -----------------------------------------------------------------------------
 
 /// AICc by which another equation must be better than the motor's entered type, and than the usual
 /// one (e⁻⁴ : 1 by Akaike weights).
 CHOSEN("motor", kAgainstType, 15);
 CHOSEN("motor", kClearly, 8);
+/// AICc by which a line that the armature bends must be better than a straight one: of straight
+/// ones some two in a hundred are.
+CHOSEN("motor", kBendsClearly, 3);
 /// Lowest over highest measured speed below which AICc is taken at its word.
 CHOSEN("motor", kWholeRange, 0.25);
 /// Least count of values that AICc may go by: however long the noise remembers, a sweep tells apart

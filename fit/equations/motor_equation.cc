@@ -8,7 +8,8 @@ namespace {
 
 std::vector<MotorEquation>& table() {
   static std::vector<MotorEquation> rows = {series_motor(), permanent_magnet_motor(),
-                                            induction_motor(), single_phase_motor()};
+                                            armature_reaction_motor(), induction_motor(),
+                                            single_phase_motor()};
   return rows;
 }
 

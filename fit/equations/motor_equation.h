@@ -1,5 +1,6 @@
 // The table of motor equations: whatever Loadline knows of one stands in its row, in one file of
-// its own (series_motor.cc, permanent_magnet_motor.cc, induction_motor.cc, single_phase_motor.cc).
+// its own (series_motor.cc, permanent_magnet_motor.cc, armature_reaction_motor.cc,
+// induction_motor.cc, single_phase_motor.cc).
 //
 // In: speed (rad/s), supply and frequency over their references, warmth, parameters (SI).
 // Out: torque (N·m) with its derivatives; names, units, symbols and laws of the parameters.
@@ -51,8 +52,13 @@ struct MotorEquation {
   /// the drop of its brushes, and its own friction as a share of the standstill torque where the
   /// parameters hold none. With their standard uncertainties.
   double brush_v = 0, brush_v_sd = 0, friction_share = 0, friction_share_sd = 0;
-  /// Tried only for motors entered as of this type, or where it is asked for; "": for all.
+  /// The type of motor that it is of, where that has another name; "": its own.
   std::string of_type = "";
+  /// Tried only for motors entered as of that type, or where it is asked for.
+  bool only_of_type = false;
+  /// Tried only on brake runs recorded over time: typed points are too few to tell it from a
+  /// simpler one, and spin-ups were not counted with it.
+  bool only_sweeps = false;
   /// On alternating current its torque swings with the mains.
   bool swings_with_mains = false;
   /// A straight line, from which real motors bend away: how far, typed points tell themselves
@@ -81,6 +87,7 @@ Eigen::VectorXd parameter_factors(const MotorEquation& equation, std::size_t cou
 // The rows.
 MotorEquation series_motor();
 MotorEquation permanent_magnet_motor();
+MotorEquation armature_reaction_motor();
 MotorEquation induction_motor();
 MotorEquation single_phase_motor();
 

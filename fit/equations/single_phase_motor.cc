@@ -59,7 +59,8 @@ MotorEquation single_phase_motor() {
   return described<SinglePhaseShape>({.name = "single-phase",
                                       .parameters = std::move(parameters),
                                       .speeds_by_frequency = 1,
-                                      .of_type = "induction"});
+                                      .of_type = "induction",
+                                      .only_of_type = true});
 }
 
 }  // namespace loadline

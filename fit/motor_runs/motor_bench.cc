@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "fit/brake_runs/sweeps/brake_constants.h"
 #include "fit/curves/curve.h"
 #include "fit/curves/runs_of.h"
 #include "fit/drags/drag_fit.h"
@@ -18,6 +19,28 @@ namespace {
 constexpr Thinning kBrakeThinning{.few = 2000};
 
 using motor_chosen::kNoLoadRepeats;
+
+// A supply channel filters: while the motor is switched on or off it reads volts that are not at
+// its terminals. Before a switch-off such values count as off, after a switch-on as unknown.
+void leave_out_switching(Readings& readings) {
+  std::vector<double>& volts = readings.supply_v;
+  const std::vector<double>& time = readings.time_s;
+  const double least_v = 0.5 * readings.mean_supply_v();
+  double off_s = -1e300;  // the last moment off
+  for (std::size_t i = 0; i < volts.size(); ++i) {
+    if (volts[i] < least_v)
+      off_s = time[i];
+    else if (time[i] - off_s < 2 * brake_chosen::kSupplyReach)
+      volts[i] = std::nan("");
+  }
+  off_s = 1e300;  // the next one
+  for (std::size_t i = volts.size(); i-- > 0;) {
+    if (volts[i] < least_v)
+      off_s = time[i];
+    else if (off_s - time[i] < brake_chosen::kSupplyReach)
+      volts[i] = 0;
+  }
+}
 
 std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench& bench) {
   Readings readings = load_readings(book, run.id, kBrakeThinning);
@@ -34,6 +57,7 @@ std::unique_ptr<BenchRun> bench_run(const Book& book, const Run& run, MotorBench
       bench.warnings.push_back(fmt::format(
           "Run {}: {} of the speeds {} left out, as a pulse lost or counted twice would make {}.",
           run.id, spikes, spikes == 1 ? "was" : "were", spikes == 1 ? "it" : "them"));
+  leave_out_switching(readings);
   SmoothSpeed speed(readings.motor);
   return std::make_unique<BenchRun>(BenchRun{std::move(readings), std::move(speed)});
 }

@@ -254,13 +254,47 @@ double certainly_below(const SweepFit& fit, std::size_t j) {
   });
   if (sweep.typed || order.size() < kLeastToPush) return 0;
   order.resize(std::max<std::size_t>(3, order.size() / 20));
+  const int column = fit.problem->column_of(j) + SweepProblem::kDrift;
   const double drift = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kDrift);
-  double sum = 0;
-  for (const std::size_t i : order)
+  const double drift_sd = std::sqrt(std::max(0.0, fit.covariance(column, column))) *
+                          fit.problem->nuisance_sd_before(j, SweepProblem::kDrift);
+  double sum = 0, shares = 0;
+  for (const std::size_t i : order) {
     sum += sweep.single()[i].torque - drift * sweep.single()[i].share;
+    shares += sweep.single()[i].share;
+  }
   const auto n = static_cast<double>(order.size());
-  const double sd = fit.single_rms * std::sqrt(fit.problem->noise[j].correlation / n);
+  const double sd = std::hypot(fit.single_rms * std::sqrt(fit.problem->noise[j].correlation / n),
+                               drift_sd * shares / n);
   return std::max(0.0, -sum / n - kCertainly * sd);
+}
+
+// N·m by which the motor's torque lies below nothing for certain where a run has least of it, by
+// the curve at the supply, the warmth and the flux of that moment. One in four hundred may be a
+// knock.
+double curve_below(const SweepFit& fit, std::size_t j) {
+  const int size = fit.shape->size(), column = fit.problem->column_of(j);
+  const Eigen::VectorXd& solution = fit.solution.parameters;
+  const Eigen::VectorXd u = solution.head(size), p = fit.shape->natural(u);
+  MotorShape::Torque of_motor;
+  double by_nuisance[SweepProblem::kNuisances];
+  const auto torque_at = [&](const SweepRow& row) {
+    fit.problem->predict(p, solution.data() + column, j, row, of_motor, by_nuisance);
+    return of_motor.value;
+  };
+  std::vector<std::pair<double, const SweepRow*>> torques;
+  for (const SweepRow& row : fit.sweeps[j].single()) torques.emplace_back(torque_at(row), &row);
+  if (torques.empty()) return 0;
+  const auto least = torques.begin() + static_cast<std::ptrdiff_t>(torques.size() / 400);
+  std::nth_element(torques.begin(), least, torques.end());
+  const double below = -torque_at(*least->second);
+  Eigen::VectorXd by = Eigen::VectorXd::Zero(solution.size());
+  by.head(size) = fit.shape->natural_by_internal(u).transpose() * of_motor.by_p;
+  for (const auto which : {SweepProblem::kHeat, SweepProblem::kTimeHeat, SweepProblem::kWarm,
+                           SweepProblem::kFlux, SweepProblem::kTimeFlux})
+    by[column + which] = by_nuisance[which];
+  const double variance = by.dot(fit.covariance * by);
+  return std::max(0.0, below - kCertainly * std::sqrt(std::max(0.0, variance)));
 }
 
 // A brake cannot push: no motor runs faster than without load, and no reading is below nothing,
@@ -270,9 +304,10 @@ std::string pushed(const MotorFit& fit, const SweepFit& brake) {
   const double rpm = rpm_from_rad_per_s(1), top = rpm * curve.speed_high;
   const Estimate& no_load = fit.no_load_speed;
   if (!no_load.high || !no_load.value || *no_load.value > top) return "";
-  double below = *no_load.high > top ? 0 : -curve.torque(curve.speed_high);
+  double below = 0;
   for (std::size_t j = 0; j < brake.sweeps.size(); ++j)
-    below = std::max(below, certainly_below(brake, j));
+    below = std::max(
+        {below, certainly_below(brake, j), *no_load.high > top ? 0 : curve_below(brake, j)});
   if (below < kSmall * curve.torque(curve.speed_low)) return "";
   return fmt::format(
       "the torque falls through nothing at {} rpm, and the readings go on to {} rpm, where a brake "

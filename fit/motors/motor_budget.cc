@@ -79,7 +79,8 @@ void add_budget(MotorFit& out, const SweepFit& fit, const EquationDoubt& doubt) 
       {SweepProblem::kHeat, "warm-up"},
       {SweepProblem::kTimeHeat, "course of the warm-up"},
       {SweepProblem::kWarm, "warmth from run to run"},
-      {SweepProblem::kFlux, "warmth of the magnets"}};
+      {SweepProblem::kFlux, "warmth of the magnets"},
+      {SweepProblem::kTimeFlux, "course of the magnets' warmth"}};
   for (const auto& [which, name] : nuisances) {
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
       freed.push_back(fit.problem->column_of(j) + which);

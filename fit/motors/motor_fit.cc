@@ -4,8 +4,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include "fit/brake_runs/smooth_sweep.h"
+#include "fit/curves/other_curves.h"
 #include "fit/curves/sessions.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/motor_runs/bench_faults.h"
@@ -54,11 +56,13 @@ Estimate nuisance_estimate(const SweepFit& fit, std::size_t j, SweepProblem::Nui
 
 constexpr double kNoMagnets = 1e-6;  // share of flux that a motor without any may lose
 
-// Both courses from the run's start to its end, in per cent of the winding's resistance.
-Estimate warm_up(const SweepFit& fit, std::size_t j) {
-  const int column = fit.problem->column_of(j) + SweepProblem::kHeat;
+// Both courses of a warmth from the run's start to its end, in per cent of the winding's resistance
+// or the magnets' flux; `which` is the first of the two.
+Estimate change_of(const SweepFit& fit, std::size_t j, SweepProblem::Nuisance which) {
   static_assert(SweepProblem::kTimeHeat == SweepProblem::kHeat + 1);
-  const double unit = 100 * fit.problem->nuisance_sd_before(j, SweepProblem::kHeat);
+  static_assert(SweepProblem::kTimeFlux == SweepProblem::kFlux + 1);
+  const int column = fit.problem->column_of(j) + which;
+  const double unit = 100 * fit.problem->nuisance_sd_before(j, which);
   const double value = unit * fit.solution.parameters.segment<2>(column).sum();
   const double variance = fit.covariance.block<2, 2>(column, column).sum();
   return Estimate::with_half_width(value, 1.96 * unit * std::sqrt(std::max(0.0, variance)), "%");
@@ -72,10 +76,9 @@ RunFinding finding(const SweepFit& fit, std::size_t j) {
   found.lag_ms = nuisance_estimate(fit, j, SweepProblem::kLag, 1e3, "ms");
   found.inertia = nuisance_estimate(fit, j, SweepProblem::kInertia, 1, "kg·m²");
   found.drift = nuisance_estimate(fit, j, SweepProblem::kDrift, 1, "N·m");
-  found.warm_up = warm_up(fit, j);
+  found.warm_up = change_of(fit, j, SweepProblem::kHeat);
   const bool magnets = fit.problem->nuisance_sd_before(j, SweepProblem::kFlux) > kNoMagnets;
-  found.flux =
-      magnets ? nuisance_estimate(fit, j, SweepProblem::kFlux, 100, "%") : Estimate::unknown("%");
+  found.flux = magnets ? change_of(fit, j, SweepProblem::kFlux) : Estimate::unknown("%");
   found.correlation_factor = noise.correlation;
   found.values = sweep.single().size();
   double last = -1e9;
@@ -96,7 +99,9 @@ std::vector<FluxSeen> flux_seen(const SweepFitInput& input, const SweepFit& fit,
     for (std::size_t j = 0; warmer && j < fit.sweeps.size(); ++j)
       if (fit.sweeps[j].run == run->readings.run.id)
         seen.push_back(
-            {findings[j].flux, fit.problem->nuisance_sd_before(j, SweepProblem::kFlux), *warmer});
+            {findings[j].flux,
+             std::numbers::sqrt2 * fit.problem->nuisance_sd_before(j, SweepProblem::kFlux),
+             *warmer});
   }
   return seen;
 }
@@ -167,6 +172,25 @@ void add_blur(EquationDoubt& doubt, const SweepFit& fit) {
   doubt.no_load = std::hypot(doubt.no_load, blur / 2);
   doubt.power = std::hypot(doubt.power, blur / 2);
   doubt.power_speed = std::hypot(doubt.power_speed, blur / 2);
+}
+
+// Equations that describe the runs about as well.
+void add_doubt_of_equations(EquationDoubt& doubt, const std::vector<MotorCandidate>& candidates,
+                            double reference_v) {
+  std::vector<OtherCurve> others;
+  const ModelTried& best = candidates.front().tried;
+  for (std::size_t i = 1; i < candidates.size(); ++i) {
+    const ModelTried& tried = candidates[i].tried;
+    const double weight = std::exp(-std::max(0.0, tried.aicc - best.aicc) / 2);
+    if (candidates[i].fit->usable && weight > 1e-4)
+      others.push_back({curve_of(*candidates[i].fit, tried.name, reference_v), weight});
+  }
+  const ResultDoubt of =
+      doubt_between(curve_of(*candidates.front().fit, best.name, reference_v), others);
+  doubt.stall = std::hypot(doubt.stall, of.stall);
+  doubt.no_load = std::hypot(doubt.no_load, of.no_load);
+  doubt.power = std::hypot(doubt.power, of.power);
+  doubt.power_speed = std::hypot(doubt.power_speed, of.power_speed);
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,
@@ -313,6 +337,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   if (const MotorEquation* line = motor_equation(out.curve.model); typed && line && line->straight)
     judge_bend(doubt, bend_doubt(best, out.curve), out);
   add_blur(doubt, best);
+  if (!smooth && !typed) add_doubt_of_equations(doubt, candidates, input.reference_v);
   open_up(out.curve, doubt);
   set_results(out);
   if (!smooth) add_budget(out, best, doubt);

@@ -29,13 +29,16 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
   if (options.model && *options.model != "smooth") return {*options.model};
   const auto type = motor.text("type");
   double top_speed = 0;
-  for (const Readings* readings : runs)
+  bool sweeps = true;
+  for (const Readings* readings : runs) {
+    sweeps = sweeps && readings->run.kind == RunKind::kBrake && readings->points.empty();
     for (const double speed : readings->motor.speed) top_speed = std::max(top_speed, speed);
+  }
   const bool too_fast = !type && top_speed > fastest_field(motor);
   std::vector<std::string> names;
   for (const MotorEquation& equation : motor_equations())
-    if ((equation.of_type.empty() || equation.of_type == type) &&
-        !(too_fast && equation.speeds_by_frequency > 0))
+    if (!(equation.only_of_type && equation.of_type != type) &&
+        !(equation.only_sweeps && !sweeps) && !(too_fast && equation.speeds_by_frequency > 0))
       names.push_back(equation.name);
   return names;
 }
@@ -78,6 +81,12 @@ double runs_z_over_speed(const SweepFit& fit) {
   });
 }
 
+// What a fit asks of its runs' drift, warmth, lag and the like against what is usual, as −2 ln of
+// its probability: an equation that follows them only by something unlikely is less likely for it.
+double cost_beside_curve(const SweepFit& fit) {
+  return fit.solution.parameters.tail(fit.problem->parameters() - fit.shape->size()).squaredNorm();
+}
+
 std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
                                        const Part& motor) {
   std::vector<const Readings*> runs;
@@ -101,7 +110,9 @@ std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFi
     }
   for (MotorCandidate& c : candidates) {
     c.tried.residual_rms = c.fit->rms;
-    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) : 1e300;
+    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) +
+                                       cost_beside_curve(*c.fit)
+                                 : 1e300;
     c.tried.runs_z = c.fit->usable ? runs_z_over_speed(*c.fit) : 0;
     c.tried.remark = !c.fit->usable        ? "did not converge on these data"
                      : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"

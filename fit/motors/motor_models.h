@@ -43,30 +43,36 @@ struct MotorCandidate {
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options);
 
-/// Moves the candidate of this name to the front, unless its AICc is worse by so much.
-template <typename Candidate>
-void prefer(std::vector<Candidate>& candidates, const std::string& name, double unless_worse_by) {
+/// Moves the first candidate that `is` it to the front, unless its AICc is worse by so much.
+template <typename Candidate, typename Is>
+void prefer(std::vector<Candidate>& candidates, const Is& is, double unless_worse_by) {
   const auto at = std::find_if(candidates.begin(), candidates.end(),
-                               [&](const Candidate& c) { return c.tried.name == name; });
+                               [&](const Candidate& c) { return is(c.tried.name); });
   if (at != candidates.end() && at->tried.aicc - candidates.front().tried.aicc < unless_worse_by)
     std::rotate(candidates.begin(), at, at + 1);
 }
 
 /// Candidates in order of AICc where it says little. `lowest_share`: lowest measured speed over the
 /// highest. Kloss' equation with a large breakdown slip is a straight line too: then the simpler
-/// one. On a narrow range all equations are close: then the motor's entered type decides, else the
-/// series motor, which is what such machines mostly have (common practice); its fit carries the
-/// widest doubt about what lies outside the measured speeds.
+/// one; and so a line that its armature hardly bends. On a narrow range all equations are close:
+/// then the motor's entered type decides, else the series motor, which is what such machines mostly
+/// have (common practice); its fit carries the widest doubt about what lies outside the measured
+/// speeds.
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
+  using namespace motor_chosen;
+  using Name = const std::string&;
   const auto type = motor.text("type");
-  if (is_of_type(candidates.front().tried.name, "induction"))
-    prefer(candidates, "permanent-magnet", motor_chosen::kClearly);
-  if (type && is_of_type(candidates.front().tried.name, *type)) return;
-  if (type && *type != "unknown")
-    prefer(candidates, *type, motor_chosen::kAgainstType);
-  else if (lowest_share > motor_chosen::kWholeRange)
-    prefer(candidates, "series", motor_chosen::kClearly);
+  const auto first_is_of = [&](Name of) { return is_of_type(candidates.front().tried.name, of); };
+  const auto straight = [](Name name) { return name == "permanent-magnet"; };
+  if (first_is_of("induction")) prefer(candidates, straight, kClearly);
+  if (type && *type != "unknown" && !first_is_of(*type))
+    prefer(
+        candidates, [&](Name name) { return is_of_type(name, *type); }, kAgainstType);
+  if (first_is_of("permanent-magnet")) prefer(candidates, straight, kBendsClearly);
+  if ((!type || *type == "unknown") && lowest_share > kWholeRange)
+    prefer(
+        candidates, [](Name name) { return name == "series"; }, kClearly);
 }
 
 /// Why the first of `models` was taken, one sentence.

@@ -150,10 +150,11 @@ Verb motor_verb() {
       "--json";
   verb.most_names = 1;
   verb.names_from = "motors";
-  verb.options.add_options()(
-      "model",
-      po::value<std::string>()->value_name("series|permanent-magnet|induction|single-phase|smooth"),
-      "the equation to fit (else they are compared)")(
+  verb.options.add_options()("model",
+                             po::value<std::string>()->value_name(
+                                 "series|permanent-magnet|armature-reaction|induction|single-phase|"
+                                 "smooth"),
+                             "the equation to fit (else they are compared)")(
       "at-supply-v", po::value<double>()->value_name("V"), "supply that the curve shall stand for")(
       "at-winding-c", po::value<double>()->value_name("C"),
       "winding temperature that it shall stand for (else the mean of its first run)")(

@@ -1,7 +1,10 @@
-// A permanent-magnet motor that is warmer than it was measured, from its circuit.
+// A permanent-magnet motor that is warmer than it was measured, or warms as it is, from its
+// circuit.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include "fit/motor_runs/winding_temperature.h"
 #include "fit/motors/motor_fit.h"
@@ -93,4 +96,54 @@ TEST_CASE("What a run with a sensor on the case shows of its magnets moves what 
     const double moved = warm.curve.parameters[1] / as_run.curve.parameters[1];
     CHECK(std::fabs(moved - as_seen) < 0.6 * std::fabs(usual - as_seen));
   }
+}
+
+// The same motor, its flux and its winding along an S of their own; switched off at the end, where
+// a supply channel follows with 0.1 s.
+TEST_CASE("Magnets warm along a course of their own; volts of a switch-off are no supply") {
+  const double volts = 24, k_flux = 0.03, ohms = 2.4, seconds = 60, lag = 0.025, kelvin = 30;
+  tests::BrakeBench bench;
+  bench.top = 760;
+  bench.lowest = 60;
+  bench.seconds = 20;
+  const auto net = [&](double w, double share) {
+    const double flux = k_flux * (1 - 0.002 * kelvin * share);
+    return flux * (volts - flux * w) / (ohms * (1 + 0.00393 * kelvin * share));
+  };
+  const auto share = [&](double t) { return 0.5 - 0.5 * std::cos(std::numbers::pi * t / seconds); };
+  tests::RememberingNoise wander(0.0005, 0.6, 5);
+  std::vector<ImportedReading> rows;
+  for (double t = 0.05; t < seconds + 2; t += 0.05) {
+    const double off = std::max(0.0, t - seconds), then = t - lag;
+    ImportedReading row;
+    row.time_s = t;
+    row.motor_rpm = bench.mean_speed(t - 0.05, t) * tests::kRpm * std::exp(-off / 3);
+    row.torque_nm = off > 0 ? wander()
+                            : net(bench.speed(then), share(then)) -
+                                  bench.inertia * bench.acceleration(then) + wander();
+    row.supply_v = volts * std::exp(-off / 0.1);
+    rows.push_back(row);
+  }
+  tests::ScratchBook scratch;
+  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  Run run;
+  run.kind = RunKind::kBrake;
+  run.inertia_kgm2 = bench.inertia;
+  run.motor = motor.id;
+  tests::store(scratch.book(), run, rows);
+  const MotorFit fit = fit_motor(scratch.book(), motor);
+  CHECK(fit.not_described == "");
+  CHECK(fit.curve.model == "permanent-magnet");
+  CHECK(*fit.stall_torque.value == doctest::Approx(net(0, 0.5)).epsilon(0.01));
+  double peak = 0, no_load = 0;
+  for (double w = 1; net(w, 0.5) > 0; w += 0.1) {
+    peak = std::max(peak, w * net(w, 0.5));
+    no_load = w;
+  }
+  CHECK(*fit.no_load_speed.value == doctest::Approx(no_load * tests::kRpm).epsilon(0.01));
+  CHECK(*fit.peak_power.low < peak);
+  CHECK(*fit.peak_power.high > peak);
+  CHECK(*fit.peak_power.high < 1.05 * peak);
+  // Rows that are told a tenth of the volts too little lack a tenth of the standstill torque.
+  CHECK(*fit.no_load_speed.high < 1.04 * *fit.no_load_speed.value);
 }

@@ -4,13 +4,13 @@
 // least at which 95 % of those sessions' results are held. Then sessions with the mechanism are
 // counted with that factor.
 //
-//   left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT]
+//   left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT [TYPE]]
 //
 // prints a line for each result of each session (without WITHOUT nothing is missing): by which
 // equation, how far off, half its limits (logarithms; of coast-downs relative), and the share of
 // their square that is open. What is open adds to the variance, so that the limits for a factor
 // follow from these. left_out.py plays all and makes the table of README.md. `magnets`: brake runs
-// of a permanent-magnet motor.
+// of a permanent-magnet motor; TYPE is what its owner entered it as.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -64,7 +64,11 @@ void line(std::uint64_t seed, const std::string& model, const char* name, double
   fmt::print("{},{},{},{:.6f},{:.6f},{:.4f}\n", seed, model, name, off, half, open);
 }
 
-void tell_motor(Session& session, std::uint64_t seed) {
+void tell_motor(Session& session, std::uint64_t seed, const std::string& type) {
+  if (Part motor = session.motor(); !type.empty()) {
+    motor.fields["type"] = type;
+    session.book().update(motor);
+  }
   const MotorFit fit = fit_motor(session.book(), session.motor());
   if (!fit.not_described.empty()) throw Error(Fault::kInput, fit.not_described);
   const study::PlayedRun& run = session.runs().front();
@@ -102,13 +106,14 @@ void tell_drag(Session& session, std::uint64_t seed) {
 }
 
 // A session that is refused, or that no curve describes, says so and gives no line.
-void tell(const std::string& what, std::uint64_t seed, const Words& overrides) {
+void tell(const std::string& what, std::uint64_t seed, const Words& overrides,
+          const std::string& type) {
   const Kind kind = what == "coast"     ? Kind::kCoastPair
                     : what == "spin-up" ? Kind::kSpinUp
                                         : Kind::kBrake;
   try {
     Session session(kind, seed, overrides);
-    kind == Kind::kCoastPair ? tell_drag(session, seed) : tell_motor(session, seed);
+    kind == Kind::kCoastPair ? tell_drag(session, seed) : tell_motor(session, seed, type);
   } catch (const Error& error) {
     fmt::print(stderr, "session {}: {}\n", seed, error.what());
   }
@@ -146,10 +151,10 @@ Words overrides_of(const std::string& what, const std::string& without) {
 
 int main(int argc, char** argv) {
   const Words given(argv + 1, argv + argc);
-  const std::string without = given.size() == 4 ? given[3] : "nothing";
-  if (given.size() < 3 || given.size() > 4 || kOff.count(without) == 0)
-    return std::cerr << "left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT]\n", 2;
+  const std::string without = given.size() > 3 ? given[3] : "nothing";
+  if (given.size() < 3 || given.size() > 5 || kOff.count(without) == 0)
+    return std::cerr << "left_out brake|spin-up|magnets|coast SESSIONS SEED [WITHOUT [TYPE]]\n", 2;
   const std::uint64_t first = std::stoull(given[2]);
   for (std::uint64_t i = 0; i < std::stoull(given[1]); ++i)
-    tell(given[0], first + i, overrides_of(given[0], without));
+    tell(given[0], first + i, overrides_of(given[0], without), given.size() > 4 ? given[4] : "");
 }
