@@ -1,8 +1,9 @@
 #include "fit/drags/ripple.h"
 
 #include <algorithm>
-#include <boost/math/distributions/non_central_chi_squared.hpp>
 #include <cmath>
+
+#include "db/basis/distributions.h"
 
 namespace loadline {
 namespace {
@@ -14,11 +15,10 @@ constexpr double kSecondOrder = 3.0 / 8;
 }  // namespace
 
 WaveLimits limits_of_wave(double square) {
-  using Wave = boost::math::non_central_chi_squared_distribution<double>;
   constexpr double kByScatter = 2, kTail = 0.025;
   const auto true_square = [](double found, double share) {
     const bool none = -std::expm1(-found / 2) < share;  // even no wave at all is that small
-    return none ? 0.0 : Wave::find_non_centrality(2.0, found, share);
+    return none ? 0.0 : non_centrality_of_two(found, share);
   };
   const double found = std::max(square, kByScatter);
   // So far from none that it is Gaussian to a fortieth of a deviation; the distribution's series

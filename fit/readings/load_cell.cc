@@ -4,12 +4,11 @@
 #include <nlohmann/json.hpp>
 
 #include <algorithm>
-#include <boost/math/distributions/chi_squared.hpp>
-#include <boost/math/distributions/fisher_f.hpp>
 #include <cmath>
 #include <map>
 #include <set>
 
+#include "db/basis/distributions.h"
 #include "db/basis/error.h"
 #include "db/basis/students_t.h"
 #include "db/basis/units.h"
@@ -70,9 +69,7 @@ Choice choose_degree(const LinearFit& line, const std::optional<LinearFit>& quad
     return {1, "straight line: too few distinct masses to tell a curve from it"};
   const double freedom = quadratic->degrees_of_freedom;
   const double f = (line.residual_ss - quadratic->residual_ss) / (quadratic->residual_ss / freedom);
-  const double p = std::isfinite(f) ? boost::math::cdf(boost::math::complement(
-                                          boost::math::fisher_f(1, freedom), std::max(f, 0.0)))
-                                    : 1.0;
+  const double p = std::isfinite(f) ? f_upper_tail(std::max(f, 0.0), 1, freedom) : 1.0;
   const double aic_line = corrected_akaike(line.residual_ss, line.residuals.size(), 2);
   const double aic_quadratic =
       corrected_akaike(quadratic->residual_ss, quadratic->residuals.size(), 3);
@@ -173,11 +170,10 @@ Pooled pooled_repeats(const std::map<double, Rest>& groups) {
 
 Estimate repeatability(const Pooled& pooled, double counts_span) {
   if (!(pooled.freedom > 0)) return Estimate::unknown("%");
-  const boost::math::chi_squared chi(pooled.freedom);
   const double ss = pooled.sd * pooled.sd * pooled.freedom;
   const double scale = 100 / counts_span;
-  return {pooled.sd * scale, scale * std::sqrt(ss / boost::math::quantile(chi, 0.975)),
-          scale * std::sqrt(ss / boost::math::quantile(chi, 0.025)), "%"};
+  return {pooled.sd * scale, scale * std::sqrt(ss / chi_squared_quantile(0.975, pooled.freedom)),
+          scale * std::sqrt(ss / chi_squared_quantile(0.025, pooled.freedom)), "%"};
 }
 
 // down − up at each mass that has both, with the masses' place x on the scale (0 to 1).

@@ -1,11 +1,10 @@
 #include "fit/belts/comparison/analysis_of_variance.h"
 
 #include <algorithm>
-#include <boost/math/distributions/fisher_f.hpp>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <set>
 
+#include "db/basis/distributions.h"
 #include "db/basis/error.h"
 #include "db/basis/median.h"
 #include "db/basis/students_t.h"
@@ -62,12 +61,11 @@ double satterthwaite(const MeanAndVariance& a, const MeanAndVariance& b) {
 double f_tail(double f, double freedom_1, double freedom_2) {
   if (!(f > 0) || !(freedom_1 > 0) || !(freedom_2 > 0)) return 1;
   if (std::isinf(f)) return 0;
-  return boost::math::cdf(boost::math::complement(boost::math::fisher_f(freedom_1, freedom_2), f));
+  return f_upper_tail(f, freedom_1, freedom_2);
 }
 
 double t_tail_two_sided(double t, double freedom) {
-  return 2 *
-         boost::math::cdf(boost::math::complement(boost::math::students_t(freedom), std::fabs(t)));
+  return 2 * student_t_upper_tail(std::fabs(t), freedom);
 }
 
 OneWay one_way(std::span<const std::vector<double>> groups) {

@@ -4,11 +4,11 @@
 
 #include <Eigen/QR>
 #include <algorithm>
-#include <boost/math/distributions/chi_squared.hpp>
 #include <cmath>
 #include <map>
 #include <numeric>
 
+#include "db/basis/distributions.h"
 #include "db/basis/error.h"
 #include "db/basis/students_t.h"
 #include "db/basis/units.h"
@@ -261,9 +261,8 @@ Estimate percent_estimate(double log_ratio, std::optional<double> half) {
 
 Estimate scatter_estimate(double s, double freedom) {
   if (!(freedom >= 1)) return Estimate::unknown("%");
-  const boost::math::chi_squared chi(freedom);
-  return {100 * s, 100 * s * std::sqrt(freedom / boost::math::quantile(chi, 0.975)),
-          100 * s * std::sqrt(freedom / boost::math::quantile(chi, 0.025)), "%"};
+  return {100 * s, 100 * s * std::sqrt(freedom / chi_squared_quantile(0.975, freedom)),
+          100 * s * std::sqrt(freedom / chi_squared_quantile(0.025, freedom)), "%"};
 }
 
 // Belts by falling speed.

@@ -1,8 +1,8 @@
 #include "fit/belts/comparison/repeats.h"
 
-#include <boost/math/distributions/non_central_t.hpp>
 #include <cmath>
 
+#include "db/basis/distributions.h"
 #include "fit/belts/comparison/studentized_range.h"
 
 namespace loadline {
@@ -18,8 +18,7 @@ std::optional<int> repeats_to_tell_apart(double percent, double repeatability_pe
     const double limit = studentized_range_quantile(0.95, belts, freedom) / std::sqrt(2.0);
     const double centre = difference / (s * std::sqrt(2.0 / n));
     if (centre > 30) return n;
-    const boost::math::non_central_t t(freedom, centre);
-    if (boost::math::cdf(boost::math::complement(t, limit)) >= power) return n;
+    if (non_central_t_upper_tail(limit, freedom, centre) >= power) return n;
   }
   return std::nullopt;
 }

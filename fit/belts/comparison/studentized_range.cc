@@ -1,12 +1,12 @@
 #include "fit/belts/comparison/studentized_range.h"
 
 #include <algorithm>
-#include <boost/math/distributions/chi_squared.hpp>
 #include <boost/math/special_functions/gamma.hpp>
 #include <boost/math/tools/toms748_solve.hpp>
 #include <cmath>
 #include <stdexcept>
 
+#include "db/basis/distributions.h"
 #include "db/basis/units.h"
 
 namespace loadline {
@@ -53,12 +53,11 @@ double studentized_range_cdf(double q, int k, double degrees_of_freedom) {
   require_sense(k, degrees_of_freedom);
   if (!(q > 0)) return 0;
   if (degrees_of_freedom > kManyFreedom) return range_cdf(q, k);
-  const boost::math::chi_squared chi(degrees_of_freedom);
   const auto log_s = [&](double chi_squared) {
     return std::log(chi_squared / degrees_of_freedom) / 2;
   };
-  const double low = log_s(boost::math::quantile(chi, 1e-17));
-  const double high = log_s(boost::math::quantile(boost::math::complement(chi, 1e-17)));
+  const double low = log_s(chi_squared_quantile(1e-17, degrees_of_freedom));
+  const double high = log_s(chi_squared_upper_quantile(1e-17, degrees_of_freedom));
   // ln s spreads by about 1/√(2ν); 0.16 keeps up with exp(2u) when ν is small.
   const double step = std::min(0.16, 0.28 / std::sqrt(2 * degrees_of_freedom));
   double value = 0;

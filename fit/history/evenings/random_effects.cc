@@ -2,12 +2,12 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
-#include <boost/math/distributions/chi_squared.hpp>
 #include <cmath>
 #include <stdexcept>
 #include <utility>
 #include <vector>
 
+#include "db/basis/distributions.h"
 #include "fit/solver/dense.h"
 
 namespace loadline {
@@ -118,9 +118,8 @@ std::optional<double> RandomEffects::variance_between() const {
 
 std::optional<Limits> RandomEffects::variance_between_limits() const {
   if (freedom_ < 1) return std::nullopt;
-  const boost::math::chi_squared chi(freedom_);
-  return Limits{variance_where(boost::math::quantile(chi, 1 - kTail)),
-                variance_where(boost::math::quantile(chi, kTail))};
+  return Limits{variance_where(chi_squared_quantile(1 - kTail, freedom_)),
+                variance_where(chi_squared_quantile(kTail, freedom_))};
 }
 
 double RandomEffects::value(const Contrast& contrast) const {
@@ -134,13 +133,12 @@ std::optional<Limits> RandomEffects::limits(const Contrast& contrast) const {
 
 std::vector<Limits> RandomEffects::limits_of(const std::vector<Contrast>& contrasts) const {
   if (freedom_ < 1) return {};
-  const boost::math::chi_squared chi(freedom_);
   std::vector<std::vector<Part>> parts(contrasts.size());
   double sum = 0;
   for (int i = 0; i < kNodes; ++i) {
     // Close together where Q is small and τ² large: that is where the wide tails come from.
     const double u = (i + 0.5) / kNodes, weight = 3 * u * u / kNodes;
-    const double between = variance_where(boost::math::quantile(chi, u * u * u));
+    const double between = variance_where(chi_squared_quantile(u * u * u, freedom_));
     const Solution solution = solve(between);
     sum += weight;
     for (std::size_t c = 0; c < contrasts.size(); ++c) {
