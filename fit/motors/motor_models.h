@@ -60,19 +60,18 @@ void prefer(std::vector<Candidate>& candidates, const Is& is, double unless_wors
 /// speeds.
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
-  using namespace motor_chosen;
   using Name = const std::string&;
   const auto type = motor.text("type");
   const auto first_is_of = [&](Name of) { return is_of_type(candidates.front().tried.name, of); };
   const auto straight = [](Name name) { return name == "permanent-magnet"; };
-  if (first_is_of("induction")) prefer(candidates, straight, kClearly);
+  if (first_is_of("induction")) prefer(candidates, straight, motor_chosen::kClearly);
   if (type && *type != "unknown" && !first_is_of(*type))
     prefer(
-        candidates, [&](Name name) { return is_of_type(name, *type); }, kAgainstType);
-  if (first_is_of("permanent-magnet")) prefer(candidates, straight, kBendsClearly);
-  if ((!type || *type == "unknown") && lowest_share > kWholeRange)
+        candidates, [&](Name name) { return is_of_type(name, *type); }, motor_chosen::kAgainstType);
+  if (first_is_of("permanent-magnet")) prefer(candidates, straight, motor_chosen::kBendsClearly);
+  if ((!type || *type == "unknown") && lowest_share > motor_chosen::kWholeRange)
     prefer(
-        candidates, [](Name name) { return name == "series"; }, kClearly);
+        candidates, [](Name name) { return name == "series"; }, motor_chosen::kClearly);
 }
 
 /// Why the first of `models` was taken, one sentence.
