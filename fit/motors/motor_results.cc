@@ -201,7 +201,10 @@ void set_results(MotorFit& fit) {
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
   fit.stall_torque = estimate(stall, 1, "N·m");
-  if (stall_out_of_reach(curve)) fit.stall_torque = Estimate::unknown("N·m");
+  // A spin-up begins at standstill, whatever its first reliable value.
+  const bool unreached = fit.speed_residuals ? curve.speed_low > kStallOutOfReach * curve.speed_high
+                                             : stall_out_of_reach(curve);
+  if (unreached) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
         "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "
