@@ -14,6 +14,7 @@
 #include "fit/motors/motor_models.h"
 #include "fit/motors/motor_results.h"
 #include "fit/readings/stated_tachometer.h"
+#include "fit/spin_ups/bent_run_up.h"
 #include "fit/spin_ups/disc_windage.h"
 #include "fit/spin_ups/run_up.h"
 #include "fit/spin_ups/spin_up_constants.h"
@@ -225,6 +226,22 @@ void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& 
   doubt.power_speed = std::hypot(doubt.power_speed, whole.power_speed);
 }
 
+// What the run says of a torque that may bend beside the equation, beyond the curve's own doubt.
+void add_doubt_of_bends(EquationDoubt& doubt, const RunUpFit& fit, const Curve& curve) {
+  const auto bent = bent_results(fit, curve);
+  if (!bent) return;
+  const auto add = [&](double& to, double square, const CurveResult& result) {
+    const double own = std::pow(result.sd(curve.covariance) / result.value, 2);
+    to = std::hypot(to, std::sqrt(std::max(0.0, square - own)));
+  };
+  add(doubt.stall, (*bent)[0], stall_torque(curve));
+  if (const auto top = no_load_speed(curve)) add(doubt.no_load, (*bent)[1], *top);
+  if (const auto peak = peak_power(curve)) {
+    add(doubt.power, (*bent)[2], peak->power);
+    add(doubt.power_speed, (*bent)[3], peak->speed);
+  }
+}
+
 // Equations that describe the run about as well, and other ways to read its rows.
 void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>& candidates,
                          const Curve& curve, const std::vector<WayRead>& ways,
@@ -237,7 +254,14 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
     equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
                          std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
-  add_doubt_of(doubt, curve, equations);
+  // What bends say and what other equations say is one doubt: the larger counts.
+  EquationDoubt shape{0, 0, 0, 0, 0}, bent = shape;
+  add_doubt_of(shape, curve, equations);
+  add_doubt_of_bends(bent, best.fit, curve);
+  doubt.stall = std::hypot(doubt.stall, std::max(shape.stall, bent.stall));
+  doubt.no_load = std::hypot(doubt.no_load, std::max(shape.no_load, bent.no_load));
+  doubt.power = std::hypot(doubt.power, std::max(shape.power, bent.power));
+  doubt.power_speed = std::hypot(doubt.power_speed, std::max(shape.power_speed, bent.power_speed));
   for (const WayRead& way : ways) {
     const RunUpFit fit =
         fit_run_ups_quickly(curve.model, way.runs, own, best.fit.solution.parameters);
@@ -312,7 +336,8 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   for (const RunUp& run : runs) numbers.push_back(run.run);
   out.levels = add_levels(candidates.front().fit, session_numbers(book, motor, numbers));
   const RunUpFit& best = candidates.front().fit;
-  out.curve = curve_of(best, candidates.front().tried.name, reference_v);
+  const Curve as_run = curve_of(best, candidates.front().tried.name, reference_v);
+  out.curve = as_run;
   if (options.at_winding_c) {
     move_to_winding(out.curve, winding_temperature(options), *options.at_winding_c);
     out.winding_c = options.at_winding_c;
@@ -322,10 +347,10 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   out.choice = reason_for(out.models, options);
   EquationDoubt doubt = equation_doubt(out);
   const double slowest = out.curve.speed_low / out.curve.speed_high;
-  add_doubt_of_start(doubt, best, out.curve, bench.own_drag, kSlowPart, 1);
+  add_doubt_of_start(doubt, best, as_run, bench.own_drag, kSlowPart, 1);
   // Leaving out that much, chance alone would often add something.
-  add_doubt_of_start(doubt, best, out.curve, bench.own_drag, slowest + kSlowPart, kByChance);
-  add_doubt_of_others(doubt, candidates, out.curve, ways, bench.own_drag);
+  add_doubt_of_start(doubt, best, as_run, bench.own_drag, slowest + kSlowPart, kByChance);
+  add_doubt_of_others(doubt, candidates, as_run, ways, bench.own_drag);
   out.budget = {line_of(out.curve, out.curve.covariance, "noise, inertia, warmth, scatter of runs"),
                 equation_line(out, doubt)};
   open_up(out.curve, doubt);

@@ -118,8 +118,58 @@ TEST_CASE("imported spin-ups: intervals hold the truth, and are of use") {
     CAPTURE(k);
     CHECK(held[k] >= 25);
     std::sort(widths[k].begin(), widths[k].end());
-    CHECK(widths[k][kRuns / 2] < (k == 0 ? 0.13 : 0.022));
+    CHECK(widths[k][kRuns / 2] < (k == 0 ? 0.15 : 0.022));
   }
+}
+
+namespace {
+
+// Kloss' curve less that of the field that turns against it (any machines text), with friction: no
+// equation that is tried of a motor of which nothing is said.
+struct TwoFields {
+  double pull_out, field_speed, slip, backward, friction;
+  double of_field(double s) const { return 2 * pull_out / (s / slip + slip / s); }
+  double operator()(double w) const {
+    const double s = 1 - w / field_speed;
+    return (s > 0 ? of_field(s) : 0) - backward * of_field(2 - s) - friction;
+  }
+};
+
+}  // namespace
+
+TEST_CASE("imported spin-ups: a motor that no equation follows has wide limits, not wrong ones") {
+  constexpr int kRuns = 6;
+  std::mt19937 random(20261130);
+  const auto between = [&](double low, double high) {
+    return std::uniform_real_distribution<double>(low, high)(random);
+  };
+  int standstill = 0, power = 0;
+  for (int i = 0; i < kRuns; ++i) {
+    CAPTURE(i);
+    const TwoFields motor{between(0.3, 0.8), 100 * kPi, between(0.2, 0.4), between(0.06, 0.14),
+                          between(0.004, 0.01)};
+    const tests::MotorTruth truth(motor);
+    const double seconds = between(4, 9);
+    Run run;
+    run.kind = RunKind::kSpinUp;
+    run.inertia_kgm2 = seconds / seconds_to(0.95 * truth.no_load_rpm / tests::kRpm, motor);
+    const RunningUp running(motor, *run.inertia_kgm2, 1.5 * seconds);
+    tests::ScratchBook scratch;
+    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    run.motor = part.id;
+    tests::store(scratch.book(), run, instants(running, 20, 0.2, static_cast<unsigned>(i + 1)));
+    const MotorFit fit = fit_motor(scratch.book(), part);
+    const auto holds = [](const Estimate& estimate, double value) {
+      return estimate.low && *estimate.low <= value && value <= *estimate.high;
+    };
+    standstill += holds(fit.stall_torque, truth.stall) ? 1 : 0;
+    power += holds(fit.peak_power, truth.peak_power) ? 1 : 0;
+  }
+  // With a coverage of 80 % fewer than four of six hold the truth in 10 % of cases, with 20 % four
+  // or more do in 2 % (binomial distribution). Of an equation that is trusted as it stands none
+  // did.
+  CHECK(standstill >= 4);
+  CHECK(power >= 5);
 }
 
 TEST_CASE("imported spin-ups: what is said of the tachometer is used") {

@@ -20,7 +20,8 @@ struct SeriesMotor {
 
 struct MotorTruth {
   double stall, no_load_rpm = 0, peak_power = 0, peak_rpm = 0;
-  explicit MotorTruth(const SeriesMotor& motor) : stall(motor(0)) {
+  template <typename Motor>
+  explicit MotorTruth(const Motor& motor) : stall(motor(0)) {
     for (double w = 1; motor(w) > 0; w += 0.05) {
       no_load_rpm = w * kRpm;
       if (motor(w) * w <= peak_power) continue;
