@@ -8,6 +8,7 @@
 #   json    and JSON and command lines
 #   fit     plain, dense matrices and dual numbers
 #   all     all of these
+#   answers fit, in a build from nothing all: what computes seldom enough to be optimised less
 # JSON stays out of the first and the third because it costs half a second in each source that only
 # has it at hand: its literals are inline functions over the whole parser.
 if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU" AND NOT LOADLINE_FUZZ)
@@ -55,6 +56,12 @@ endfunction()
 function(loadline_precompiled kind)
   if(LOADLINE_TOGETHER AND kind STREQUAL "json")
     set(kind all)  # so few sources are left that a header of their own does not pay
+  endif()
+  if(kind STREQUAL "answers")
+    set(kind fit)
+    if(LOADLINE_TOGETHER)
+      set(kind all)
+    endif()
   endif()
   if(LOADLINE_PRECOMPILED)
     foreach(target ${ARGN})

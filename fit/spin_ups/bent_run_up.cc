@@ -18,7 +18,7 @@ using Eigen::VectorXd;
 // Standard deviations of the slowest wave as shares of the greatest torque; the widest settles the
 // noise.
 constexpr double kBends[] = {0.1, 0.03, 0.01, 0.003, 0.001, 0};
-constexpr int kPasses = 3;
+constexpr int kNoisePasses = 3;
 
 struct BentFit {
   TorqueBend bend;
@@ -49,7 +49,7 @@ std::vector<BentFit> fit_bent(const RunUpFit& fit) {
     VectorXd start = VectorXd::Zero(problem.parameters());
     start.head(plain) = from.head(plain);
     next.solution = quick_fit(problem, start, {.max_iterations = 25, .tolerance = 1e-5});
-    for (int pass = 0; fits.empty() && pass < kPasses; ++pass) {
+    for (int pass = 0; fits.empty() && pass < kNoisePasses; ++pass) {
       if (!(next.solution.rss < kUndefined)) return {};
       const VectorXd& x = next.solution.parameters;
       std::vector<std::vector<double>> residuals;
