@@ -32,8 +32,8 @@ foreach(library fmt::fmt Boost::program_options)
 endforeach()
 
 # A build from nothing (together.cmake) optimises the kinds with command lines less: they read commands,
-# write words and serve pages, and take a quarter to a third less time to compile. What computes has
-# another kind. A header is precompiled for one way to optimise, so that this goes by kind.
+# write words and serve pages, and take a quarter to a third less time to compile. What computes much
+# has another kind. A header is precompiled for one way to optimise, so that this goes by kind.
 function(loadline_optimise kind target)
   if(LOADLINE_TOGETHER AND CMAKE_CXX_COMPILER_ID STREQUAL "GNU" AND kind MATCHES "^(json|all)$")
     # Optimised less, GCC warns of copies that never happen; the usual build keeps the warning.

@@ -75,9 +75,12 @@ std::vector<double> stated_sd(const SweepFit& fit, std::size_t j) {
   return sd;
 }
 
-// How many of its parameters the readings determine, not the beliefs beside them.
+// How many of its parameters the readings determine, not the beliefs beside them. The rows are
+// those that were solved: the problem may have been aligned anew since.
 double effective_parameters(const SweepFit& fit) {
-  const Eigen::MatrixXd data = fit.solution.jacobian.topRows(fit.problem->data_rows());
+  const Eigen::Index beliefs = fit.problem->count() - fit.problem->data_rows();
+  const Eigen::MatrixXd data =
+      fit.solution.jacobian.topRows(fit.solution.jacobian.rows() - beliefs);
   return (fit.solution.inverse_normal * (data.transpose() * data)).trace();
 }
 
