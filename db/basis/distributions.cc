@@ -5,6 +5,8 @@
 #include <boost/math/distributions/non_central_chi_squared.hpp>
 #include <boost/math/distributions/non_central_t.hpp>
 #include <boost/math/distributions/students_t.hpp>
+#include <boost/math/special_functions/erf.hpp>
+#include <boost/math/special_functions/gamma.hpp>
 
 namespace loadline {
 
@@ -35,5 +37,9 @@ double non_centrality_of_two(double value, double probability) {
   using Wave = boost::math::non_central_chi_squared_distribution<double>;
   return Wave::find_non_centrality(2.0, value, probability);
 }
+
+double log_gamma(double x) { return boost::math::lgamma(x); }
+
+double inverse_erfc(double share) { return boost::math::erfc_inv(share); }
 
 }  // namespace loadline

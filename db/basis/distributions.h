@@ -22,4 +22,10 @@ double non_central_t_upper_tail(double t, double degrees_of_freedom, double cent
 /// `probability`.
 double non_centrality_of_two(double value, double probability);
 
+/// ln Γ(x), x > 0.
+double log_gamma(double x);
+
+/// The x of which erfc(x) is `share`, 0 < share < 2.
+double inverse_erfc(double share);
+
 }  // namespace loadline

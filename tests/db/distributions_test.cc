@@ -28,3 +28,10 @@ TEST_CASE("distributions: those about a centre") {
         within += std::exp(-((x - centre) * (x - centre) + y * y) / 2) * kStep * kStep / (2 * M_PI);
   CHECK(within == doctest::Approx(0.4).epsilon(0.005));
 }
+
+TEST_CASE("ln of the gamma function and the inverse of erfc") {
+  // Γ(5) = 24, Γ(1/2) = √π; erfc(0.5) = 0.4795001222 (tables, from memory).
+  CHECK(loadline::log_gamma(5) == doctest::Approx(std::log(24.0)));
+  CHECK(loadline::log_gamma(0.5) == doctest::Approx(std::log(std::acos(-1.0)) / 2));
+  CHECK(loadline::inverse_erfc(0.4795001222) == doctest::Approx(0.5).epsilon(1e-8));
+}

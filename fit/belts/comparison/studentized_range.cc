@@ -1,7 +1,6 @@
 #include "fit/belts/comparison/studentized_range.h"
 
 #include <algorithm>
-#include <boost/math/special_functions/gamma.hpp>
 #include <boost/math/tools/toms748_solve.hpp>
 #include <cmath>
 #include <stdexcept>
@@ -38,7 +37,7 @@ double range_cdf(double w, int k) {
 // ln of the density of u = ln s where ν s² ~ χ²(ν).
 double log_density(double u, double freedom) {
   const double half = freedom / 2;
-  return std::log(2.0) + half * std::log(half) - boost::math::lgamma(half) + freedom * u -
+  return std::log(2.0) + half * std::log(half) - log_gamma(half) + freedom * u -
          half * std::exp(2 * u);
 }
 

@@ -1,12 +1,12 @@
 #include "fit/choose/prediction/joint.h"
 
 #include <algorithm>
-#include <boost/math/special_functions/erf.hpp>
 #include <cmath>
 #include <numbers>
 #include <numeric>
 #include <random>
 
+#include "db/basis/distributions.h"
 #include "db/basis/students_t.h"
 #include "fit/drive/load_lines/propagation.h"
 
@@ -19,7 +19,7 @@ Eigen::VectorXf normal_strata(std::size_t draws) {
   for (Eigen::Index k = 0; k < z.size(); ++k)
     z[k] = static_cast<float>(
         -std::numbers::sqrt2 *
-        boost::math::erfc_inv((2.0 * static_cast<double>(k) + 1) / static_cast<double>(draws)));
+        inverse_erfc((2.0 * static_cast<double>(k) + 1) / static_cast<double>(draws)));
   return z;
 }
 
