@@ -17,9 +17,9 @@ namespace {
 Eigen::VectorXf normal_strata(std::size_t draws) {
   Eigen::VectorXf z(static_cast<Eigen::Index>(draws));
   for (Eigen::Index k = 0; k < z.size(); ++k)
-    z[k] = static_cast<float>(
-        -std::numbers::sqrt2 *
-        inverse_erfc((2.0 * static_cast<double>(k) + 1) / static_cast<double>(draws)));
+    z[k] =
+        static_cast<float>(-std::numbers::sqrt2 * inverse_erfc((2.0 * static_cast<double>(k) + 1) /
+                                                               static_cast<double>(draws)));
   return z;
 }
 
