@@ -2,7 +2,6 @@
 
 #include <cmath>
 
-#include "fit/curves/results.h"
 #include "fit/equations/motor_constants.h"
 
 namespace loadline {
@@ -21,7 +20,7 @@ double second_moment(const EffectsBeside& beside) {
 
 }  // namespace
 
-BendDoubt bend_doubt(const SweepFit& fit, const Curve& curve) {
+ResultDoubt bend_doubt(const SweepFit& fit, const Curve& curve) {
   const double torque = sweep_scale(fit.sweeps).torque, top = curve.speed_high;
   const auto bend = [&](double speed) { return torque * speed * speed / (top * top); };
   Eigen::MatrixXd column = Eigen::MatrixXd::Zero(fit.solution.jacobian.rows(), 1);
@@ -42,7 +41,7 @@ BendDoubt bend_doubt(const SweepFit& fit, const Curve& curve) {
     const double step = 1e-4 * top;
     return (curve.torque(speed + step) - curve.torque(speed - step)) / (2 * step);
   };
-  BendDoubt out;
+  ResultDoubt out;
   out.stall = doubt(stall_torque(curve), 0);
   if (const auto free = no_load_speed(curve))
     out.no_load = doubt(*free, -bend(free->value) / slope(free->value));

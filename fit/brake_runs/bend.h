@@ -3,19 +3,14 @@
 #pragma once
 
 #include "fit/brake_runs/sweep_fit.h"
-#include "fit/curves/curve.h"
+#include "fit/curves/results.h"
 
 namespace loadline {
-
-/// Relative standard uncertainties.
-struct BendDoubt {
-  double stall = 0, no_load = 0, power = 0, power_speed = 0;
-};
 
 /// Armature, fan and iron add T·b·u² to the torque, u the speed over the highest measured and T the
 /// greatest torque; b is some hundredths (kBend). From a final fit and its curve: averaged over
 /// motors with a bend and without one, which begin as equally likely, by what either leaves of the
 /// readings (Gaussian integrals as of any linear model).
-BendDoubt bend_doubt(const SweepFit& fit, const Curve& curve);
+ResultDoubt bend_doubt(const SweepFit& fit, const Curve& curve);
 
 }  // namespace loadline

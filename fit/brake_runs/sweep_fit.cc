@@ -394,14 +394,13 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
   const double fitted = 2 + fit.shape->size();
   const double floor = kNoiseFloor * scale.torque;
   const auto judge = [&](bool with_memory) {
-    const double determined = effective_parameters(fit);
     for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
       SweepNoise& noise = fit.problem->noise[j];
       if (fit.sweeps[j].typed) {
         const double share = static_cast<double>(fit.sweeps[j].rows.size()) /
                              static_cast<double>(fit.problem->data_rows());
         update_point_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j),
-                           stated_sd(fit, j), determined * share, floor);
+                           stated_sd(fit, j), effective_parameters(fit) * share, floor);
         continue;
       }
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);

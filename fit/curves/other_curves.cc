@@ -3,33 +3,37 @@
 #include <algorithm>
 #include <cmath>
 
-#include "fit/curves/results.h"
-
 namespace loadline {
 namespace {
 
-// Square of the relative difference, at most 1.
-double differ_by(const CurveResult& a, const Curve& of_a, const CurveResult& b, const Curve& of_b) {
-  const double own = std::pow(b.sd(of_b.covariance), 2) - std::pow(a.sd(of_a.covariance), 2);
-  const double square = (std::pow(b.value - a.value, 2) - std::max(0.0, own)) / (a.value * a.value);
-  return std::isfinite(square) ? std::clamp(square, 0.0, 1.0) : 0;
+// Relative, at most 1.
+double beyond_doubt(const CurveResult& of_curve, const Curve& curve, const CurveResult& of_other,
+                    const OtherCurve& other) {
+  const double off = of_other.value - of_curve.value;
+  const double own =
+      std::pow(of_other.sd(other.curve.covariance), 2) - std::pow(of_curve.sd(curve.covariance), 2);
+  const double beyond = std::sqrt(std::max(0.0, off * off - other.allowed * std::max(0.0, own)));
+  return std::isfinite(beyond) && of_curve.value > 0 ? std::min(1.0, beyond / of_curve.value) : 0;
 }
 
 }  // namespace
 
-ResultDoubt doubt_between(const Curve& curve, const std::vector<OtherCurve>& others) {
+ResultDoubt doubt_between(const Curve& curve, const std::vector<OtherCurve>& others, double own) {
+  if (others.empty()) return {};
   const auto peak = peak_power(curve);
   const auto top = no_load_speed(curve);
   ResultDoubt squares;
-  double weights = 1;
-  for (const auto& [other, weight] : others) {
-    weights += weight;
-    squares.stall += weight * differ_by(stall_torque(curve), curve, stall_torque(other), other);
-    if (const auto its = no_load_speed(other); top && its)
-      squares.no_load += weight * differ_by(*top, curve, *its, other);
-    if (const auto its = peak_power(other); peak && its) {
-      squares.power += weight * differ_by(peak->power, curve, its->power, other);
-      squares.power_speed += weight * differ_by(peak->speed, curve, its->speed, other);
+  double weights = own;
+  for (const OtherCurve& other : others) {
+    weights += other.weight;
+    const auto add = [&](double& to, const CurveResult& with, const CurveResult& without) {
+      to += other.weight * std::pow(beyond_doubt(with, curve, without, other), 2);
+    };
+    add(squares.stall, stall_torque(curve), stall_torque(other.curve));
+    if (const auto its = no_load_speed(other.curve); top && its) add(squares.no_load, *top, *its);
+    if (const auto its = peak_power(other.curve); peak && its) {
+      add(squares.power, peak->power, its->power);
+      add(squares.power_speed, peak->speed, its->speed);
     }
   }
   const auto doubt = [&](double sum) { return std::sqrt(sum / weights); };

@@ -1,26 +1,25 @@
-// Other equations describe the same runs about as well: what they say of the four results besides.
+// Other fits of the same runs, by another equation or another way to read them: what they say of
+// the four results besides.
 //
 // In: the chosen curve, the others with how likely they are against it. Out: relative doubt.
 #pragma once
 
 #include <vector>
 
-#include "fit/curves/curve.h"
+#include "fit/curves/results.h"
 
 namespace loadline {
 
 struct OtherCurve {
   Curve curve;
-  double weight = 1;  ///< likelihood over the chosen curve's
-};
-
-/// Relative standard uncertainties.
-struct ResultDoubt {
-  double stall = 0, no_load = 0, power = 0, power_speed = 0;
+  double weight = 1;   ///< likelihood over the chosen curve's
+  double allowed = 1;  ///< of the variances' difference, which explains that much of what differs
 };
 
 /// Root of the weighted mean square of what the others differ by from `curve`, which stands beside
-/// them with weight 1, beyond what their own greater variance explains.
-ResultDoubt doubt_between(const Curve& curve, const std::vector<OtherCurve>& others);
+/// them with the weight `own`, beyond what their own greater variance explains. Nothing without
+/// others.
+ResultDoubt doubt_between(const Curve& curve, const std::vector<OtherCurve>& others,
+                          double own = 1);
 
 }  // namespace loadline

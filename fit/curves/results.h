@@ -29,6 +29,11 @@ struct PeakPower {
 };
 std::optional<PeakPower> peak_power(const Curve& curve);
 
+/// What is open of each of the four results: relative standard uncertainties.
+struct ResultDoubt {
+  double stall = 0, no_load = 0, power = 0, power_speed = 0;
+};
+
 /// 95 % interval of a positive quantity from its standard uncertainty: symmetric on a log scale, so
 /// that a wide one stays positive; for a narrow one the same as value ± t·sd. A result whose
 /// interval spans more than a factor of `widest` has no value that could be trusted: unknown.

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "fit/brake_runs/bend.h"
 #include "fit/brake_runs/smooth_sweep.h"
 #include "fit/curves/other_curves.h"
 #include "fit/curves/sessions.h"
@@ -168,10 +169,7 @@ void add_blur(EquationDoubt& doubt, const SweepFit& fit) {
   double blur = 0;
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
     blur = std::max(blur, std::hypot(fit.blur(j), fit.unknown_inertia(j)));
-  doubt.stall = std::hypot(doubt.stall, blur);
-  doubt.no_load = std::hypot(doubt.no_load, blur / 2);
-  doubt.power = std::hypot(doubt.power, blur / 2);
-  doubt.power_speed = std::hypot(doubt.power_speed, blur / 2);
+  add_doubt(doubt, {blur, blur / 2, blur / 2, blur / 2});
 }
 
 // Equations that describe the runs about as well.
@@ -185,12 +183,8 @@ void add_doubt_of_equations(EquationDoubt& doubt, const std::vector<MotorCandida
     if (candidates[i].fit->usable && weight > 1e-4)
       others.push_back({curve_of(*candidates[i].fit, tried.name, reference_v), weight});
   }
-  const ResultDoubt of =
-      doubt_between(curve_of(*candidates.front().fit, best.name, reference_v), others);
-  doubt.stall = std::hypot(doubt.stall, of.stall);
-  doubt.no_load = std::hypot(doubt.no_load, of.no_load);
-  doubt.power = std::hypot(doubt.power, of.power);
-  doubt.power_speed = std::hypot(doubt.power_speed, of.power_speed);
+  add_doubt(doubt,
+            doubt_between(curve_of(*candidates.front().fit, best.name, reference_v), others));
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,

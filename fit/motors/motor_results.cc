@@ -134,11 +134,14 @@ void open_scale(Curve& curve, double relative) {
 // A curve that falls with a corner, as a series motor's, tells its corner only where it is measured
 // well below it, which is where its power is greatest (√(ω₀²+ωₓ²) without drag). Above, what is
 // believed of iron and corner makes the standstill torque.
-bool stall_out_of_reach(const Curve& curve) {
+// A spin-up begins at standstill, whatever its first reliable value.
+bool stall_out_of_reach(const MotorFit& fit) {
+  const Curve& curve = fit.curve;
+  if (curve.speed_low > kStallOutOfReach * curve.speed_high) return true;
+  if (fit.speed_residuals) return false;
   const MotorEquation* const motor = motor_equation(curve.model);
   const auto peak = peak_power(curve);
-  return curve.speed_low > kStallOutOfReach * curve.speed_high ||
-         stall_torque(curve).value > kStallTimes * curve.torque(curve.speed_low) ||
+  return stall_torque(curve).value > kStallTimes * curve.torque(curve.speed_low) ||
          (motor && !motor->straight && peak && curve.speed_low > kStallCorner * peak->speed.value);
 }
 
@@ -180,7 +183,14 @@ EquationDoubt equation_doubt(const MotorFit& fit) {
           std::hypot(fit.speed_residuals ? kSpinUpPlace : kPlaceOfPeak, kPowerSpeedShape * away)};
 }
 
-void judge_bend(EquationDoubt& doubt, const BendDoubt& bend, const MotorFit& fit) {
+void add_doubt(EquationDoubt& doubt, const ResultDoubt& more) {
+  doubt.stall = std::hypot(doubt.stall, more.stall);
+  doubt.no_load = std::hypot(doubt.no_load, more.no_load);
+  doubt.power = std::hypot(doubt.power, more.power);
+  doubt.power_speed = std::hypot(doubt.power_speed, more.power_speed);
+}
+
+void judge_bend(EquationDoubt& doubt, const ResultDoubt& bend, const MotorFit& fit) {
   doubt = {0, std::hypot(bend.stall, kWarmthLaw * greatest_warm_up(fit)), bend.no_load, bend.power,
            bend.power_speed};
 }
@@ -201,10 +211,7 @@ void set_results(MotorFit& fit) {
   const double rpm = rpm_from_rad_per_s(1);
   const CurveResult stall = stall_torque(curve);
   fit.stall_torque = estimate(stall, 1, "N·m");
-  // A spin-up begins at standstill, whatever its first reliable value.
-  const bool unreached = fit.speed_residuals ? curve.speed_low > kStallOutOfReach * curve.speed_high
-                                             : stall_out_of_reach(curve);
-  if (unreached) fit.stall_torque = Estimate::unknown("N·m");
+  if (stall_out_of_reach(fit)) fit.stall_torque = Estimate::unknown("N·m");
   if (!fit.stall_torque.value)
     fit.warnings.push_back(fmt::format(
         "Standstill torque is not identified: the lowest speed measured is {} rpm; brake the motor "

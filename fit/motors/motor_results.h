@@ -2,7 +2,7 @@
 // covariance, and everything after is worked out from it.
 #pragma once
 
-#include "fit/brake_runs/bend.h"
+#include "fit/curves/results.h"
 #include "fit/motor_runs/motor_findings.h"
 
 namespace loadline {
@@ -18,7 +18,10 @@ EquationDoubt equation_doubt(const MotorFit& fit);
 
 /// Of a straight line through typed points: what these tell of its bend in place of what is usual
 /// of equations.
-void judge_bend(EquationDoubt& doubt, const BendDoubt& bend, const MotorFit& fit);
+void judge_bend(EquationDoubt& doubt, const ResultDoubt& bend, const MotorFit& fit);
+
+/// One doubt more, independent of those before.
+void add_doubt(EquationDoubt& doubt, const ResultDoubt& more);
 
 /// The curve's covariance takes up what the equation leaves open, so that every answer that is
 /// worked out from the curve has it.

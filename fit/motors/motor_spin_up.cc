@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
-#include "fit/curves/results.h"
+#include "fit/curves/other_curves.h"
 #include "fit/curves/sessions.h"
 #include "fit/motor_runs/motor_gate.h"
 #include "fit/motor_runs/winding_temperature.h"
@@ -153,54 +153,6 @@ void add_points(MotorFit& out, const RunUpFit& fit) {
   }
 }
 
-// A tachometer that smooths still holds the standstill when the shaft has long turned, and a motor
-// switched on needs its first instants: what the run says without its slow part should be the same.
-// What it is off by more than both fits' own doubt allows, `allowed` times their variances'
-// difference, is doubt, too.
-double beyond_doubt(const CurveResult& with, const Curve& of_with, const CurveResult& without,
-                    const Curve& of_without, double allowed) {
-  const double off = without.value - with.value;
-  const double own =
-      std::pow(without.sd(of_without.covariance), 2) - std::pow(with.sd(of_with.covariance), 2);
-  const double beyond = std::sqrt(std::max(0.0, off * off - allowed * std::max(0.0, own)));
-  return std::isfinite(beyond) && with.value > 0 ? std::min(1.0, beyond / with.value) : 0;
-}
-
-// What the results of another fit of the same runs, of such a likelihood against the chosen one's,
-// differ by.
-struct Other {
-  Curve curve;
-  double weight = 1, allowed = 1;
-};
-
-// `others` are as many ways to see the runs; the chosen fit stands beside them with weight `own`.
-void add_doubt_of(EquationDoubt& doubt, const Curve& curve, const std::vector<Other>& others,
-                  double own = 1) {
-  if (others.empty()) return;
-  double weights = own;
-  EquationDoubt squares{0, 0, 0, 0, 0};
-  const auto peak = peak_power(curve);
-  const auto top = no_load_speed(curve);
-  for (const Other& other : others) {
-    weights += other.weight;
-    const auto add = [&](double& to, const CurveResult& with, const CurveResult& without) {
-      to += other.weight *
-            std::pow(beyond_doubt(with, curve, without, other.curve, other.allowed), 2);
-    };
-    add(squares.stall, stall_torque(curve), stall_torque(other.curve));
-    if (const auto its = no_load_speed(other.curve); top && its) add(squares.no_load, *top, *its);
-    if (const auto its = peak_power(other.curve); peak && its) {
-      add(squares.power, peak->power, its->power);
-      add(squares.power_speed, peak->speed, its->speed);
-    }
-  }
-  const auto take = [&](double& to, double sum) { to = std::hypot(to, std::sqrt(sum / weights)); };
-  take(doubt.stall, squares.stall);
-  take(doubt.no_load, squares.no_load);
-  take(doubt.power, squares.power);
-  take(doubt.power_speed, squares.power_speed);
-}
-
 Curve like(const Curve& curve, const RunUpFit& fit, const std::string& model) {
   Curve other = Curve::of_equation(model, fit.natural, fit.covariance);
   other.speed_low = curve.speed_low;
@@ -208,6 +160,10 @@ Curve like(const Curve& curve, const RunUpFit& fit, const std::string& model) {
   return other;
 }
 
+// A tachometer that smooths still holds the standstill when the shaft has long turned, and a motor
+// switched on needs its first instants: what the run says without its slow part should be the same.
+// What it is off by more than both fits' own doubt allows, `allowed` times their variances'
+// difference, is doubt, too.
 void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& curve,
                         const std::optional<OwnDrag>& own, double share, double allowed) {
   std::vector<RunUp> runs;
@@ -219,34 +175,34 @@ void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& 
   const RunUpFit again = fit_run_ups_quickly(curve.model, runs, own, fit.solution.parameters);
   if (!again.usable) return;
   // Not one of several that could be right: what it differs by counts whole.
-  EquationDoubt whole{0, 0, 0, 0, 0};
-  add_doubt_of(whole, curve, {{like(curve, again, curve.model), 1, allowed}}, 0);
-  doubt.stall = std::hypot(doubt.stall, whole.stall);
-  doubt.power = std::hypot(doubt.power, whole.power);
-  doubt.power_speed = std::hypot(doubt.power_speed, whole.power_speed);
+  ResultDoubt whole = doubt_between(curve, {{like(curve, again, curve.model), 1, allowed}}, 0);
+  whole.no_load = 0;  // told by the fast part
+  add_doubt(doubt, whole);
 }
 
 // What the run says of a torque that may bend beside the equation, beyond the curve's own doubt.
-void add_doubt_of_bends(EquationDoubt& doubt, const RunUpFit& fit, const Curve& curve) {
+ResultDoubt doubt_of_bends(const RunUpFit& fit, const Curve& curve) {
   const auto bent = bent_results(fit, curve);
-  if (!bent) return;
-  const auto add = [&](double& to, double square, const CurveResult& result) {
+  if (!bent) return {};
+  const auto beyond = [&](double square, const CurveResult& result) {
     const double own = std::pow(result.sd(curve.covariance) / result.value, 2);
-    to = std::hypot(to, std::sqrt(std::max(0.0, square - own)));
+    return std::sqrt(std::max(0.0, square - own));
   };
-  add(doubt.stall, (*bent)[0], stall_torque(curve));
-  if (const auto top = no_load_speed(curve)) add(doubt.no_load, (*bent)[1], *top);
+  ResultDoubt doubt;
+  doubt.stall = beyond((*bent)[0], stall_torque(curve));
+  if (const auto top = no_load_speed(curve)) doubt.no_load = beyond((*bent)[1], *top);
   if (const auto peak = peak_power(curve)) {
-    add(doubt.power, (*bent)[2], peak->power);
-    add(doubt.power_speed, (*bent)[3], peak->speed);
+    doubt.power = beyond((*bent)[2], peak->power);
+    doubt.power_speed = beyond((*bent)[3], peak->speed);
   }
+  return doubt;
 }
 
 // Equations that describe the run about as well, and other ways to read its rows.
 void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>& candidates,
                          const Curve& curve, const std::vector<WayRead>& ways,
                          const std::optional<OwnDrag>& own) {
-  std::vector<Other> equations, readings;
+  std::vector<OtherCurve> equations, readings;
   const RunUpCandidate& best = candidates.front();
   for (std::size_t i = 1; i < candidates.size(); ++i) {
     if (!candidates[i].fit.usable) continue;
@@ -255,13 +211,10 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
                          std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
   // What bends say and what other equations say is one doubt: the larger counts.
-  EquationDoubt shape{0, 0, 0, 0, 0}, bent = shape;
-  add_doubt_of(shape, curve, equations);
-  add_doubt_of_bends(bent, best.fit, curve);
-  doubt.stall = std::hypot(doubt.stall, std::max(shape.stall, bent.stall));
-  doubt.no_load = std::hypot(doubt.no_load, std::max(shape.no_load, bent.no_load));
-  doubt.power = std::hypot(doubt.power, std::max(shape.power, bent.power));
-  doubt.power_speed = std::hypot(doubt.power_speed, std::max(shape.power_speed, bent.power_speed));
+  const ResultDoubt shape = doubt_between(curve, equations), bent = doubt_of_bends(best.fit, curve);
+  add_doubt(doubt,
+            {std::max(shape.stall, bent.stall), std::max(shape.no_load, bent.no_load),
+             std::max(shape.power, bent.power), std::max(shape.power_speed, bent.power_speed)});
   for (const WayRead& way : ways) {
     const RunUpFit fit =
         fit_run_ups_quickly(curve.model, way.runs, own, best.fit.solution.parameters);
@@ -270,7 +223,7 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
     readings.push_back(
         {like(curve, fit, curve.model), std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
-  add_doubt_of(doubt, curve, readings);
+  add_doubt(doubt, doubt_between(curve, readings));
 }
 
 // The curve is what accelerated rotor and disc; the disc's air cannot be told from the motor's own

@@ -3,7 +3,6 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
-#include <span>
 
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
