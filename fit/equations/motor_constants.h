@@ -41,8 +41,8 @@ CHOSEN("motor", kReactionLogSd, 1);
 /// one (e⁻⁴ : 1 by Akaike weights).
 CHOSEN("motor", kAgainstType, 15);
 CHOSEN("motor", kClearly, 8);
-/// AICc by which a line that the armature bends must be better than a straight one: of straight
-/// ones some two in a hundred are.
+/// AICc by which a line that the armature bends must be better than a straight one (of straight
+/// ones some two in a hundred are), and two turning fields better than one.
 CHOSEN("motor", kBendsClearly, 3);
 /// Lowest over highest measured speed below which AICc is taken at its word.
 CHOSEN("motor", kWholeRange, 0.25);

@@ -21,6 +21,12 @@ double fastest_field(const Part& motor) {
   return kOff * 2 * kPi * std::max(kHighestMainsHz, motor.number("rated-hz").value_or(0));
 }
 
+bool are_sweeps(const std::vector<const Readings*>& runs) {
+  return std::all_of(runs.begin(), runs.end(), [](const Readings* readings) {
+    return readings->run.kind == RunKind::kBrake && readings->points.empty();
+  });
+}
+
 }  // namespace
 
 std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
@@ -29,11 +35,9 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
   if (options.model && *options.model != "smooth") return {*options.model};
   const auto type = motor.text("type");
   double top_speed = 0;
-  bool sweeps = true;
-  for (const Readings* readings : runs) {
-    sweeps = sweeps && readings->run.kind == RunKind::kBrake && readings->points.empty();
+  const bool sweeps = are_sweeps(runs);
+  for (const Readings* readings : runs)
     for (const double speed : readings->motor.speed) top_speed = std::max(top_speed, speed);
-  }
   const bool too_fast = !type && top_speed > fastest_field(motor);
   std::vector<std::string> names;
   for (const MotorEquation& equation : motor_equations())
@@ -87,19 +91,16 @@ double cost_beside_curve(const SweepFit& fit) {
   return fit.solution.parameters.tail(fit.problem->parameters() - fit.shape->size()).squaredNorm();
 }
 
-std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFitOptions& options,
-                                       const Part& motor) {
-  std::vector<const Readings*> runs;
-  runs.reserve(input.runs.size());
-  for (const BenchRun* run : input.runs) runs.push_back(&run->readings);
-  const std::vector<std::string> names = models_to_try(options, motor, runs);
-  std::vector<MotorCandidate> candidates;
+// Fits the equations of these names besides the candidates, and puts all in order of AICc.
+void try_models(std::vector<MotorCandidate>& candidates, const std::vector<std::string>& names,
+                const SweepFitInput& input, const MotorFitOptions& options) {
+  const std::size_t all = candidates.size() + names.size();
   for (const std::string& name : names) {
     MotorCandidate candidate{fit_sweeps(name, input), {}};
     candidate.tried.name = name;
     candidates.push_back(std::move(candidate));
     if (options.progress)
-      options.progress(static_cast<double>(candidates.size()) / static_cast<double>(names.size()));
+      options.progress(static_cast<double>(candidates.size()) / static_cast<double>(all));
   }
   // The noise is judged by the model that leaves least of it.
   double values = 0, least = 1e300;
@@ -121,7 +122,21 @@ std::vector<MotorCandidate> try_models(const SweepFitInput& input, const MotorFi
   std::stable_sort(
       candidates.begin(), candidates.end(),
       [](const MotorCandidate& a, const MotorCandidate& b) { return a.tried.aicc < b.tried.aicc; });
-  return candidates;
+}
+
+// Further equations of a motor of whose kind nobody said anything and whose sweeps show it. A
+// household has one phase (common practice): a curve that looks like Kloss' has a field that turns
+// backwards besides, for which its standstill torque is some per cent to a tenth lower.
+std::vector<std::string> of_the_kind_that_shows(const std::vector<MotorCandidate>& candidates,
+                                                const std::vector<const Readings*>& runs) {
+  std::vector<std::string> names;
+  for (const MotorEquation& equation : motor_equations())
+    if (equation.only_of_type && equation.of_type == candidates.front().tried.name &&
+        are_sweeps(runs) &&
+        std::none_of(candidates.begin(), candidates.end(),
+                     [&](const MotorCandidate& c) { return c.tried.name == equation.name; }))
+      names.push_back(equation.name);
+  return names;
 }
 
 double lowest_share(const SweepFit& fit) {
@@ -153,13 +168,25 @@ void final_fit_of_first_that_can(std::vector<MotorCandidate>& candidates, const 
 
 std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part& motor,
                                          const MotorFitOptions& options) {
-  std::vector<MotorCandidate> candidates = try_models(input, options, motor);
+  std::vector<const Readings*> runs;
+  runs.reserve(input.runs.size());
+  for (const BenchRun* run : input.runs) runs.push_back(&run->readings);
+  std::vector<MotorCandidate> candidates;
+  try_models(candidates, models_to_try(options, motor, runs), input, options);
   if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
                             "units of torque and speed.",
                             motor.name));
-  prefer_known(candidates, motor, lowest_share(*candidates.front().fit));
+  const double lowest = lowest_share(*candidates.front().fit);
+  prefer_known(candidates, motor, lowest);
+  if (!options.model) {
+    const auto more = of_the_kind_that_shows(candidates, runs);
+    if (!more.empty()) {
+      try_models(candidates, more, input, options);
+      prefer_known(candidates, motor, lowest);
+    }
+  }
   final_fit_of_first_that_can(candidates, motor);
   return candidates;
 }

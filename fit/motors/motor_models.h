@@ -54,21 +54,23 @@ void prefer(std::vector<Candidate>& candidates, const Is& is, double unless_wors
 
 /// Candidates in order of AICc where it says little. `lowest_share`: lowest measured speed over the
 /// highest. Kloss' equation with a large breakdown slip is a straight line too: then the simpler
-/// one; and so a line that its armature hardly bends. On a narrow range all equations are close:
-/// then the motor's entered type decides, else the series motor, which is what such machines mostly
-/// have (common practice); its fit carries the widest doubt about what lies outside the measured
-/// speeds.
+/// one; and so a line that its armature hardly bends, or a field against which hardly another
+/// turns. On a narrow range all equations are close: then the motor's entered type decides, else
+/// the series motor, which is what such machines mostly have (common practice); its fit carries the
+/// widest doubt about what lies outside the measured speeds.
 template <typename Candidate>
 void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double lowest_share) {
   using Name = const std::string&;
   const auto type = motor.text("type");
   const auto first_is_of = [&](Name of) { return is_of_type(candidates.front().tried.name, of); };
   const auto straight = [](Name name) { return name == "permanent-magnet"; };
+  const auto one_field = [](Name name) { return name == "induction"; };
   if (first_is_of("induction")) prefer(candidates, straight, motor_chosen::kClearly);
   if (type && *type != "unknown" && !first_is_of(*type))
     prefer(
         candidates, [&](Name name) { return is_of_type(name, *type); }, motor_chosen::kAgainstType);
   if (first_is_of("permanent-magnet")) prefer(candidates, straight, motor_chosen::kBendsClearly);
+  if (first_is_of("induction")) prefer(candidates, one_field, motor_chosen::kBendsClearly);
   if ((!type || *type == "unknown") && lowest_share > motor_chosen::kWholeRange)
     prefer(
         candidates, [](Name name) { return name == "series"; }, motor_chosen::kClearly);

@@ -151,20 +151,23 @@ TEST_CASE("a single-phase motor is two fields against each other, and told from 
   bench.top = 0.985 * SinglePhaseCircuit::kSynchronous;
   bench.lowest = 20;
   bench.noise = 0.005;
-  tests::ScratchBook scratch;
-  Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-  motor.fields["type"] = std::string("induction");
-  scratch.book().update(motor);
-  Run run = run_of(RunKind::kBrake, bench.inertia);
-  run.motor = motor.id;
-  tests::store(scratch.book(), run, bench.rows());
-  const MotorFit fit = fit_motor(scratch.book(), motor, {});
-  CHECK(fit.curve.model == "single-phase");
-  for (const double share : {0.3, 0.6, 0.9, 0.95})
-    CHECK(fit.curve.torque(share * SinglePhaseCircuit::kSynchronous) ==
-          doctest::Approx(circuit(share * SinglePhaseCircuit::kSynchronous)).epsilon(0.05));
-  // On its main winding alone it stands: Kloss' equation says of the same rows that it starts.
-  CHECK(std::fabs(fit.curve.torque(0)) < 0.15 * circuit(0.8 * SinglePhaseCircuit::kSynchronous));
+  for (const char* const type : {"induction", "unknown"}) {
+    CAPTURE(type);
+    tests::ScratchBook scratch;
+    Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    motor.fields["type"] = std::string(type);
+    scratch.book().update(motor);
+    Run run = run_of(RunKind::kBrake, bench.inertia);
+    run.motor = motor.id;
+    tests::store(scratch.book(), run, bench.rows());
+    const MotorFit fit = fit_motor(scratch.book(), motor, {});
+    CHECK(fit.curve.model == "single-phase");
+    for (const double share : {0.3, 0.6, 0.9, 0.95})
+      CHECK(fit.curve.torque(share * SinglePhaseCircuit::kSynchronous) ==
+            doctest::Approx(circuit(share * SinglePhaseCircuit::kSynchronous)).epsilon(0.05));
+    // On its main winding alone it stands: Kloss' equation says of the same rows that it starts.
+    CHECK(std::fabs(fit.curve.torque(0)) < 0.15 * circuit(0.8 * SinglePhaseCircuit::kSynchronous));
+  }
 }
 
 TEST_CASE("a disc of 80 mm moves about a milli-newton metre of air at a motor's free speed") {
