@@ -46,7 +46,9 @@ std::string field_help(const OptionOfKinds& option) {
     const auto& [kind, words] = option.of_kinds[i];
     if (i > 0) help += words == option.of_kinds[i - 1].second ? "" : "; ";
     const bool goes_on = i + 1 < option.of_kinds.size() && option.of_kinds[i + 1].second == words;
-    help += kind + (goes_on ? ", " : ": " + words);
+    help += kind;
+    help += goes_on ? ", " : ": ";
+    if (!goes_on) help += words;
   }
   return help;
 }

@@ -12,7 +12,6 @@
 #include <atomic>
 #include <cerrno>
 #include <cstdlib>
-#include <cstring>
 #include <list>
 #include <optional>
 #include <system_error>
@@ -385,7 +384,7 @@ ssize_t HttpServer::State::more_of(Connection& connection, char* into, std::size
     return MHD_CONTENT_READER_END_WITH_ERROR;
   }
   const std::size_t size = std::min(most, stream.text.size() - stream.handed);
-  std::memcpy(into, stream.text.data() + stream.handed, size);
+  stream.text.copy(into, size, stream.handed);
   stream.handed += size;
   return static_cast<ssize_t>(size);
 }

@@ -167,7 +167,7 @@ TEST_CASE("a joined part does not come back with an older copy of the book") {
 
 // A file that begins as a PNG does (ISO/IEC 15948, 5.2); what follows nobody reads.
 std::string png_file(const Scratch& scratch, const std::string& name, std::size_t size) {
-  const std::string path = scratch.path(name);
+  std::string path = scratch.path(name);
   std::string bytes = "\x89PNG\r\n\x1a\n";
   bytes.resize(size, '\x5a');
   std::ofstream(path, std::ios::binary) << bytes;

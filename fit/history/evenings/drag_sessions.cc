@@ -104,6 +104,7 @@ void fit_session(const Book& book, const Part& machine, std::size_t number,
 
 double median_top(const std::vector<DragRun>& runs) {
   std::vector<double> tops;
+  tops.reserve(runs.size());
   for (const DragRun& run : runs) tops.push_back(run.curve.speed_high);
   std::sort(tops.begin(), tops.end());
   return (tops[(tops.size() - 1) / 2] + tops[tops.size() / 2]) / 2;

@@ -117,7 +117,7 @@ Manner draw_manner(Dice& dice) {
 // An instrument and a run-down that suit each other: enough values, enough pulses.
 Tachometer draw_suitable(const std::string& kind, double top_rpm, double* span, Dice& dice) {
   for (;;) {
-    const Tachometer o = draw_tachometer(kind, top_rpm, false, dice);
+    Tachometer o = draw_tachometer(kind, top_rpm, false, dice);
     const double least = std::max({2.0, 14.0 * o.slowness(0.5 * top_rpm), 30.0 / o.rows.rate,
                                    60.0 / (0.4 * top_rpm / 60.0 * o.disc.pulses)});
     const bool counts = o.base != "gate" || 0.5 * top_rpm / 60.0 * o.disc.pulses * o.gate >= 30.0;
