@@ -283,7 +283,8 @@ double curve_below(const SweepFit& fit, std::size_t j) {
     return of_motor.value;
   };
   std::vector<std::pair<double, const SweepRow*>> torques;
-  for (const SweepRow& row : fit.sweeps[j].single()) torques.emplace_back(torque_at(row), &row);
+  for (const SweepRow& row : fit.sweeps[j].single())
+    if (row.speed <= fit.sweeps[j].fastest) torques.emplace_back(torque_at(row), &row);
   if (torques.empty()) return 0;
   const auto least = torques.begin() + static_cast<std::ptrdiff_t>(torques.size() / 400);
   std::nth_element(torques.begin(), least, torques.end());

@@ -184,6 +184,7 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
   describe_motion(sweep);
   sweep.one_way_s = one_way_s(sweep.rows);
   sweep.smooth_s = speed.half_width_s();
+  for (const double read : speed.trace().speed) sweep.fastest = std::max(sweep.fastest, read);
   sweep.row_s = std::max(readings.torque_interval_s, speed.trace().interval_s);
 }
 

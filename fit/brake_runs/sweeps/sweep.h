@@ -37,6 +37,7 @@ struct Sweep {
   double rising_share = 0;
   bool one_way() const;
   double acceleration_scale = 0;  ///< median |acceleration|
+  double fastest = 0;             ///< highest speed read; parabolas through a step may go beyond
   double row_s = 0;               ///< usual time between torques, or speeds where these are rarer
   double smooth_s = 0;            ///< half width of the parabolas that its speeds were read from
   /// From its lowest to its highest speed or back, as a rule; 0 of typed points.
