@@ -65,8 +65,8 @@ CHOSEN("motor", kStandstill, 0.005);
 CHOSEN("motor", kStallNear, 0.1);
 CHOSEN("motor", kStallShape, 0.7);
 CHOSEN("motor", kStallOutOfReach, 0.45);
-/// Nor where readings begin above this share of the speed of peak power, unless the curve is
-/// straight.
+/// Nor where readings begin above the speed of peak power, typed points above this share of it,
+/// unless the curve is straight.
 CHOSEN("motor", kStallCorner, 0.65);
 /// Nor where the curve at standstill is so many times as high as where the readings begin.
 CHOSEN("motor", kStallTimes, 4);

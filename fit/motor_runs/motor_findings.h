@@ -49,6 +49,7 @@ struct MotorFit {
                                     ///< at that of the first run
   double residual_rms = 0;          ///< N·m, from spin-ups rad/s
   bool speed_residuals = false;     ///< from spin-ups
+  bool typed = false;               ///< from points typed one by one
   std::vector<ModelTried> models;   ///< best first
   std::vector<RunFinding> findings;
   LevelScatter levels;  ///< how its runs scatter as wholes; known with two or more

@@ -315,6 +315,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   const SweepFit& best = *candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
   out.residual_rms = best.single_rms;
+  out.typed = typed;
   out.levels = best.levels;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));

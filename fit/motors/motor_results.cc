@@ -132,8 +132,8 @@ void open_scale(Curve& curve, double relative) {
 }
 
 // A curve that falls with a corner, as a series motor's, tells its corner only where it is measured
-// well below it, which is where its power is greatest (√(ω₀²+ωₓ²) without drag). Above, what is
-// believed of iron and corner makes the standstill torque.
+// below it, which is where its power is greatest (√(ω₀²+ωₓ²) without drag), and by few points only
+// well below. Above, what is believed of iron and corner makes the standstill torque.
 // A spin-up begins at standstill, whatever its first reliable value.
 bool stall_out_of_reach(const MotorFit& fit) {
   const Curve& curve = fit.curve;
@@ -141,8 +141,9 @@ bool stall_out_of_reach(const MotorFit& fit) {
   if (fit.speed_residuals) return false;
   const MotorEquation* const motor = motor_equation(curve.model);
   const auto peak = peak_power(curve);
+  const double corner = fit.typed ? kStallCorner : 1;
   return stall_torque(curve).value > kStallTimes * curve.torque(curve.speed_low) ||
-         (motor && !motor->straight && peak && curve.speed_low > kStallCorner * peak->speed.value);
+         (motor && !motor->straight && peak && curve.speed_low > corner * peak->speed.value);
 }
 
 }  // namespace
