@@ -21,6 +21,16 @@ double fastest_field(const Part& motor) {
   return kOff * 2 * kPi * std::max(kHighestMainsHz, motor.number("rated-hz").value_or(0));
 }
 
+// Speed that a tenth of the readings reach: a pulse counted twice makes faster ones.
+double usual_top(const Readings& readings) {
+  std::vector<double> speeds = readings.motor.speed;
+  std::erase_if(speeds, [](double speed) { return std::isnan(speed); });
+  if (speeds.empty()) return 0;
+  const auto at = speeds.begin() + static_cast<std::ptrdiff_t>((speeds.size() - 1) * 9 / 10);
+  std::nth_element(speeds.begin(), at, speeds.end());
+  return *at;
+}
+
 bool are_sweeps(const std::vector<const Readings*>& runs) {
   return std::all_of(runs.begin(), runs.end(), [](const Readings* readings) {
     return readings->run.kind == RunKind::kBrake && readings->points.empty();
@@ -34,11 +44,11 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
   // The spline takes its torques through the equation that describes them best.
   if (options.model && *options.model != "smooth") return {*options.model};
   const auto type = motor.text("type");
-  double top_speed = 0;
   const bool sweeps = are_sweeps(runs);
-  for (const Readings* readings : runs)
-    for (const double speed : readings->motor.speed) top_speed = std::max(top_speed, speed);
-  const bool too_fast = !type && top_speed > fastest_field(motor);
+  const bool too_fast = (!type || *type == "unknown") &&
+                        std::any_of(runs.begin(), runs.end(), [&](const Readings* readings) {
+                          return usual_top(*readings) > fastest_field(motor);
+                        });
   std::vector<std::string> names;
   for (const MotorEquation& equation : motor_equations())
     if (!(equation.only_of_type && equation.of_type != type) &&

@@ -2,11 +2,13 @@
 // formula.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <complex>
 
 #include "fit/equations/equations.h"
 #include "fit/motors/motor_fit.h"
+#include "fit/motors/motor_models.h"
 #include "fit/spin_ups/disc_windage.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
@@ -113,6 +115,21 @@ TEST_CASE("an induction motor keeps its breakdown torque") {
   CHECK(fit.curve.model == "induction");
   CHECK(holds(fit.stall_torque, 2 * 0.8 / (1 / 0.25 + 0.25)));
   CHECK(fit.curve.parameters[0] == doctest::Approx(0.8).epsilon(0.01));
+}
+
+TEST_CASE("a motor is too fast for an induction motor by its usual top, not by single readings") {
+  const Part of_unknown_type;
+  const auto tries_induction = [&](double top, double knock) {
+    Readings readings;
+    readings.run.kind = RunKind::kBrake;
+    for (int i = 0; i < 200; ++i)
+      readings.motor.speed.push_back(i % 20 == 7 ? knock : top * (1 - i / 400.0));
+    const auto names = models_to_try({}, of_unknown_type, {&readings});
+    return std::count(names.begin(), names.end(), "induction") == 1;
+  };
+  // 3,600 rpm is what 60 Hz allow: 377 rad/s.
+  CHECK(tries_induction(370, 740));
+  CHECK_FALSE(tries_induction(600, 300));
 }
 
 namespace {
