@@ -60,6 +60,7 @@ void shared_cautions(Page& page, const std::vector<Subject>& subjects) {
     }
   }
   std::vector<std::string> sentences;
+  sentences.reserve(found.size());
   for (const auto& [sentence, names] : found)
     sentences.push_back(names + ": " + as_sentence(page.language().words(sentence)));
   page.cautions("Read these numbers with care", sentences, true);

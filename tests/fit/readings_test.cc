@@ -147,7 +147,11 @@ TEST_CASE("edges behind repeated rows are recovered with their number per turn")
   // Slowing evenly from 100 rad/s at 24 rad/s²: one pulse a turn at 50 rows a second; eight; eight
   // that a display at every third of 150 rows tells of.
   const auto angle = [](double t) { return 100 * t - 12 * t * t; };
-  for (const auto& [pulses, renewed] : {std::pair{1, 1}, {8, 1}, {8, 3}}) {
+  struct Instrument {
+    int pulses, renewed;
+  };
+  for (const Instrument of : {Instrument{1, 1}, {8, 1}, {8, 3}}) {
+    const int pulses = of.pulses, renewed = of.renewed;
     CAPTURE(pulses);
     CAPTURE(renewed);
     const auto [time, rpm] =

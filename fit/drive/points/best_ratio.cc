@@ -146,9 +146,8 @@ Number spare_over_ratio(const DriveCurve& motor, const DriveCurve& machine, cons
                         double handwheel_speed, const Number& ratio) {
   const LoadLine at = at_ratio(line, ratio);
   const Propagated wheel(handwheel_speed);
-  const Propagated spare =
-      at.ratio * (motor.torque(motor_speed_at(at, machine, wheel)) - at.belt_loss) -
-      machine.torque(wheel) - at.extra;
+  Propagated spare = at.ratio * (motor.torque(motor_speed_at(at, machine, wheel)) - at.belt_loss) -
+                     machine.torque(wheel) - at.extra;
   if constexpr (std::is_same_v<Number, double>)
     return spare.value;
   else

@@ -162,6 +162,7 @@ Apart apart(const std::vector<double>& v, std::size_t i) {
                                  v.begin() + static_cast<std::ptrdiff_t>(i + kNeighbours + 1));
   const double middle = median(near);
   std::vector<double> away;
+  away.reserve(near.size());
   for (const double other : near) away.push_back(std::fabs(other - middle));
   std::sort(away.begin(), away.end());
   return {std::fabs(v[i] - middle), away[kNeighbours + 1]};
