@@ -89,20 +89,32 @@ void update_row_noise(CoastFit& fit, double longest_memory) {
 double deviance_of_rows(const CoastFit& fit) {
   std::vector<JudgedSeries> all;
   RowNoise noise;
-  double sum = 0;
+  double sum = 0, top = 0, values = 0, told = 0;
+  for (const Coast& coast : fit.coasts) {
+    if (!coast.from_rows) continue;
+    noise = coast.noise;
+    top = std::max(top, coast.speed_high);
+  }
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const Coast& coast = fit.coasts[j];
     if (!coast.from_rows) continue;
-    noise = coast.noise;
-    all.push_back({&coast.series, fit.problem->plain_residuals(fit.solution.parameters, j), {}});
+    all.push_back({&coast.series, fit.problem->shown_residuals(fit.solution.parameters, j), {}});
     sum += coast.repeats_deviance;
+    values += static_cast<double>(coast.size());
+    told += static_cast<double>(coast.size()) - coast.held;
+  }
+  if (all.empty()) return 0;
+  // All ways are compared by noise of the same kind.
+  if (fit.coasts.front().over == WayToRead::Over::kSmoothedLooks)
+    noise = judge_noise(all, noise, kRowFloor * top, kNoMemory, kEndsAstray);
+  for (const Coast& coast : fit.coasts)
     // A value that was left out counts as just so far away.
-    for (std::size_t i = 0; i < coast.size(); ++i)
+    for (std::size_t i = 0; coast.from_rows && i < coast.size(); ++i)
       if (coast.weight[i] == 0)
         sum += kStrange * kStrange +
                2 * std::log(std::sqrt(2 * kPi) * value_sd(noise, coast.series, i));
-  }
-  return all.empty() ? 0 : sum + deviance(all, noise);
+  // What is held tells nothing new.
+  return sum + deviance(all, noise) * told / values;
 }
 
 // Noise that wanders all along a run is known by what it does in parts of it.
@@ -127,15 +139,26 @@ double freedom(const CoastFit& fit) {
   return std::max(3.0, values - fit.problem->parameters());
 }
 
+// What a display averages over, of the longest run: its errors hang together for so long, and no
+// longer, while ways to read are compared.
+double memory_of_display(const CoastFit& fit) {
+  if (fit.coasts.front().over != WayToRead::Over::kMeanOfLooks) return kNoMemory;
+  double longest = 0;
+  for (const Coast& coast : fit.coasts) longest = std::max(longest, coast.length_s);
+  return fit.problem->shown_over_s(fit.solution.parameters) / longest;
+}
+
 // A value counts where it does in both.
 void keep_weights(Coast& coast, const Coast& simpler) {
   for (std::size_t i = 0; i < coast.size(); ++i)
     coast.weight[i] = coast.series.weight[i] *= simpler.series.weight[i];
 }
 
-// Its noise is not that of values whose marks were not known yet.
+// Its noise is not that of values whose marks were not known yet, nor of other readings.
 bool tells_noise(const std::vector<Coast>& coasts, const CoastFit* simpler) {
-  return simpler && simpler->coasts.front().by_marks() == coasts.front().by_marks();
+  if (!simpler) return false;
+  const Coast &a = simpler->coasts.front(), &b = coasts.front();
+  return a.by_marks() == b.by_marks() && a.by_looks() == b.by_looks();
 }
 
 }  // namespace
@@ -174,7 +197,7 @@ FittedCoasts fit_coasts(const std::vector<Coast>& coasts, const CoastOptions& op
     fit.solution = quick_fit(*fit.problem, x, {.tolerance = last ? 1e-7 : kQuick});
     x = fit.solution.parameters;
     if (last) break;
-    update_row_noise(fit, kNoMemory);
+    update_row_noise(fit, memory_of_display(fit));
     for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
       if (fit.coasts[j].from_rows) continue;
       update_noise(fit.coasts[j], fit.problem->plain_residuals(x, j), own + 2);
@@ -244,7 +267,8 @@ bool has_edges_for(const Coast& coast, double each) {
 
 bool shows_ripple(const std::vector<Coast>& coasts) {
   return std::all_of(coasts.begin(), coasts.end(), [](const Coast& coast) {
-    if (coast.from_rows) return coast.size() >= kLeastForRipple;
+    const bool few_marks = coast.pulses > 0 && coast.pulses < kMarksForRipple;
+    if (coast.from_rows) return coast.size() >= kLeastForRipple && !few_marks;
     return !coast.by_edges ||
            (coast.pulses >= kMarksForRipple && has_edges_for(coast, kEdgesForEach));
   });
@@ -331,7 +355,7 @@ double deviance_of_course(const CoastFit& fit) {
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
     const Coast& coast = fit.coasts[j];
     if (!coast.from_rows) continue;
-    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    const std::vector<double> r = fit.problem->shown_residuals(fit.solution.parameters, j);
     const std::size_t blocks = std::clamp<std::size_t>(r.size() / kValuesInBlock, 6, kMostBlocks);
     const double end = coast.series.time_s.back(), begin = coast.series.time_s.front();
     std::vector<double> means(blocks, 0.0), lengths(blocks, 0.0);
@@ -406,7 +430,7 @@ double course_rms(const CoastFit& fit) {
   for (std::size_t j = 0; j < fit.coasts.size(); ++j)
     if (fit.coasts[j].from_rows)
       for (const MeanResidual& block : course_of(fit, j)) {
-        squares += block.mean * block.mean;
+        squares += std::pow(block.mean / fit.problem->shown_at_once(fit.solution.parameters, j), 2);
         blocks += 1;
       }
   return blocks > 0 ? std::sqrt(squares / blocks) : 0;

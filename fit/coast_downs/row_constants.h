@@ -25,6 +25,9 @@ CHOSEN("drag", kScoreCounts, 6);
 CHOSEN("drag", kTurnScoreCounts, 100);
 /// Against a way: a display renewed every so many rows mostly shows the mean since it was renewed.
 CHOSEN("drag", kUnusualDisplay, 60);
+/// Times the variance of the course that the noise of the best way so far explains: beyond it
+/// displays that work on their looks are tried where nothing else tells of one.
+CHOSEN("drag", kTellsDisplay, 1.5);
 /// Standard deviation of ln(age), tried out at several ages; and of the turns that a display works
 /// on, one to six or so.
 CHOSEN("drag", kLogAgeSd, 0.4);
@@ -32,11 +35,15 @@ CHOSEN("drag", kUsualLogTurns, 2.5);
 CHOSEN("drag", kUsualLogTurnsSd, 0.8);
 /// Standard deviations of the plainer reading beyond which edges contradict it.
 CHOSEN("drag", kContradicts, 5);
-/// Of the top speed: what is left out in turn at either end, and what one difference in twenty of
-/// four parameters exceeds by chance (χ², 4 degrees of freedom).
+/// Of the top speed: what is left out in turn at either end, little and much; what a difference of
+/// four parameters makes by chance, the mean of χ² with 4 degrees of freedom; and what one in
+/// twenty exceeds.
 CHOSEN("drag", kUpperEnd, 0.8);
+CHOSEN("drag", kUpperPart, 0.6);
 CHOSEN("drag", kLowerEnd, 0.2);
-CHOSEN("drag", kChance, 9.49);
+CHOSEN("drag", kLowerPart, 0.4);
+CHOSEN("drag", kChance, 4);
+CHOSEN("drag", kSeldom, 9.49);
 /// Last turns that end at marks: what these leave over at their place, of what they leave in the
 /// middle of all; of the angle between two, how near a row a mark may have been passed on either
 /// side of it.

@@ -42,6 +42,9 @@ constexpr double kLogAngles[] = {-1.8, -0.9, 0.0, 0.7, 1.2, 1.8, 2.4};
 // The turns that a display works on: from one to six or so.
 constexpr double kLogTurns[] = {1.2, 1.85, 2.5, 3.0, 3.6};
 
+// A display may look more often than a pulse comes.
+constexpr double kLogAgeOfOnePulse = 0.8;
+
 std::span<const double> ages_of(RowReading reading) {
   const WayToRead way = way_to_read(reading);
   if (reads_by_turns(way.over)) return kLogTurns;
@@ -59,6 +62,48 @@ std::vector<RowsRead> with_other_ages(const RowsRead& best, double unit,
     FittedCoasts fit = fit_coasts(best.coasts, options, unit, inertia, best.fit.get(), true);
     if (!fit->usable) continue;
     all.push_back({best.reading, best.coasts, std::move(fit)});
+    judge(all.back());
+  }
+  return all;
+}
+
+// Of a display's looks: from means since the look before, which they smooth. They may come more
+// often than a pulse does; `options` are to begin at the age that suits better.
+FittedCoasts start_of_looks(const std::vector<Coast>& coasts, CoastOptions& options, double unit,
+                            const std::optional<Prior>& inertia, const CoastFit& means) {
+  CoastOptions plain = options;
+  plain.ripple = false;
+  FittedCoasts many = fit_coasts(coasts, plain, unit, inertia, &means);
+  plain.log_age = kLogAgeOfOnePulse;
+  FittedCoasts one = fit_coasts(coasts, plain, unit, inertia, &means);
+  if (!one->usable || (many->usable && score_of(*many) <= score_of(*one))) return many;
+  options.log_age = kLogAgeOfOnePulse;
+  return one;
+}
+
+// The speed some angle ago stands for a mean over a pulse or some turns, up to that angle before
+// the row; the slower the shaft, the less alike they are.
+std::vector<RowsRead> as_means(const RowsRead& instant, const std::vector<Readings>& read,
+                               bool of_motor, double unit, const std::optional<Prior>& inertia) {
+  struct Mean {
+    RowReading reading;
+    double least, most;  // rad, of the angle ago: half the mean's, and the age of its end
+    double log_age;
+  };
+  const double ago = std::exp(instant.fit->solution.parameters[instant.fit->problem->age_column()]);
+  const Mean means[] = {{RowReading::kLastPulse, 0, 2.5 * kPi, std::log(ago / 2)},
+                        {RowReading::kLastHalfTurn, 0.4 * kPi, 1.2 * kPi, kLogAges[1]},
+                        {RowReading::kLastTwoTurns, 1.8 * kPi, 4.2 * kPi, kLogAges[1]}};
+  std::vector<RowsRead> all;
+  for (const Mean& mean : means) {
+    if (ago < mean.least || ago > mean.most) continue;
+    std::vector<Coast> coasts = cut_coasts(read, of_motor, mean.reading);
+    if (coasts.empty()) continue;
+    CoastOptions options = instant.fit->options;
+    options.log_age = mean.log_age;
+    FittedCoasts fit = fit_coasts(coasts, options, unit, inertia, instant.fit.get());
+    if (!fit->usable) continue;
+    all.push_back({mean.reading, std::move(coasts), std::move(fit)});
     judge(all.back());
   }
   return all;
@@ -82,6 +127,20 @@ void sort_by_score(std::vector<RowsRead>& all) {
 // Values beyond the unknowns of all runs: with fewer their scatter says nothing. A run by itself
 // needs so many.
 constexpr std::size_t kLeastOver = 3, kLeastAlone = 8;
+
+// Is a display that works on its looks worth the time? Where values stand for longer than rows, or
+// where no other way describes the rows.
+bool may_be_display(const std::vector<Coast>& coasts, const std::vector<RowsRead>& others) {
+  if (std::any_of(coasts.begin(), coasts.end(),
+                  [](const Coast& coast) { return coast.look_s > coast.row_s; }))
+    return true;
+  const auto best =
+      std::min_element(others.begin(), others.end(), [](const RowsRead& a, const RowsRead& b) {
+        return std::pair(!a.fit->usable, a.fit->score) < std::pair(!b.fit->usable, b.fit->score);
+      });
+  return best == others.end() || !best->fit->usable ||
+         unexplained_course(*best->fit) > kTellsDisplay;
+}
 
 // Do rows tell more than c₀, c₁, c₂, the age of an edge, an inertia and where each run begins?
 bool enough(const std::vector<Coast>& coasts) {
@@ -121,17 +180,23 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
     std::vector<Coast> coasts = cut_coasts(read, of_motor, reading);
     if (coasts.empty()) continue;
     const bool by_rows = any_from_rows(coasts);
+    if (reads_by_looks(way_to_read(reading).over) && !may_be_display(coasts, all)) continue;
     CoastOptions options;
     options.level_root = loose_levels(coasts, inertia);
     if (reads_by_turns(way_to_read(reading).over)) {
       options.log_age = kUsualLogTurns;
       options.log_age_sd = kUsualLogTurnsSd;
     }
+    const auto hopeless = [&](const CoastFit& plain) {
+      return by_rows && !all.empty() && all.front().fit->usable &&
+             !(score_of(plain) < all.front().fit->score + kHopeless);
+    };
+    const bool near = reads_by_looks(way_to_read(reading).over) && !all.empty() &&
+                      all.front().reading == RowReading::kBetweenValues && all.front().fit->usable;
+    FittedCoasts start;
+    if (near) start = start_of_looks(coasts, options, unit, inertia, *all.front().fit);
     FittedCoasts fit =
-        fit_with_or_without_ripple(coasts, options, unit, inertia, [&](const CoastFit& plain) {
-          return by_rows && !all.empty() && all.front().fit->usable &&
-                 !(score_of(plain) < all.front().fit->score + kHopeless);
-        });
+        fit_with_or_without_ripple(coasts, options, unit, inertia, hopeless, start.get());
     RowsRead one{reading, std::move(coasts), std::move(fit)};
     if (!by_rows) {
       all.push_back(std::move(one));
@@ -149,6 +214,11 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
     all.push_back(std::move(one));
   }
   sort_by_score(all);
+  if (!all.empty() && all.front().reading == RowReading::kAngleAgo && all.front().fit->usable) {
+    for (RowsRead& mean : as_means(all.front(), read, of_motor, unit, inertia))
+      all.push_back(std::move(mean));
+    sort_by_score(all);
+  }
   for (std::size_t i = 0, n = all.size(); i < n; ++i) {
     if (!all[i].fit->usable || !way_to_read(all[i].reading).has_age) continue;
     if (all[i].fit->score > all.front().fit->score + kWorthAges) continue;
@@ -189,11 +259,17 @@ Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::Matrix
 
 namespace {
 
-std::vector<Coast> without(std::vector<Coast> coasts, bool upper) {
+// The speeds beyond this share of the top speed are left out.
+struct LeftOut {
+  bool upper;
+  double beyond;
+};
+
+std::vector<Coast> without(std::vector<Coast> coasts, const LeftOut& ends) {
   for (Coast& coast : coasts)
     for (std::size_t i = 0; i < coast.size(); ++i) {
       const double share = coast.speed[i] / coast.speed_high;
-      if (upper ? share > kUpperEnd : share < kLowerEnd) coast.series.weight[i] = 0;
+      if (ends.upper ? share > ends.beyond : share < ends.beyond) coast.series.weight[i] = 0;
     }
   return coasts;
 }
@@ -214,21 +290,23 @@ std::vector<Coast> without_last_edges(std::vector<Coast> coasts) {
 
 // Beyond what the part's own variance, `inflated` so many times, lets it differ by chance.
 Eigen::Matrix4d beyond_chance(const CoastFit& all, const CoastFit& part,
-                              const Eigen::MatrixXd& level_root, double inflated) {
+                              const Eigen::MatrixXd& level_root, double inflated, double chance) {
   if (!part.usable) return Eigen::Matrix4d::Zero();
   const Eigen::Vector4d away =
       with_levels_held(part, level_root) - with_levels_held(all, level_root);
   const Eigen::Matrix4d own = part.solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
   const double size = away.dot(own.ldlt().solve(away));
-  if (!(size > kChance)) return Eigen::Matrix4d::Zero();
-  return (1 - kChance / size) * away * away.transpose();
+  if (!(size > chance)) return Eigen::Matrix4d::Zero();
+  return (1 - chance / size) * away * away.transpose();
 }
 
 }  // namespace
 
 Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
   const CoastFit& fit = *way.fit;
-  if (!fit.usable || !reads_by_turns(way_to_read(way.reading).over)) return Eigen::Matrix4d::Zero();
+  const WayToRead::Over over = way_to_read(way.reading).over;
+  if (!fit.usable || !(reads_by_turns(over) || reads_by_looks(over)))
+    return Eigen::Matrix4d::Zero();
   const double c0 = kOff * fit.solution.parameters[0];
   const Eigen::Vector4d away(c0, -kTurnedAbout * c0 / way.coasts.front().speed_high, 0, 0);
   return away * away.transpose();
@@ -242,10 +320,12 @@ Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optio
                                      [](const Coast& coast) { return coast.from_rows; });
   if (!only_rows || !all.usable) return doubt;
   const double inflated = std::max(1.0, unexplained_course(all));
-  for (const bool upper : {true, false}) {
+  // The mean of little and much at either end.
+  for (const LeftOut& ends : {LeftOut{true, kUpperEnd}, LeftOut{true, kUpperPart},
+                              LeftOut{false, kLowerEnd}, LeftOut{false, kLowerPart}}) {
     const FittedCoasts part =
-        fit_coasts(without(way.coasts, upper), all.options, unit, inertia, &all, true);
-    doubt += beyond_chance(all, *part, level_root, inflated);
+        fit_coasts(without(way.coasts, ends), all.options, unit, inertia, &all, true);
+    doubt += beyond_chance(all, *part, level_root, inflated, kChance) / 2;
   }
   return doubt;
 }
@@ -259,7 +339,7 @@ Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
   if (!heard || !all.usable) return Eigen::Matrix4d::Zero();
   const FittedCoasts part =
       fit_coasts(without_last_edges(all.coasts), all.options, unit, inertia, &all, true);
-  return beyond_chance(all, *part, level_root, 1);
+  return beyond_chance(all, *part, level_root, 1, kSeldom);
 }
 
 std::string row_reading_words(RowReading reading) {
@@ -270,6 +350,12 @@ std::string row_reading_words(RowReading reading) {
     case RowReading::kLastTurnAtRows:
     case RowReading::kLastTurnAtMarks:
       return "the mean over the last turn";
+    case RowReading::kLastPulse:
+      return "the time between the last two pulses";
+    case RowReading::kLastTwoTurns:
+      return "the mean over the last two turns";
+    case RowReading::kLastHalfTurn:
+      return "the mean over the last half turn";
     case RowReading::kAngleAgo:
     case RowReading::kAngleAgoAtRows:
       return "the speed some part of a turn, or some turns, ago";
@@ -281,6 +367,10 @@ std::string row_reading_words(RowReading reading) {
       return "the mean of the last turns";
     case RowReading::kSmoothedTurns:
       return "a display that smooths over the last turns";
+    case RowReading::kMeanOfLooks:
+      return "the mean of the last looks of a display";
+    case RowReading::kSmoothedLooks:
+      return "a display that smooths over its last looks";
     case RowReading::kBetweenRows:
       return "the mean since the row before, repeats included";
     case RowReading::kAtRows:

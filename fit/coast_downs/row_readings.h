@@ -5,8 +5,8 @@
 // Where it holds, and where not: a way that is not among RowReading can pass for one that is, when
 // its delay goes with the speed as theirs does; its interval is then too narrow. A delay that is
 // the same at all speeds (a filter, a smoothed display) does no harm but at the release. Held by
-// strangers' instruments (tests/study/README.md) in about nine of ten, displays that smooth by time
-// and take in single turns of a slow shaft least. Median half width of c₀ by common tachometers:
+// strangers' instruments (tests/study/README.md) in about 93 of a hundred, digits so
+// coarse that values stand for several rows least. Median half width of c₀ by common tachometers:
 //   rows a second   shaft stands within 5 s                  later
 //   up to 25        4 to 7 %, 0.4 % with 1 to 4 pulses       0.4 to 0.7 %
 //   50 or 100       0.4 to 1.4 %                             0.3 to 0.5 %
@@ -41,11 +41,11 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
 /// about the best one, each weighted by its likelihood, where levels held by `level_root` put them.
 Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root);
 
-/// How far the same four move, beyond chance, when the values at the upper or at the lower end of
-/// the speeds are left out. There a wrong reading shows first: what was shown of the time before
-/// the release, delays that grow as the shaft slows down. The test is Hausman's (Econometrica 46
-/// (1978) 1251): a fit of a part, less exact, may differ from that of all by its own variance at
-/// most.
+/// How far the same four move, beyond chance, when few or many of the values at the upper or at the
+/// lower end of the speeds are left out. There a wrong reading shows first: what was shown of the
+/// time before the release, delays that grow as the shaft slows down. After Hausman (Econometrica
+/// 46 (1978) 1251): a fit of a part, less exact, may differ from that of all by its own variance;
+/// what it differs by more, on average, is doubt.
 Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
                               const Eigen::MatrixXd& level_root);
 
@@ -55,8 +55,8 @@ Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
                                     const std::optional<Prior>& inertia,
                                     const Eigen::MatrixXd& level_root);
 
-/// What is open of the same four where a display takes in turns: its arithmetic, and how long ago a
-/// turn ended when a row was written, are known only about.
+/// What is open of the same four where a display works on turns or looks: its arithmetic, and how
+/// long ago a turn or a pulse ended when it looked, are known only about.
 Eigen::Matrix4d doubt_of_turns(const RowsRead& way);
 
 /// What a value was taken for, in words.

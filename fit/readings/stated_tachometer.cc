@@ -8,7 +8,8 @@ bool makes(Tachometer tachometer, RowReading reading) {
     case Tachometer::kReciprocal:
       return reading == RowReading::kBetweenValues || reading == RowReading::kEdges;
     case Tachometer::kPeriod:
-      return over == WayToRead::Over::kLastTurn || over == WayToRead::Over::kInstant;
+      return over == WayToRead::Over::kLastTurn || over == WayToRead::Over::kLastPulse ||
+             over == WayToRead::Over::kInstant;
     case Tachometer::kGate:
       return reading == RowReading::kBetweenRows || reading == RowReading::kBetweenValues;
     case Tachometer::kAnalogue:

@@ -117,9 +117,26 @@ TEST_CASE("displays that take in turns: one some turns ago, the mean of some, sm
     }
 }
 
+TEST_CASE("displays that look every so often: the mean of the last looks, smoothed ones") {
+  for (const auto over : {WayToRead::Over::kMeanOfLooks, WayToRead::Over::kSmoothedLooks})
+    for (const double log_age :
+         {-2.5, 0.9})  // looks that take longer than a pulse, and shorter ones
+      for (const bool stribeck : {false, true}) {
+        CoastOptions options{true, stribeck};
+        options.log_age = log_age;
+        std::vector<Coast> coasts = {as_rows(windows(0, false, 20), over, 0.5),
+                                     as_rows(windows(1e-3, false, 20), over, 0.5)};
+        for (Coast& coast : coasts) {
+          coast.look_s = 0.08;
+          for (const double speed : coast.speed) coast.before.push_back(speed + 3);
+        }
+        check_derivatives(coasts, options);
+      }
+}
+
 TEST_CASE("rows of the last turn, of the time since the value before, of a speed some angle ago") {
-  for (const auto over :
-       {WayToRead::Over::kLastTurn, WayToRead::Over::kSinceBefore, WayToRead::Over::kInstant})
+  for (const auto over : {WayToRead::Over::kLastTurn, WayToRead::Over::kLastPulse,
+                          WayToRead::Over::kSinceBefore, WayToRead::Over::kInstant})
     for (const double oldest_s : {0.5, 1e-4})  // ages that are free, and all at their bound
       check_derivatives({as_rows(windows(0, false, 20), over, oldest_s),
                          as_rows(windows(1e-3, false, 20), over, oldest_s)},

@@ -211,6 +211,85 @@ TEST_CASE("a display to which each new turn adds a quarter of what it differs by
   check_truth(fit, 0.05);
 }
 
+namespace {
+
+// What a display with `pulses` a turn takes in at each look up to `row`, the newest last: the mean
+// between the last pulses of two looks; the same once more where none came in between.
+std::vector<double> looks(const Shaft& shaft, double row, double every_s, double pulses) {
+  std::vector<double> taken_in;
+  double before = last_edge(shaft, 0.04, pulses), value = kTop;
+  for (double t = 0.04 + every_s; t <= row; t += every_s) {
+    const double last = last_edge(shaft, t, pulses);
+    if (last > before) value = (shaft.angle(last) - shaft.angle(before)) / (last - before);
+    before = last;
+    taken_in.push_back(value);
+  }
+  return taken_in;
+}
+
+}  // namespace
+
+TEST_CASE("a display to which each look adds a quarter of what it differs by") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        double shown = kTop;
+        for (const double look : looks(shaft, row, 0.15, 12)) shown += 0.25 * (look - shown);
+        return displayed(shown);
+      },
+      20);
+  check_truth(fit, 0.02);
+  CHECK(fit.rows_read_as == "a display that smooths over its last looks");
+}
+
+TEST_CASE("a display that shows the mean of the last six looks at a single pulse a turn") {
+  const double inertia = 3 * kInertia;
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        std::vector<double> all = looks(shaft, row, 0.1, 1);
+        const std::size_t count = std::min<std::size_t>(6, all.size());
+        return displayed(
+            std::accumulate(all.end() - static_cast<std::ptrdiff_t>(count), all.end(), 0.0) /
+            static_cast<double>(count));
+      },
+      20, std::nullopt, inertia, 15);
+  check_truth(fit, 0.03, inertia);
+  CHECK(fit.rows_read_as == "the mean of the last looks of a display");
+}
+
+TEST_CASE("the time between the last two of four pulses a turn") {
+  const double inertia = kInertia / 2;
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        return kPi / 2 / (last_edge(shaft, row, 4) - last_edge(shaft, row, 4, 1));
+      },
+      20, std::nullopt, inertia, 5);
+  check_truth(fit, 0.01, inertia);
+}
+
+TEST_CASE("the mean over the last two turns") {
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        return 4 * kPi / (last_edge(shaft, row, 48) - last_edge(shaft, row, 48, 96));
+      },
+      10);
+  check_truth(fit, 0.005);
+  CHECK(fit.rows_read_as == "the mean over the last two turns");
+}
+
+TEST_CASE("what no reading knows: all pulses of the last 0.4 s, fewer and fewer of four a turn") {
+  // It passes for another one; that the two differ where the shaft is slow is to be in the limits.
+  const DragFit fit = fit_rows(
+      [](const Shaft& shaft, double row, double) {
+        const double pulse = kPi / 2, since = std::max(0.0, row - 0.4);
+        const double last = std::floor(shaft.angle(row) / pulse);
+        const double first = std::min(std::ceil(shaft.angle(since) / pulse), last - 1);
+        return displayed((last - first) * pulse /
+                         (shaft.time_of(last * pulse) - shaft.time_of(first * pulse)));
+      },
+      50);
+  check_truth(fit, 0.03);
+}
+
 TEST_CASE("what the owner says of a tachometer is taken") {
   const Instrument period = [](const Shaft& shaft, double row, double) {
     const double to = last_edge(shaft, row, 12), from = last_edge(shaft, row, 12, 12);
@@ -333,5 +412,6 @@ TEST_CASE("limits are no narrower than uneven friction makes what two runs tell 
     uneven += 3 * std::sqrt(variance) / kPairs;
   }
   CHECK(half_widths > 0.6 * 1.96 * uneven);
-  CHECK(half_widths < 2 * 1.96 * uneven);
+  // What moves when an end is left out is doubt besides, though uneven friction moves it, too.
+  CHECK(half_widths < 2.5 * 1.96 * uneven);
 }

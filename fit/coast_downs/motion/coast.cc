@@ -177,25 +177,40 @@ Stretch run_down(const SpeedRows& rows) {
 double deviance_of_repeats(double repeats, double values, const SpeedRows& rows,
                            RowReading reading) {
   if (repeats == 0) return 0;
-  if (way_to_read(reading).repeats_are_values) return -2 * repeats * std::log(rows.digit);
+  const WayToRead way = way_to_read(reading);
+  if (way.repeats_are_values && !reads_by_looks(way.over))
+    return -2 * repeats * std::log(rows.digit);
   // Of a display that is renewed every so many rows only those between are sure to repeat.
-  const double looks = (repeats + values) * rows.row_s / rows.look_s;
+  const double looks =
+      (repeats + values) * (reads_by_looks(way.over) ? 1 : rows.row_s / rows.look_s);
   const double unforced = std::max(0.0, looks - values);
   if (unforced < 0.5) return 0;
   const double share = unforced / looks;
   return -2 * (unforced * std::log(share) + values * std::log1p(-share));
 }
 
+// Does a display's look fall to this row? Where looks are no rarer than rows, to each.
+bool is_look(const SpeedRows& rows, std::size_t row) {
+  if (row == 0) return true;
+  if (!rows.came_s.empty()) return rows.came_s[row] - rows.came_s[row - 1] > rows.look_s / 2;
+  const auto between = static_cast<std::size_t>(std::lround(rows.look_s / rows.row_s));
+  if (between <= 1) return true;
+  const auto first = std::find(rows.repeat.begin() + 1, rows.repeat.end(), false);
+  return row % between == static_cast<std::size_t>(first - rows.repeat.begin()) % between;
+}
+
 // Windows [start, end] of the values in the stretch by this reading; false where it has none.
 bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, const Stretch& stretch,
                RowReading reading) {
   if (reading == RowReading::kEdges && !edges.recovered) return false;
+  const bool by_looks = reads_by_looks(way_to_read(reading).over);
   std::size_t edge = 0;
-  double since = 0, repeats = 0;
+  double since = 0, repeats = 0, shown = 0;
   bool first = true;
   for (std::size_t i = stretch.from; i < stretch.to; ++i) {
     // Nobody saw when the first value after a gap came up, nor since when.
     first = first || stretch.is_after_gap(i);
+    if (by_looks && !is_look(rows, i)) continue;
     if (rows.repeat[i] && !way_to_read(reading).repeats_are_values) {
       repeats += first ? 0 : 1;
       continue;
@@ -203,12 +218,14 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     repeats += rows.repeat[i] ? 1 : 0;
     double end = rows.came_at(i);
     const double before = std::exchange(since, end);
+    const double shown_before = std::exchange(shown, rows.speed[i]);
     if (first) {
       first = false;
       continue;
     }
     coast.series.window_s.push_back(end - before);
     coast.series.time_s.push_back(end);
+    if (by_looks) coast.before.push_back(shown_before);
     // A turn ended between the row before and this one, within the time of a turn.
     if (reads_by_turns(way_to_read(reading).over) && i > 0)
       end -= std::min(end - rows.time_s[i - 1], 2 * kPi / std::max(rows.speed[i], 1e-6)) / 2;
@@ -225,11 +242,12 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
     coast.speed.push_back(rows.speed[i]);
   }
   // Counts in a gate repeat now and then; where nothing does, they are not the only ones to count.
-  if (way_to_read(reading).repeats_are_values && reading != RowReading::kAtRows &&
+  if (way_to_read(reading).repeats_are_values && reading != RowReading::kAtRows && !by_looks &&
       repeats < kLeastRepeats * static_cast<double>(coast.speed.size()))
     return false;
-  coast.repeats_deviance =
-      deviance_of_repeats(repeats, static_cast<double>(coast.speed.size()), rows, reading);
+  coast.held = by_looks ? repeats : 0;
+  coast.repeats_deviance = deviance_of_repeats(
+      repeats, static_cast<double>(coast.speed.size()) - coast.held, rows, reading);
   return true;
 }
 
@@ -260,6 +278,7 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   coast.added_kgm2 = readings.run.added_inertia_kgm2.value_or(0);
   coast.from_rows = true;
   coast.row_s = rows.row_s;
+  coast.look_s = rows.look_s;
   coast.windows_exact = reading == RowReading::kEdges;
   coast.display = rows.look_s > 1.5 * rows.row_s;
   coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
@@ -270,12 +289,18 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   if (!read_rows(coast, rows, edges, stretch, reading)) return std::nullopt;
   if (coast.speed.size() < kLeastOfRows) return std::nullopt;
   coast.over = way.over;
+  coast.turns = way.turns;
+  if (reading == RowReading::kEdges)
+    coast.pulses = static_cast<int>(std::lround(edges.pulses_per_turn));
   if (reads_by_turns(way.over)) {
     if (coast.size() > kMostOfDisplay) return std::nullopt;
     if (!new_at_each_turn(rows, stretch)) return std::nullopt;
     coast.oldest_s = kFurthestTurns * 2 * kPi / coast.speed.front();
   }
-  coast.origin_s = *std::min_element(coast.start_s.begin(), coast.start_s.end()) - coast.oldest_s;
+  if (coast.by_looks() && coast.size() > kMostOfDisplay) return std::nullopt;
+  const double reach = coast.by_looks() ? kOldest : 0;
+  coast.origin_s =
+      *std::min_element(coast.start_s.begin(), coast.start_s.end()) - coast.oldest_s - reach;
   for (std::vector<double>* times : {&coast.start_s, &coast.end_s})
     for (double& time : *times) time -= coast.origin_s;
   coast.length_s = *std::max_element(coast.end_s.begin(), coast.end_s.end());

@@ -36,8 +36,12 @@ struct Coast {
   double oldest_s = 0;
   double row_s = 0;  ///< usual time between rows
   WayToRead::Over over = WayToRead::Over::kSinceBefore;
-  bool display = false;     ///< the value is renewed every so many rows
-  bool ends_known = false;  ///< windows end where they are said to: gates, edges
+  double turns = 1;            ///< that a value is the mean of, where it is that of the last ones
+  double look_s = 0;           ///< usual time between looks
+  std::vector<double> before;  ///< of each value, where a display works on looks: the one before
+  double held = 0;             ///< of these values, that are the one before once more
+  bool display = false;        ///< the value is renewed every so many rows
+  bool ends_known = false;     ///< windows end where they are said to: gates, edges
   // Whole turns, of which the rows tell at which marks of the disc they ended.
   double pitch = 0;  ///< rad from mark to mark; 0: not known
   /// rad after the start, < pitch. Held: what it is off by moves the start along the curve.
@@ -56,6 +60,7 @@ struct Coast {
   std::size_t size() const { return by_edges ? angle.size() : speed.size(); }
   /// By a display that takes in a value at each turn.
   bool by_turns() const { return reads_by_turns(over); }
+  bool by_looks() const { return reads_by_looks(over); }
 };
 
 bool any_from_rows(const std::vector<Coast>& coasts);

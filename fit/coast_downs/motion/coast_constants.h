@@ -38,6 +38,12 @@ CHOSEN("coast", kFurthestTurns, 12);
 /// rad: age of an edge at the end of a row, tachometers of 5 to 100 pulses or true means.
 CHOSEN("coast", kAge, 0.1);
 CHOSEN("coast", kAgeSd, 0.2);
+/// Looks over which a display works, and the standard deviation of their logarithm: from hardly
+/// more than one to a dozen or more.
+CHOSEN("coast", kLooks, 1.5);
+CHOSEN("coast", kLogLooksSd, 1);
+/// Where the search begins: at hardly more than one, as if nothing were smoothed.
+CHOSEN("coast", kLooksAtFirst, 0.5);
 /// ln rad: where the search begins, a disc of some 80 pulses. An age bounded by the time between
 /// rows is not felt any more further down, and a search that begins there stays there.
 CHOSEN("coast", kRowAgeAtFirst, -3.2);

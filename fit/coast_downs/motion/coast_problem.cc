@@ -188,6 +188,7 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
   for (const Coast& coast : coasts_) {
     from_rows_ = from_rows_ || coast.from_rows;
     by_turns_ = by_turns_ || coast.by_turns();
+    if (coast.by_looks()) look_s_ = coast.look_s;
   }
   columns_ = common();
   for (const Coast& coast : coasts_) {
@@ -201,8 +202,8 @@ CoastProblem::CoastProblem(const std::vector<Coast>& coasts, const CoastOptions&
   const int levels = with_levels() ? static_cast<int>(coasts_.size()) : 0;
   columns_ += levels;
   ripple_rows_ = options_.ripple ? kRipple * static_cast<int>(coasts_.size()) : 0;
-  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (options_.stribeck ? 1 : 0) + drift_rows_ +
-          ripple_rows_ + levels;
+  rows_ = data_rows_ + 1 + (with_age_ ? 1 : 0) + (by_looks() ? 1 : 0) +
+          (options_.stribeck ? 1 : 0) + drift_rows_ + ripple_rows_ + levels;
 }
 
 int CoastProblem::own_columns(const Coast& coast) const {
@@ -233,20 +234,34 @@ double CoastProblem::ripple_sd(std::size_t j, int amplitude) const {
 }
 
 template <typename T>
-CoastSolution<T> CoastProblem::course(std::size_t j, const double* x) const {
+CoastEquation<T> CoastProblem::equation(std::size_t j, const double* x) const {
   const Coast& coast = coasts_[j];
   const double level = with_levels() ? std::exp(x[level_column_of(j)]) : 1;
   const T c0 = level * variable<T>(x[0], 0), c1 = level * variable<T>(x[1], 1),
           c2 = level * variable<T>(x[2], 2);
   const T inertia = exponential(variable<T>(x[3], 3)) + coast.added_kgm2 / unit_;
-  const CoastEquation<T> equation =
-      options_.stribeck ? CoastEquation<T>(c0, c1, c2, inertia, level * variable<T>(x[4], kRise),
-                                           exponential(variable<T>(x[5], kKnee)))
-                        : CoastEquation<T>(c0, c1, c2, inertia);
+  return options_.stribeck ? CoastEquation<T>(c0, c1, c2, inertia, level * variable<T>(x[4], kRise),
+                                              exponential(variable<T>(x[5], kKnee)))
+                           : CoastEquation<T>(c0, c1, c2, inertia);
+}
+
+template <typename T>
+CoastSolution<T> CoastProblem::course(std::size_t j, const double* x) const {
+  const Coast& coast = coasts_[j];
   const int steps = coast.by_edges      ? kStepsOfEdges
                     : options_.stribeck ? kStepsWithRise
                                         : kStepsOfWindows;
-  return {equation, variable<T>(x[column_of_[j]], kStartSpeed), coast.length_s, steps};
+  return {equation<T>(j, x), variable<T>(x[column_of_[j]], kStartSpeed), coast.length_s, steps};
+}
+
+double CoastProblem::speed_before(const Eigen::VectorXd& x, std::size_t j, double before_s) const {
+  constexpr int kSteps = 16;
+  const CoastEquation<double> slows = equation<double>(j, x.data());
+  const double step_s = -before_s / kSteps;
+  double speed = x[column_of_[j]];
+  for (int i = 0; i < kSteps; ++i)
+    speed += step_s * slows.acceleration(speed + step_s / 2 * slows.acceleration(speed));
+  return speed;
 }
 
 template <typename T>
@@ -402,12 +417,15 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       last.there = solution.at(last.edge.at);
       before.edge = {last.edge.at - (end_s - start_s), true};
       before.there = solution.at(before.edge.at);
-    } else if (coast.over == WayToRead::Over::kLastTurn) {
+    } else if (coast.over == WayToRead::Over::kLastTurn ||
+               coast.over == WayToRead::Over::kLastPulse) {
+      // An edge is half a pulse old on average.
+      const bool pulse = coast.over == WayToRead::Over::kLastPulse;
       last = edge_known(end_s);
-      before.edge = {passed(last.edge.at, 2 * kPi), false};
+      before.edge = {passed(last.edge.at, pulse ? 2 * old : coast.turns * 2 * kPi), false};
       before.there = solution.at(before.edge.at);
       before.row = last.edge.bounded ? last.there : last.row;
-      if (last.edge.bounded) back = 0;
+      back = (pulse ? 2 * by_reach : 0) + (last.edge.bounded ? 0 : by_reach);
     } else {
       before = edge_known(start_s);
       last = edge_known(end_s);
@@ -430,6 +448,53 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
       add_moment(last.there, last.row, by_reach, factor * (rate_last - mean), line);
     if (!before.edge.bounded)
       add_moment(before.there, before.row, back, factor * (mean - rate_before), line);
+  };
+
+  // What a display takes in when it looks: the mean since it looked before, or over the last pulse
+  // where that takes longer. Returns how fast it changes with the moment.
+  const auto add_look = [&](double at_s, double window_s, double factor, double* line,
+                            double& value) {
+    const Motion row = solution.at(at_s);
+    const Edge last = edge_before(at_s);
+    Edge before = edge_before(at_s - window_s);
+    const double pulse = passed(at_s, 3 * old);
+    const bool by_pulse = pulse < before.at;
+    if (by_pulse) before = {pulse, false};
+    const Motion from = by_pulse ? row : solution.at(at_s - window_s);
+    const Motion at_last = solution.at(last.at), at_before = solution.at(before.at);
+    const double over = 1 / (last.at - before.at);
+    double mean = 0;
+    const double rate_last = add_angle(at_last, factor * over, line, mean);
+    const double rate_before = add_angle(at_before, -factor * over, line, mean);
+    value += mean;
+    const double own = mean / factor;
+    const double by_last = over * (rate_last - own), by_before = over * (own - rate_before);
+    if (line && !last.bounded) add_moment(at_last, row, by_reach, factor * by_last, line);
+    if (line && !before.bounded)
+      add_moment(at_before, from, by_pulse ? 3 * by_reach : by_reach, factor * by_before, line);
+    const auto moves = [&](const Edge& edge, const Motion& start, const Motion& there) {
+      return edge.bounded ? 1
+                          : value_of(start.speed) / std::max(value_of(there.speed), kLeastSpeed);
+    };
+    return by_last * moves(last, row, at_last) + by_before * moves(before, from, at_before);
+  };
+  const auto add_looks = [&](std::size_t i, double* line, double& value) {
+    const double over_s = std::exp(x[looks_column()]), window_s = coast.series.window_s[i];
+    if (coast.over == WayToRead::Over::kSmoothedLooks) {
+      const double keeps = std::exp(-window_s / over_s), share = 1 - keeps;
+      double taken_in = 0;
+      add_look(coast.end_s[i], window_s, share, line, taken_in);
+      value += taken_in + keeps * coast.before[i] - coast.speed[i];
+      if (line)
+        line[looks_column()] -= (taken_in / share - coast.before[i]) * keeps * window_s / over_s;
+      return;
+    }
+    for (const TurnShown& shown : turns_shown(WayToRead::Over::kMeanOfTurns)) {
+      const double ago_s = over_s * (1 + shown.spread) / 2;
+      const double changes = add_look(coast.end_s[i] - ago_s, window_s, shown.share, line, value);
+      if (line) line[looks_column()] -= shown.share * changes * ago_s;
+    }
+    value -= coast.speed[i];
   };
 
   const auto add_drift = [&](const Motion& there, double* line, double& value) {
@@ -463,6 +528,8 @@ void CoastProblem::fill_residuals(std::size_t j, const double* x, double scale, 
         value += x[first + 1 + coast.slot[i]];
         if (line) line[first + 1 + coast.slot[i]] = 1;
       }
+    } else if (coast.by_looks()) {
+      add_looks(i, line, value);
     } else if (coast.by_turns()) {
       add_turns(coast.end_s[i], coast.speed[i], line, value);
     } else {
@@ -509,6 +576,12 @@ bool CoastProblem::evaluate(const double* x, double* r, double* jacobian) const 
     r[at] = (x[drag_columns()] - age) / age_sd;
     if (jacobian)
       jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + drag_columns()] = 1 / age_sd;
+    ++at;
+  }
+  if (by_looks()) {
+    r[at] = (x[looks_column()] - std::log(kLooks * look_s_)) / kLogLooksSd;
+    if (jacobian)
+      jacobian[static_cast<std::ptrdiff_t>(at) * columns_ + looks_column()] = 1 / kLogLooksSd;
     ++at;
   }
   if (options_.stribeck) {  // a knee lies between standstill and a third of the top speed
@@ -575,15 +648,16 @@ std::vector<double> CoastProblem::plain_residuals(const Eigen::VectorXd& x, std:
 // from value to value. The two ends of a window since the value before are off on their own.
 std::vector<double> CoastProblem::timing(const Eigen::VectorXd& x, std::size_t j) const {
   const Coast& coast = coasts_[j];
-  const bool turn = coast.over == WayToRead::Over::kLastTurn;
-  const bool pulses = turn || coast.over == WayToRead::Over::kSinceBefore;
+  const bool turn =
+      coast.over == WayToRead::Over::kLastTurn || coast.over == WayToRead::Over::kLastPulse;
+  const bool pulses = turn || coast.over == WayToRead::Over::kSinceBefore || coast.by_looks();
   const bool aged = with_age_ && !coast.windows_exact && coast.oldest_s > 0;
   const std::size_t n = coast.size();
   if (!coast.from_rows || !pulses || (!aged && !coast.by_marks()) || n < 3) return {};
   // Marks are known but for what they are out of place by, at most.
   const double mean_age = coast.by_marks() ? coast.pitch / 2 : std::exp(x[drag_columns()]);
   const std::vector<double> residual = plain_residuals(x, j);
-  const double share = turn ? 1 : std::sqrt(0.5);
+  const double share = (turn ? 1 : std::sqrt(0.5)) * shown_at_once(x, j);
   std::vector<double> off(n);
   for (std::size_t i = 0; i < n; ++i) {
     const std::size_t a = i > 0 ? i - 1 : 0, b = std::min(i + 1, n - 1);
@@ -592,6 +666,25 @@ std::vector<double> CoastProblem::timing(const Eigen::VectorXd& x, std::size_t j
     off[i] = share * std::fabs(fell) / (coast.end_s[b] - coast.end_s[a]) * age / std::sqrt(3.0);
   }
   return off;
+}
+
+std::vector<double> CoastProblem::shown_residuals(const Eigen::VectorXd& x, std::size_t j) const {
+  const Coast& coast = coasts_[j];
+  std::vector<double> r = plain_residuals(x, j);
+  if (coast.over != WayToRead::Over::kSmoothedLooks) return r;
+  for (std::size_t i = 1; i < r.size(); ++i)
+    r[i] += std::exp(-coast.series.window_s[i] / shown_over_s(x)) * r[i - 1];
+  return r;
+}
+
+double CoastProblem::shown_over_s(const Eigen::VectorXd& x) const {
+  return by_looks() ? std::exp(x[looks_column()]) : 0;
+}
+
+double CoastProblem::shown_at_once(const Eigen::VectorXd& x, std::size_t j) const {
+  const Coast& coast = coasts_[j];
+  if (coast.over != WayToRead::Over::kSmoothedLooks) return 1;
+  return 1 - std::exp(-coast.look_s / std::exp(x[looks_column()]));
 }
 
 CoastProblem::TurnsAtRows CoastProblem::turns_at_rows(const Eigen::VectorXd& x, std::size_t j,
@@ -632,6 +725,7 @@ Eigen::VectorXd CoastProblem::start() const {
   }
   Eigen::VectorXd x = Eigen::VectorXd::Zero(columns_);
   if (with_age_ && from_rows_) x[drag_columns()] = by_turns_ ? options_.log_age : kRowAgeAtFirst;
+  if (by_looks()) x[looks_column()] = std::log(kLooksAtFirst * look_s_);
   if (inertia_) x[3] = std::log(inertia_->mean / unit_);
   // Mean decelerations with and without added inertia give J: a₁/a₂ = (J+D₂)/(J+D₁).
   const auto mean = [](const Eigen::Vector3d& f) { return f[0] + f[1] / 2 + f[2] / 3; };
@@ -662,9 +756,12 @@ Eigen::VectorXd CoastProblem::start_at(const CoastProblem& other,
     x[drag_columns()] = solved[other.drag_columns()];
     if (options_.log_age != other.options_.log_age) x[drag_columns()] = options_.log_age;
   }
+  if (by_looks() && other.by_looks()) x[looks_column()] = solved[other.looks_column()];
   for (std::size_t j = 0; j < coasts_.size(); ++j) {  // the ripple, which one may lack, stands last
     const int own = std::min(own_columns(coasts_[j]), other.own_columns(coasts_[j]));
     x.segment(column_of_[j], own) = solved.segment(other.column_of_[j], own);
+    if (const double earlier = other.coasts_[j].origin_s - coasts_[j].origin_s; earlier != 0)
+      x[column_of_[j]] = other.speed_before(solved, j, earlier);
     if (with_levels() && other.with_levels())
       x[level_column_of(j)] = solved[other.level_column_of(j)];
   }
