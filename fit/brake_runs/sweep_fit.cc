@@ -282,7 +282,23 @@ double rms_of_singles(const SweepFit& fit) {
   return kept > 0 ? std::sqrt(squares / kept) : 0;
 }
 
+std::optional<SweepFit::OfStated> of_stated(const SweepFit& fit) {
+  SweepFit::OfStated sums;
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    const std::vector<double> sd = stated_sd(fit, j);
+    if (sd.empty()) return std::nullopt;
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    for (std::size_t i = 0; i < r.size(); ++i) {
+      const double belongs = fit.problem->noise[j].belongs[i];
+      sums.squares += belongs * r[i] * r[i] / (sd[i] * sd[i]);
+      sums.logs += belongs * 2 * std::log(sd[i]);
+    }
+  }
+  return sums;
+}
+
 void finish(SweepFit& fit) {
+  fit.of_stated = of_stated(fit);
   fit.natural = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
   fit.natural_by_internal =
       fit.shape->natural_by_internal(fit.solution.parameters.head(fit.shape->size()));

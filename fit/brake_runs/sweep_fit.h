@@ -47,6 +47,11 @@ struct SweepFit {
   double effective_values = 0;      ///< Σ n/g
   double effective_parameters = 0;  ///< that the data, not the priors, determined
   double degrees_of_freedom = 0;
+  /// Of points with stated uncertainties s, those that belong: Σ (r/s)² and Σ 2 ln s; else empty.
+  struct OfStated {
+    double squares = 0, logs = 0;
+  };
+  std::optional<OfStated> of_stated;
   /// By how much 1 N·m moves the weighted residual of row `i` of sweep `j`.
   double unit(std::size_t j, std::size_t i) const;
   /// Weight of a single value of sweep `j`, by which it is shown.

@@ -48,6 +48,8 @@ class ArmatureReactionShape final : public ShapeOf<ArmatureReactionEquation> {
 
 MotorEquation armature_reaction_motor() {
   MotorEquation row = permanent_magnet_motor();
+  row.open_sd.clear();
+  row.parameters.resize(2);
   row.parameters.push_back({.name = "alpha",
                             .symbol = "α",
                             .unit = "",

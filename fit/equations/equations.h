@@ -131,6 +131,24 @@ struct SinglePhaseEquation {
   }
 };
 
+/// p = Tb, s_b, ω_s, a, β: Kloss' equation with what it leaves out, for a = β = 0 the same. a is
+/// the stator's resistance over the rotor's, both seen from one side, by which
+///   T(s) = 2Tb(1 + a·s_b)/(s/s_b + s_b/s + 2a·s_b)
+/// (Kloss' own form, any machines text); β the field that turns backwards, as above.
+struct OpenInductionEquation {
+  static constexpr int kParameters = 5;
+  template <typename T>
+  static T torque(const T* p, const T& w, double v, const T& heat) {
+    const T s = 1.0 - w / p[2], slip = p[1] * (1.0 + heat);
+    return v * v * (field(p, slip, s) - p[4] * field(p, slip, T(2.0 - s)));
+  }
+  template <typename T>
+  static T field(const T* p, const T& slip, const T& s) {
+    const T stator = p[3] * slip;
+    return 2.0 * p[0] * (1.0 + stator) * s * slip / (s * s + slip * slip + 2.0 * stator * slip * s);
+  }
+};
+
 /// p = c₀, c₁, c₂.
 struct DragEquation {
   static constexpr int kParameters = 3;

@@ -84,10 +84,15 @@ CHOSEN("motor", kNoLoadBeyond, 0.04);
 CHOSEN("motor", kPowerShape, 0.35);
 CHOSEN("motor", kPowerSpeedShape, 1.3);
 
-/// Standard deviation of how far armature, fan and iron bend a straight line, over the greatest
-/// torque at the highest speed: twice the share of the flux that the armature takes at standstill
-/// (any machines text), which is some per cent, and the fan's (common practice).
-CHOSEN("motor", kBend, 0.15);
+/// Standard deviations of what equations leave out, of which typed points tell how much it is. The
+/// share of the flux that the armature takes at standstill, which bends a straight line: some per
+/// cent, up to a quarter (any machines text); a fan's bend is in it.
+CHOSEN("motor", kBend, 0.1);
+/// Resistance of an induction motor's stator over its rotor's, about 1 (any machines text).
+CHOSEN("motor", kStator, 1);
+/// Strength of a field that turns backwards, over that which turns forwards: a small part with a
+/// capacitor that runs on, more with a shading ring.
+CHOSEN("motor", kAgainst, 0.3);
 
 // ---- temperatures and starts --------------------------------------------------------------------
 

@@ -8,6 +8,7 @@
 
 #include "fit/equations/described.h"
 #include "fit/equations/equations.h"
+#include "fit/equations/motor_constants.h"
 
 namespace loadline {
 namespace {
@@ -25,7 +26,7 @@ class PermanentMagnetShape final : public LogShape<PermanentMagnetEquation> {
 }  // namespace
 
 MotorEquation permanent_magnet_motor() {
-  return described<PermanentMagnetShape>(
+  MotorEquation row = described<PermanentMagnetShape>(
       {.name = "permanent-magnet",
        .parameters = {{.name = "stall",
                        .symbol = "T₀",
@@ -40,7 +41,13 @@ MotorEquation permanent_magnet_motor() {
                        .unit = "rad/s",
                        .meaning = "speed without load",
                        .by_voltage = 1,
-                       .by_flux = -1}},
+                       .by_flux = -1},
+                      {.name = "bend",
+                       .symbol = "α",
+                       .unit = "",
+                       .meaning = "share of its flux that the armature takes at standstill",
+                       .positive = false}},
+       .open_sd = {motor_chosen::kBend},
        .speeds_by_voltage = 1,
        .flux_sd = 0.03,
        .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)
@@ -48,6 +55,8 @@ MotorEquation permanent_magnet_motor() {
        .friction_share = 0.05,  // current without load over that at standstill (common practice)
        .friction_share_sd = 0.03,
        .straight = true});
+  row.formulas.push_back(formula_in<ArmatureReactionEquation>(row));
+  return row;
 }
 
 }  // namespace loadline

@@ -199,10 +199,10 @@ std::string too_quick(const SweepFit& fit, std::size_t j) {
       significant(2 * fit.lag_sd(j), 2));
 }
 
-std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest, bool smooth) {
+std::string misfit_of(const SweepFit& fit, std::size_t j, const std::vector<double>& residuals,
+                      double greatest, bool smooth) {
   const Sweep& sweep = fit.sweeps[j];
   const SweepNoise& noise = fit.problem->noise[j];
-  const std::vector<double> residuals = fit.problem->plain_residuals(fit.solution.parameters, j);
   double kept = 0;
   for (const double weight : noise.weight) kept += weight;
   const double rows = static_cast<double>(noise.weight.size());
@@ -233,11 +233,29 @@ std::string misfit_of(const SweepFit& fit, std::size_t j, double greatest, bool 
   return far_off(fit, j);
 }
 
-std::string misfit(const SweepFit& fit, bool smooth) {
+// Of each run: of the curve, where it tells more than the fit behind it and every row is a point.
+std::vector<std::vector<double>> residuals_of(const MotorFit& out, const SweepFit& fit) {
+  const bool of_curve = out.curve.model != "smooth" &&
+                        out.curve.parameters.size() > fit.shape->size() &&
+                        static_cast<int>(out.points.size()) == fit.problem->data_rows();
+  std::vector<std::vector<double>> residuals;
+  auto point = out.points.begin();
+  for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+    residuals.push_back(fit.problem->plain_residuals(fit.solution.parameters, j));
+    for (std::size_t i = 0; of_curve && i < residuals.back().size(); ++i, ++point)
+      residuals.back()[i] = point->residual;
+  }
+  return residuals;
+}
+
+std::string misfit(const MotorFit& out, const SweepFit& fit) {
   const double greatest = sweep_scale(fit.sweeps).torque;
+  const bool smooth = out.curve.model == "smooth";
+  const std::vector<std::vector<double>> residuals = residuals_of(out, fit);
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
-    if (std::string found = misfit_of(fit, j, greatest, smooth); !found.empty()) return found;
-  if (fit.single_rms > kMostScatter * greatest)
+    if (std::string found = misfit_of(fit, j, residuals[j], greatest, smooth); !found.empty())
+      return found;
+  if ((smooth ? fit.single_rms : out.residual_rms) > kMostScatter * greatest)
     return "the torques scatter about any curve by more than a tenth of the greatest: look whether "
            "speed and torque are of one bench and one time";
   return "";
@@ -331,7 +349,7 @@ std::string against_plate(const MotorFit& fit, const Part& motor) {
 }  // namespace
 
 std::string undescribed(const MotorFit& fit, const Part& motor, const SweepFit& brake) {
-  if (std::string found = misfit(brake, fit.curve.model == "smooth"); !found.empty()) return found;
+  if (std::string found = misfit(fit, brake); !found.empty()) return found;
   if (std::string found = pushed(fit, brake); !found.empty()) return found;
   return against_plate(fit, motor);
 }

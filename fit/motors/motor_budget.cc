@@ -41,14 +41,20 @@ BudgetLine equation_line(const MotorFit& out, const EquationDoubt& doubt) {
 
 namespace {
 
+// Of all parameters of the curve, from an internal covariance: those that no fit moves have none.
+Eigen::MatrixXd of_curve(const MotorFit& out, const SweepFit& fit,
+                         const Eigen::MatrixXd& covariance) {
+  const Eigen::Index k = fit.shape->size(), all = out.curve.parameters.size();
+  Eigen::MatrixXd natural = Eigen::MatrixXd::Zero(all, all);
+  natural.topLeftCorner(k, k) = fit.natural_by_internal * covariance.topLeftCorner(k, k) *
+                                fit.natural_by_internal.transpose();
+  return natural;
+}
+
 // The same from an internal covariance.
 BudgetLine line_from(const MotorFit& out, const SweepFit& fit, const Eigen::MatrixXd& covariance,
                      std::string source) {
-  const int k = fit.shape->size();
-  return line_of(out.curve,
-                 fit.natural_by_internal * covariance.topLeftCorner(k, k) *
-                     fit.natural_by_internal.transpose(),
-                 std::move(source));
+  return line_of(out.curve, of_curve(out, fit, covariance), std::move(source));
 }
 
 // With everything but `freed` held at its estimate, what is the curve's covariance?
@@ -107,7 +113,11 @@ void add_budget(MotorFit& out, const SweepFit& fit, const EquationDoubt& doubt) 
   out.budget.push_back(line_from(out, fit, arm * arm * scale, "arm"));
   if (fit.levels.known)
     out.budget.push_back(line_from(out, fit, fit.of_levels, "scatter from run to run"));
-  out.budget.push_back(equation_line(out, doubt));
+  out.budget.push_back(out.curve.parameters.size() > fit.shape->size()
+                           ? line_of(out.curve,
+                                     out.curve.covariance - of_curve(out, fit, fit.covariance),
+                                     "equation")
+                           : equation_line(out, doubt));
 }
 
 }  // namespace loadline

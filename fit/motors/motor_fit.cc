@@ -6,7 +6,7 @@
 #include <cmath>
 #include <numbers>
 
-#include "fit/brake_runs/bend.h"
+#include "fit/brake_runs/open_terms.h"
 #include "fit/brake_runs/smooth_sweep.h"
 #include "fit/curves/other_curves.h"
 #include "fit/curves/sessions.h"
@@ -107,15 +107,26 @@ std::vector<FluxSeen> flux_seen(const SweepFitInput& input, const SweepFit& fit,
   return seen;
 }
 
-void add_points(MotorFit& out, const SweepFit& fit) {
+void add_points(MotorFit& out, const SweepFit& fit, const Curve& as_measured) {
+  const bool beside_fit = as_measured.parameters.size() > fit.shape->size();
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
     const std::vector<double> r = fit.problem->single_residuals(fit.solution.parameters, j);
     const std::size_t step = std::max<std::size_t>(1, r.size() / 2500);
     for (std::size_t i = 0; i < r.size(); i += step) {
       const double speed = fit.sweeps[j].single()[i].speed;
-      out.points.push_back({speed, out.curve.torque(speed) + r[i], r[i], fit.single_weight(j, i)});
+      double left = r[i];
+      if (beside_fit)
+        left += fit.shape->torque(fit.natural, speed, 1, 0) - as_measured.torque(speed);
+      out.points.push_back({speed, out.curve.torque(speed) + left, left, fit.single_weight(j, i)});
     }
   }
+  if (!beside_fit) return;
+  double squares = 0, kept = 0;
+  for (const CurvePoint& point : out.points) {
+    squares += point.weight * point.residual * point.residual;
+    kept += point.weight;
+  }
+  out.residual_rms = kept > 0 ? std::sqrt(squares / kept) : 0;
 }
 
 void warn_of_inertia(MotorFit& out, const SweepFit& fit) {
@@ -185,6 +196,12 @@ void add_doubt_of_equations(EquationDoubt& doubt, const std::vector<MotorCandida
   }
   add_doubt(doubt,
             doubt_between(curve_of(*candidates.front().fit, best.name, reference_v), others));
+}
+
+bool may_be_another(const Curve& curve, const Part& motor) {
+  const auto type = motor.text("type");
+  return (!type || *type == "unknown") &&
+         curve.speed_low > motor_chosen::kWholeRange * curve.speed_high;
 }
 
 std::vector<double> residuals_of_run(const SmoothSweep& smooth, const SweepFit& fit,
@@ -314,11 +331,16 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   for (const MotorCandidate& c : candidates) out.models.push_back(c.tried);
   const SweepFit& best = *candidates.front().fit;
   out.curve = curve_of(best, candidates.front().tried.name, input.reference_v);
+  const bool open_terms =
+      !smooth && has_open_terms(out.curve.model) &&
+      std::all_of(sweeps.begin(), sweeps.end(), [](const Sweep& sweep) { return sweep.typed; });
+  if (open_terms) add_open_terms(out.curve, best);
   out.residual_rms = best.single_rms;
   out.typed = typed;
   out.levels = best.levels;
   out.choice = reason_for(out.models, options);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
+  const Curve as_measured = out.curve;
   if (options.at_winding_c) {
     const FluxPerK flux = flux_per_k(flux_seen(input, best, out.findings));
     move_to_winding(
@@ -326,13 +348,14 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
         *options.at_winding_c, flux);
     out.winding_c = options.at_winding_c;
   }
-  add_points(out, best);
+  add_points(out, best, as_measured);
   if (smooth) take_smooth(out, best);
-  EquationDoubt doubt = equation_doubt(out);
-  if (const MotorEquation* line = motor_equation(out.curve.model); typed && line && line->straight)
-    judge_bend(doubt, bend_doubt(best, out.curve), out);
+  // Such points have told what the equation leaves out; of their warmth nothing is known.
+  EquationDoubt doubt = open_terms ? EquationDoubt{} : equation_doubt(out);
   add_blur(doubt, best);
-  if (!smooth && !typed) add_doubt_of_equations(doubt, candidates, input.reference_v);
+  // Points that cover the curve tell their equation themselves; on a narrow range a type does.
+  if (!smooth && (!typed || may_be_another(out.curve, motor)))
+    add_doubt_of_equations(doubt, candidates, input.reference_v);
   open_up(out.curve, doubt);
   set_results(out);
   if (!smooth) add_budget(out, best, doubt);

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "db/basis/units.h"
+#include "fit/brake_runs/open_terms.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
 #include "fit/solver/aicc.h"
@@ -101,6 +102,59 @@ double cost_beside_curve(const SweepFit& fit) {
   return fit.solution.parameters.tail(fit.problem->parameters() - fit.shape->size()).squaredNorm();
 }
 
+// Points typed one by one are as many as they are. With stated uncertainties their deviance is
+// known but for what they scatter beyond these, by the equation that leaves least (Burnham and
+// Anderson's QAIC, from memory); else the penalty counts as of a few points more, where the last
+// ones would forbid any equation but the simplest.
+std::vector<double> criteria_of_points(const std::vector<MotorCandidate>& candidates) {
+  constexpr double kLeastFreedom = 3;
+  double values = 0, least = 1e300, beyond = 1e300;
+  for (const MotorCandidate& c : candidates) {
+    if (!c.fit->usable) continue;
+    if (c.fit->rms < least) values = c.fit->effective_values;
+    least = std::min(least, c.fit->rms);
+    if (c.fit->of_stated)
+      beyond = std::min(beyond,
+                        c.fit->of_stated->squares /
+                            std::max(1.0, c.fit->effective_values - c.fit->effective_parameters));
+  }
+  std::vector<double> criteria;
+  for (const MotorCandidate& c : candidates) {
+    criteria.push_back(1e300);
+    if (!c.fit->usable) continue;
+    const double squares = std::max(c.fit->rms * c.fit->rms, 1e-24);
+    for (const TermsTaken& terms : ways_with_terms(*c.fit, c.tried.name)) {
+      const double k = c.fit->effective_parameters + terms.count + 1;
+      const auto& stated = c.fit->of_stated;
+      criteria.back() = std::min(
+          criteria.back(),
+          stated ? terms.left * stated->squares / std::max(1.0, beyond) + stated->logs + 2 * k
+                 : values * std::log(terms.left * squares) +
+                       aicc_penalty(k, std::max(values, k + 1 + kLeastFreedom)));
+    }
+  }
+  return criteria;
+}
+
+std::vector<double> criteria_of(const std::vector<MotorCandidate>& candidates) {
+  const auto& sweeps = candidates.front().fit->sweeps;
+  if (std::all_of(sweeps.begin(), sweeps.end(), [](const Sweep& sweep) { return sweep.typed; }))
+    return criteria_of_points(candidates);
+  // The noise is judged by the model that leaves least of it.
+  double values = 0, least = 1e300;
+  for (const MotorCandidate& c : candidates)
+    if (c.fit->usable && c.fit->rms < least) {
+      least = c.fit->rms;
+      values = std::max(c.fit->effective_values, motor_chosen::kLeastValues);
+    }
+  std::vector<double> criteria;
+  for (const MotorCandidate& c : candidates)
+    criteria.push_back(c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) +
+                                           cost_beside_curve(*c.fit)
+                                     : 1e300);
+  return criteria;
+}
+
 // Fits the equations of these names besides the candidates, and puts all in order of AICc.
 void try_models(std::vector<MotorCandidate>& candidates, const std::vector<std::string>& names,
                 const SweepFitInput& input, const MotorFitOptions& options) {
@@ -112,18 +166,11 @@ void try_models(std::vector<MotorCandidate>& candidates, const std::vector<std::
     if (options.progress)
       options.progress(static_cast<double>(candidates.size()) / static_cast<double>(all));
   }
-  // The noise is judged by the model that leaves least of it.
-  double values = 0, least = 1e300;
-  for (const MotorCandidate& c : candidates)
-    if (c.fit->usable && c.fit->rms < least) {
-      least = c.fit->rms;
-      values = std::max(c.fit->effective_values, motor_chosen::kLeastValues);
-    }
-  for (MotorCandidate& c : candidates) {
+  const std::vector<double> criteria = criteria_of(candidates);
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    MotorCandidate& c = candidates[i];
     c.tried.residual_rms = c.fit->rms;
-    c.tried.aicc = c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) +
-                                       cost_beside_curve(*c.fit)
-                                 : 1e300;
+    c.tried.aicc = criteria[i];
     c.tried.runs_z = c.fit->usable ? runs_z_over_speed(*c.fit) : 0;
     c.tried.remark = !c.fit->usable        ? "did not converge on these data"
                      : c.tried.runs_z < -3 ? "its residuals keep a pattern over speed"

@@ -191,11 +191,6 @@ void add_doubt(EquationDoubt& doubt, const ResultDoubt& more) {
   doubt.power_speed = std::hypot(doubt.power_speed, more.power_speed);
 }
 
-void judge_bend(EquationDoubt& doubt, const ResultDoubt& bend, const MotorFit& fit) {
-  doubt = {0, std::hypot(bend.stall, kWarmthLaw * greatest_warm_up(fit)), bend.no_load, bend.power,
-           bend.power_speed};
-}
-
 void open_up(Curve& curve, const EquationDoubt& doubt) {
   open_each(curve, open_results(curve, doubt));
   open_scale(curve, doubt.everywhere);

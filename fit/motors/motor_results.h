@@ -16,10 +16,6 @@ struct EquationDoubt {
 /// From the fit's curve and findings.
 EquationDoubt equation_doubt(const MotorFit& fit);
 
-/// Of a straight line through typed points: what these tell of its bend in place of what is usual
-/// of equations.
-void judge_bend(EquationDoubt& doubt, const ResultDoubt& bend, const MotorFit& fit);
-
 /// One doubt more, independent of those before.
 void add_doubt(EquationDoubt& doubt, const ResultDoubt& more);
 

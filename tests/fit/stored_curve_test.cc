@@ -40,6 +40,9 @@ TEST_CASE("a curve with as many parameters as its model has is taken") {
   CHECK(refusal(stored("series", std::vector<double>(7, 1))) == "");
   CHECK(refusal(stored("permanent-magnet", {0.2, 900})) == "");
   CHECK(refusal(stored("induction", {0.3, 0.2, 314})) == "");
+  // With what typed points say that these leave out.
+  CHECK(refusal(stored("permanent-magnet", {0.2, 900, -0.1})) == "");
+  CHECK(refusal(stored("induction", {0.3, 0.2, 314, 0.8, 0.1})) == "");
   CHECK(refusal(stored("drag", {0.1, 0, 0})) == "");
   CHECK(refusal(stored("drag-stribeck", {0.1, 0, 0, 0.05, 10})) == "");
   CHECK(refusal(stored("smooth", std::vector<double>(4, 0.1))) == "");
@@ -73,7 +76,8 @@ TEST_CASE("a curve with fewer or more parameters than its model reads is refused
       CAPTURE(model);
       CAPTURE(count);
       const bool whole =
-          (count == 3 && (std::string(model) == "drag" || std::string(model) == "induction")) ||
+          (count == 3 && (std::string(model) == "drag" || std::string(model) == "induction" ||
+                          std::string(model) == "permanent-magnet")) ||
           (count == 8 && std::string(model) == "smooth");
       CHECK(text.empty() == whole);
     }
