@@ -86,8 +86,8 @@ CHOSEN("motor", kPowerSpeedShape, 1.3);
 
 /// Standard deviations of what equations leave out, of which typed points tell how much it is. The
 /// share of the flux that the armature takes at standstill, which bends a straight line: some per
-/// cent, up to a quarter (any machines text); a fan's bend is in it.
-CHOSEN("motor", kBend, 0.1);
+/// cent (any machines text); half of what a fan takes at top speed is in it.
+CHOSEN("motor", kBend, 0.075);
 /// Resistance of an induction motor's stator over its rotor's, about 1 (any machines text).
 CHOSEN("motor", kStator, 1);
 /// Strength of a field that turns backwards, over that which turns forwards: a small part with a
