@@ -371,6 +371,10 @@ std::string row_reading_words(RowReading reading) {
       return "the mean of the last looks of a display";
     case RowReading::kSmoothedLooks:
       return "a display that smooths over its last looks";
+    case RowReading::kMeanOverTime:
+      return "the mean over some time";
+    case RowReading::kSmoothedOverTime:
+      return "a display that smooths over some time";
     case RowReading::kBetweenRows:
       return "the mean since the row before, repeats included";
     case RowReading::kAtRows:

@@ -4,9 +4,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
+#include <numeric>
 
 #include "db/basis/units.h"
 #include "fit/curves/other_curves.h"
+#include "fit/curves/results.h"
 #include "fit/curves/sessions.h"
 #include "fit/motor_runs/motor_gate.h"
 #include "fit/motor_runs/winding_temperature.h"
@@ -24,6 +27,9 @@ namespace {
 
 using namespace spin_up_chosen;
 
+// Solutions by equation, from which another fit can begin.
+using QuickFits = std::map<std::string, Eigen::VectorXd>;
+
 struct RunUpCandidate {
   RunUpFit fit;
   ModelTried tried;
@@ -31,10 +37,14 @@ struct RunUpCandidate {
 
 std::vector<RunUpCandidate> try_run_ups(const std::vector<RunUp>& runs,
                                         const std::optional<OwnDrag>& own,
-                                        const std::vector<std::string>& names) {
+                                        const std::vector<std::string>& names,
+                                        const QuickFits& known) {
   std::vector<RunUpCandidate> candidates;
   for (const std::string& name : names) {
-    candidates.push_back({fit_run_ups(name, runs, own), {}});
+    const auto at = known.find(name);
+    candidates.push_back(
+        {fit_run_ups(name, runs, own, at == known.end() ? std::nullopt : std::optional(at->second)),
+         {}});
     candidates.back().tried.name = name;
   }
   double values = 0, least = 1e300;
@@ -71,48 +81,108 @@ std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v
 
 // Of a spin-up, which no row repeats for long, the others differ from one of these in nothing.
 constexpr RowReading kOfSpinUps[] = {RowReading::kBetweenValues, RowReading::kLastTurn,
-                                     RowReading::kAngleAgo};
+                                     RowReading::kAngleAgo,      RowReading::kMeanOfTurns,
+                                     RowReading::kMeanOverTime,  RowReading::kSmoothedOverTime,
+                                     RowReading::kSmoothedTurns, RowReading::kBetweenRows};
 
 struct WayRead {
   RowReading reading;
   std::vector<RunUp> runs;
+  std::vector<BentView> views;  ///< by the equation that leaves least
+};
+// By all ways to read a file's rows.
+struct RowsRead {
+  RowReading best = RowReading::kBetweenValues;
+  std::vector<WayRead> ways;
+  std::string model;  ///< of their views
+  QuickFits known;    ///< by the best way
 };
 
+std::vector<std::vector<BentView>> views_of(const std::vector<WayRead>& ways) {
+  std::vector<std::vector<BentView>> views;
+  views.reserve(ways.size());
+  for (const WayRead& way : ways) views.push_back(way.views);
+  return views;
+}
+
+// By the equation that leaves least, with bends: what it leaves out itself is no reason to read the
+// rows in another way. That equation is told by ways that reach back by what they say themselves: a
+// display of any reach makes a bent line of a straight one.
+void weigh_ways(RowsRead& read, const std::optional<OwnDrag>& own) {
+  std::map<std::string, std::vector<RunUpFit>> by_model;
+  double least = 1e300, of_best = 1e300;
+  for (const char* model : {"series", "permanent-magnet"}) {
+    std::vector<RunUpFit>& fits = by_model[model];
+    std::optional<Eigen::VectorXd> start;
+    double score = 1e300, as_stated = 1e300;
+    for (const WayRead& way : read.ways) {
+      // An equation that is far off one way to read the rows is so by all.
+      const bool hopeless = !fits.empty() && as_stated > least + kFarBehind;
+      fits.push_back(hopeless ? RunUpFit{} : fit_run_ups_quickly(model, way.runs, own, start));
+      const RunUpFit& fit = fits.back();
+      if (!fit.usable) continue;
+      const double its = fit.score + 2 * fit.parameters;
+      if (way.runs.front().span.sd == 0) as_stated = std::min(as_stated, its);
+      if (its > score) continue;
+      score = its;
+      start = fit.solution.parameters;
+    }
+    if (score >= kUndefined || (as_stated >= least && !read.model.empty())) continue;
+    least = as_stated;
+    of_best = score;
+    read.model = model;
+  }
+  if (read.model.empty()) return;
+  const std::vector<RunUpFit>& fits = by_model[read.model];
+  for (std::size_t w = 0; w < fits.size(); ++w)
+    if (fits[w].usable && fits[w].score + 2 * fits[w].parameters < of_best + kFarBehind)
+      read.ways[w].views = bent_views(fits[w]);
+  const std::vector<double> shares = shares_of(views_of(read.ways));
+  double most = 0;
+  auto share = shares.begin();
+  for (std::size_t w = 0; w < fits.size(); ++w) {
+    const auto next = share + static_cast<std::ptrdiff_t>(read.ways[w].views.size());
+    const double of_way = std::accumulate(share, next, 0.0);
+    share = next;
+    if (of_way <= most) continue;
+    most = of_way;
+    read.best = read.ways[w].reading;
+    for (const auto& [model, its] : by_model)
+      if (its[w].usable) read.known[model] = its[w].solution.parameters;
+  }
+}
+
+bool any_repeats(const std::vector<Readings>& spin_ups) {
+  return std::any_of(spin_ups.begin(), spin_ups.end(), [](const Readings& r) {
+    const std::vector<bool>& repeat = r.motor_rows.repeat;
+    return std::find(repeat.begin(), repeat.end(), true) != repeat.end();
+  });
+}
+
 // Which way to read the rows of a file leaves least over, by whichever equation? What the owner
-// says of the tachometer leaves fewer. `ways` gets those that were tried.
-RowReading reading_of(const std::vector<Readings>& spin_ups, double reference_v,
-                      const std::optional<OwnDrag>& own, std::vector<WayRead>& ways) {
-  RowReading best = RowReading::kBetweenValues;
+// says of the tachometer leaves fewer.
+RowsRead read_rows(const std::vector<Readings>& spin_ups, double reference_v,
+                   const std::optional<OwnDrag>& own) {
+  RowsRead read;
   // Rows that tell the edges behind them say themselves what they are.
   const auto from_file = [](const Readings& r) {
     return r.motor_rows.size() > 0 && !r.motor.from_edges;
   };
-  if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return best;
+  if (!std::all_of(spin_ups.begin(), spin_ups.end(), from_file)) return read;
   const std::optional<Tachometer> stated = stated_by_all(spin_ups);
-  if (stated == Tachometer::kAnalogue)
-    return cut(spin_ups, reference_v, RowReading::kAtRows).empty() ? best : RowReading::kAtRows;
+  if (stated == Tachometer::kAnalogue) {
+    if (!cut(spin_ups, reference_v, RowReading::kAtRows).empty()) read.best = RowReading::kAtRows;
+    return read;
+  }
   for (const RowReading reading : kOfSpinUps) {
     if (stated && !makes(*stated, reading)) continue;
+    // Where no value repeats, the one before is that of the row before.
+    if (reading == RowReading::kBetweenRows && !any_repeats(spin_ups)) continue;
     if (std::vector<RunUp> runs = cut(spin_ups, reference_v, reading); !runs.empty())
-      ways.push_back({reading, std::move(runs)});
+      read.ways.push_back({reading, std::move(runs), {}});
   }
-  if (ways.size() == 1) return ways.front().reading;
-  double least = 1e300;
-  for (const char* model : {"series", "permanent-magnet"}) {
-    std::optional<Eigen::VectorXd> start;
-    for (const auto& [reading, runs] : ways) {
-      const RunUpFit fit = fit_run_ups_quickly(model, runs, own, start);
-      if (!fit.usable) continue;
-      if (!start) start = fit.solution.parameters;
-      // The plain way is left for one that is clearly better.
-      const double score = fit.score + 2 * fit.parameters +
-                           (reading == RowReading::kBetweenValues ? 0 : spin_up_chosen::kClearly);
-      if (score >= least) continue;
-      least = score;
-      best = reading;
-    }
-  }
-  return best;
+  weigh_ways(read, own);
+  return read;
 }
 
 double lowest_share(const std::vector<RunUp>& runs) {
@@ -180,29 +250,50 @@ void add_doubt_of_start(EquationDoubt& doubt, const RunUpFit& fit, const Curve& 
   add_doubt(doubt, whole);
 }
 
-// What the run says of a torque that may bend beside the equation, beyond the curve's own doubt.
-ResultDoubt doubt_of_bends(const RunUpFit& fit, const Curve& curve) {
-  const auto bent = bent_results(fit, curve);
-  if (!bent) return {};
+// What the run says of a torque that may bend beside the equation, by every way to read its rows,
+// beyond the curve's own doubt.
+ResultDoubt doubt_of_bends(const std::vector<std::vector<BentView>>& views, const Curve& curve) {
+  const BentResults bent = bent_results(views, curve);
   const auto beyond = [&](double square, const CurveResult& result) {
     const double own = std::pow(result.sd(curve.covariance) / result.value, 2);
     return std::sqrt(std::max(0.0, square - own));
   };
   ResultDoubt doubt;
-  doubt.stall = beyond((*bent)[0], stall_torque(curve));
-  if (const auto top = no_load_speed(curve)) doubt.no_load = beyond((*bent)[1], *top);
+  doubt.stall = beyond(bent[0], stall_torque(curve));
+  if (const auto top = no_load_speed(curve)) doubt.no_load = beyond(bent[1], *top);
   if (const auto peak = peak_power(curve)) {
-    doubt.power = beyond((*bent)[2], peak->power);
-    doubt.power_speed = beyond((*bent)[3], peak->speed);
+    doubt.power = beyond(bent[2], peak->power);
+    doubt.power_speed = beyond(bent[3], peak->speed);
   }
   return doubt;
 }
 
-// Equations that describe the run about as well, and other ways to read its rows.
-void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>& candidates,
-                         const Curve& curve, const std::vector<WayRead>& ways,
-                         const std::optional<OwnDrag>& own) {
-  std::vector<OtherCurve> equations, readings;
+// The same once more where another equation is taken, by the ways that count at all.
+std::vector<std::vector<BentView>> views_with(const std::string& model, const RowsRead& read,
+                                              const RunUpFit& best,
+                                              const std::optional<OwnDrag>& own) {
+  if (model == read.model) return views_of(read.ways);
+  std::vector<std::vector<BentView>> views{bent_views(best)};
+  const std::vector<double> shares = shares_of(views_of(read.ways));
+  auto share = shares.begin();
+  for (const WayRead& way : read.ways) {
+    const auto next = share + static_cast<std::ptrdiff_t>(way.views.size());
+    const double of_way = std::accumulate(share, next, 0.0);
+    share = next;
+    if (way.reading == read.best || of_way < kHardly) continue;
+    const RunUpFit fit = fit_run_ups_quickly(model, way.runs, own, best.solution.parameters);
+    if (fit.usable) views.push_back(bent_views(fit));
+  }
+  return views;
+}
+
+// Equations that describe the run about as well, and other ways to read its rows. What comes of
+// these, of bends and of leaving out the start (`of_start`) is one doubt, how the run began and
+// what the equation makes of it: the largest counts.
+void add_doubt_of_others(EquationDoubt& doubt, const EquationDoubt& of_start,
+                         const std::vector<RunUpCandidate>& candidates, const Curve& curve,
+                         const RowsRead& read, const std::optional<OwnDrag>& own) {
+  std::vector<OtherCurve> equations;
   const RunUpCandidate& best = candidates.front();
   for (std::size_t i = 1; i < candidates.size(); ++i) {
     if (!candidates[i].fit.usable) continue;
@@ -210,20 +301,12 @@ void add_doubt_of_others(EquationDoubt& doubt, const std::vector<RunUpCandidate>
     equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
                          std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
   }
-  // What bends say and what other equations say is one doubt: the larger counts.
-  const ResultDoubt shape = doubt_between(curve, equations), bent = doubt_of_bends(best.fit, curve);
-  add_doubt(doubt,
-            {std::max(shape.stall, bent.stall), std::max(shape.no_load, bent.no_load),
-             std::max(shape.power, bent.power), std::max(shape.power_speed, bent.power_speed)});
-  for (const WayRead& way : ways) {
-    const RunUpFit fit =
-        fit_run_ups_quickly(curve.model, way.runs, own, best.fit.solution.parameters);
-    if (!fit.usable) continue;
-    const double behind = std::max(0.0, fit.score - best.fit.score);
-    readings.push_back(
-        {like(curve, fit, curve.model), std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
-  }
-  add_doubt(doubt, doubt_between(curve, readings));
+  const ResultDoubt shape = doubt_between(curve, equations);
+  const ResultDoubt bent = doubt_of_bends(views_with(curve.model, read, best.fit, own), curve);
+  add_doubt(doubt, {std::max({shape.stall, bent.stall, of_start.stall}),
+                    std::max({shape.no_load, bent.no_load, of_start.no_load}),
+                    std::max({shape.power, bent.power, of_start.power}),
+                    std::max({shape.power_speed, bent.power_speed, of_start.power_speed})});
 }
 
 // The curve is what accelerated rotor and disc; the disc's air cannot be told from the motor's own
@@ -257,9 +340,8 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   std::vector<RunUp> runs;
   MotorFit out;
   out.warnings = bench.warnings;
-  std::vector<WayRead> ways;
-  const RowReading reading = reading_of(bench.spin_ups, reference_v, bench.own_drag, ways);
-  std::erase_if(ways, [&](const WayRead& way) { return way.reading == reading; });
+  RowsRead read = read_rows(bench.spin_ups, reference_v, bench.own_drag);
+  const RowReading reading = read.best;
   for (const Readings& readings : bench.spin_ups) {
     if (auto run = make_run_up(readings, reference_v, reading))
       runs.push_back(std::move(*run));
@@ -269,6 +351,8 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
                       "and the inertia that is turned (--inertia-kgm2, --added-inertia-kgm2).",
                       readings.run.id));
   }
+  for (const WayRead& way : read.ways)
+    if (way.reading == reading && !runs.empty()) runs = way.runs;
   if (runs.empty())
     throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
                                            out.warnings.back()));
@@ -276,7 +360,7 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   seen.reserve(bench.spin_ups.size());
   for (const Readings& readings : bench.spin_ups) seen.push_back(&readings);
   std::vector<RunUpCandidate> candidates =
-      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, seen));
+      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, seen), read.known);
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
@@ -300,10 +384,11 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   out.choice = reason_for(out.models, options);
   EquationDoubt doubt = equation_doubt(out);
   const double slowest = out.curve.speed_low / out.curve.speed_high;
-  add_doubt_of_start(doubt, best, as_run, bench.own_drag, kSlowPart, 1);
+  EquationDoubt of_start{};
+  add_doubt_of_start(of_start, best, as_run, bench.own_drag, kSlowPart, 1);
   // Leaving out that much, chance alone would often add something.
-  add_doubt_of_start(doubt, best, as_run, bench.own_drag, slowest + kSlowPart, kByChance);
-  add_doubt_of_others(doubt, candidates, as_run, ways, bench.own_drag);
+  add_doubt_of_start(of_start, best, as_run, bench.own_drag, slowest + kSlowPart, kByChance);
+  add_doubt_of_others(doubt, of_start, candidates, as_run, read, bench.own_drag);
   out.budget = {line_of(out.curve, out.curve.covariance, "noise, inertia, warmth, scatter of runs"),
                 equation_line(out, doubt)};
   open_up(out.curve, doubt);

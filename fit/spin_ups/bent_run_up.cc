@@ -17,13 +17,13 @@ using Eigen::VectorXd;
 
 // Standard deviations of the slowest wave as shares of the greatest torque; the widest settles the
 // noise.
-constexpr double kBends[] = {0.1, 0.03, 0.01, 0.003, 0.001, 0};
+constexpr double kBends[] = {0.1, 0.03, 0.01, 0.003, 0};
 constexpr int kNoisePasses = 3;
 
 struct BentFit {
   TorqueBend bend;
   NonlinearFit solution;
-  double evidence = 0;  ///< −2 ln
+  BentView view;
 };
 
 double log_determinant(const Eigen::MatrixXd& jacobian) {
@@ -33,6 +33,19 @@ double log_determinant(const Eigen::MatrixXd& jacobian) {
       unit.cwiseInverse().asDiagonal() * normal * unit.cwiseInverse().asDiagonal();
   return symmetric_parts(scaled).values.array().max(1e-15).log().sum() +
          2 * unit.array().log().sum();
+}
+
+// −2 ln of the likelihood of single values, as if they were independent.
+double of_values(const RunUpProblem& problem, const std::vector<RunUp>& runs, const VectorXd& x) {
+  double sum = 0;
+  for (std::size_t j = 0; j < runs.size(); ++j) {
+    const std::vector<double> left = left_over(problem, runs, x, j);
+    for (std::size_t i = 0; i < left.size(); ++i) {
+      const double sd = std::hypot(runs[j].noise_sd, runs[j].place_sd[i]);
+      sum += std::min(left[i] * left[i] / (sd * sd), kMostOfValue) + 2 * std::log(sd);
+    }
+  }
+  return sum;
 }
 
 // Its noise is that beside the widest bends, the same for all.
@@ -48,7 +61,7 @@ std::vector<BentFit> fit_bent(const RunUpFit& fit) {
     const RunUpProblem problem(*fit.shape, runs, scale, next.bend);
     VectorXd start = VectorXd::Zero(problem.parameters());
     start.head(plain) = from.head(plain);
-    next.solution = quick_fit(problem, start, {.max_iterations = 25, .tolerance = 1e-5});
+    next.solution = quick_fit(problem, start, {.max_iterations = 25, .tolerance = 1e-4});
     for (int pass = 0; fits.empty() && pass < kNoisePasses; ++pass) {
       if (!(next.solution.rss < kUndefined)) return {};
       const VectorXd& x = next.solution.parameters;
@@ -57,10 +70,15 @@ std::vector<BentFit> fit_bent(const RunUpFit& fit) {
         residuals.push_back(left_over(problem, runs, x, j));
       for (std::size_t j = 0; j < runs.size(); ++j)
         update_noise(runs[j], residuals[j], static_cast<double>(problem.parameters()));
-      next.solution = quick_fit(problem, x, {.max_iterations = 20, .tolerance = 1e-5});
+      next.solution = quick_fit(problem, x, {.max_iterations = 20, .tolerance = 1e-4});
     }
     if (!(next.solution.rss < kUndefined) || !next.solution.inverse_normal.allFinite()) continue;
-    next.evidence = next.solution.rss + log_determinant(next.solution.jacobian);
+    next.view.values = of_values(problem, runs, next.solution.parameters);
+    next.view.parameters =
+        next.solution.residuals.tail(problem.count() - problem.data_rows()).squaredNorm() +
+        log_determinant(next.solution.jacobian);
+    for (const RunUp& run : runs)
+      next.view.correlation = std::max(next.view.correlation, run.correlation);
     fits.push_back(std::move(next));
   }
   return fits;
@@ -94,8 +112,8 @@ Results results_of(const MotorShape& shape, const TorqueBend& bend, const Vector
   return results;
 }
 
-// Mean squares of the logarithms of results over `of_curve`, by this fit alone.
-BentResults squares_of(const RunUpFit& fit, const BentFit& bent, const Results& of_curve) {
+// Logarithms of the results, with what this fit leaves open of them.
+void set_results(const RunUpFit& fit, BentFit& bent) {
   constexpr double kStep = 0.1;  // of a standard deviation
   const VectorXd& x = bent.solution.parameters;
   const int size = fit.shape->size(), terms = bent.bend.terms();
@@ -106,8 +124,7 @@ BentResults squares_of(const RunUpFit& fit, const BentFit& bent, const Results& 
   const Eigen::MatrixXd& covariance = bent.solution.inverse_normal;
   const auto logs = [&](const VectorXd& at) {
     Results r = results_of(*fit.shape, bent.bend, at);
-    for (std::size_t k = 0; k < r.size(); ++k)
-      r[k] = r[k] > 0 ? std::log(r[k] / of_curve[k]) : std::nan("");
+    for (std::size_t k = 0; k < r.size(); ++k) r[k] = r[k] > 0 ? std::log(r[k]) : std::nan("");
     return r;
   };
   const Results here = logs(x);
@@ -124,39 +141,62 @@ BentResults squares_of(const RunUpFit& fit, const BentFit& bent, const Results& 
       by(i, k) = (up[at] - down[at]) / (2 * step);
     }
   }
-  BentResults squares{};
   for (int k = 0; k < 4; ++k) {
     const auto at = static_cast<std::size_t>(k);
-    const double own = by.col(k).dot(covariance * by.col(k));
-    squares[at] = std::isfinite(own) && std::isfinite(here[at])
-                      ? std::min(1.0, own + here[at] * here[at])
-                      : 1;
+    bent.view.result[at] = here[at];
+    bent.view.variance[at] = by.col(k).dot(covariance * by.col(k));
   }
-  return squares;
 }
 
 }  // namespace
 
-std::optional<BentResults> bent_results(const RunUpFit& fit, const Curve& curve) {
-  const std::vector<BentFit> fits = fit_bent(fit);
-  if (fits.size() < 2) return std::nullopt;
-  double least = 1e300;
-  for (const BentFit& bent : fits) least = std::min(least, bent.evidence);
+std::vector<BentView> bent_views(const RunUpFit& fit) {
+  std::vector<BentView> views;
+  for (BentFit& bent : fit_bent(fit)) {
+    set_results(fit, bent);
+    views.push_back(bent.view);
+  }
+  return views;
+}
+
+std::vector<double> shares_of(const std::vector<std::vector<BentView>>& ways) {
+  double correlation = 1e300, least = 1e300;
+  for (const auto& views : ways)
+    for (const BentView& view : views) correlation = std::min(correlation, view.correlation);
+  correlation = std::max(1.0, correlation);
+  const auto evidence = [&](const BentView& view) {
+    return view.values / correlation + view.parameters;
+  };
+  for (const auto& views : ways)
+    for (const BentView& view : views) least = std::min(least, evidence(view));
+  std::vector<double> shares;
+  for (const auto& views : ways)
+    for (const BentView& view : views) shares.push_back(std::exp(-(evidence(view) - least) / 2));
+  double sum = 0;
+  for (const double share : shares) sum += share;
+  for (double& share : shares) share /= sum;
+  return shares;
+}
+
+BentResults bent_results(const std::vector<std::vector<BentView>>& ways, const Curve& curve) {
   Results of_curve{stall_torque(curve).value, std::nan(""), std::nan(""), std::nan("")};
   if (const auto top = no_load_speed(curve)) of_curve[1] = top->value;
   if (const auto peak = peak_power(curve)) {
     of_curve[2] = peak->power.value;
     of_curve[3] = peak->speed.value;
   }
+  const std::vector<double> shares = shares_of(ways);
   BentResults mean{};
-  double weights = 0;
-  for (const BentFit& bent : fits) {
-    const double weight = std::exp(-(bent.evidence - least) / 2);
-    const BentResults squares = squares_of(fit, bent, of_curve);
-    weights += weight;
-    for (std::size_t k = 0; k < mean.size(); ++k) mean[k] += weight * squares[k];
-  }
-  for (double& square : mean) square /= weights;
+  std::size_t at = 0;
+  for (const auto& views : ways)
+    for (const BentView& view : views) {
+      for (std::size_t k = 0; k < mean.size(); ++k) {
+        const double off = view.result[k] - std::log(of_curve[k]);
+        const double square = view.variance[k] + off * off;
+        mean[k] += shares[at] * (std::isfinite(square) ? std::min(1.0, square) : 1);
+      }
+      ++at;
+    }
   return mean;
 }
 

@@ -11,18 +11,27 @@
 #pragma once
 
 #include <array>
-#include <optional>
+#include <vector>
 
 #include "fit/curves/curve.h"
 #include "fit/spin_ups/run_up.h"
 
 namespace loadline {
 
-/// Mean squares of ln(result over the curve's), bends and all parameters being open: standstill
-/// torque, speed without load, peak power, its speed. A result that a bent torque does not have
-/// counts as off by a factor of e.
+/// What one fit says: standstill torque, speed without load, peak power, its speed, as logarithms
+/// (NaN: not there) with variances, and −2 ln of its evidence, in two parts: `values` as if these
+/// were independent.
+struct BentView {
+  std::array<double, 4> result{}, variance{};
+  double values = 0, parameters = 0, correlation = 0;
+};
+/// Fits of several sizes of bends, beside `fit`.
+std::vector<BentView> bent_views(const RunUpFit& fit);
+/// What each of several ways to read the rows counts with each of its bends; 1 in all.
+std::vector<double> shares_of(const std::vector<std::vector<BentView>>& ways);
+/// Mean squares of ln(result over the curve's), ways, bends and all parameters being open. A result
+/// that a bent torque does not have counts as off by a factor of e.
 using BentResults = std::array<double, 4>;
-/// `fit`: that of `curve`. Empty where no fit with bends comes to an end.
-std::optional<BentResults> bent_results(const RunUpFit& fit, const Curve& curve);
+BentResults bent_results(const std::vector<std::vector<BentView>>& ways, const Curve& curve);
 
 }  // namespace loadline

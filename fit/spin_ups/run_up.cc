@@ -85,25 +85,39 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
   // Every start is followed: the equation has valleys far from the answer, where an iron that
   // grows with the current stands for the whole shape, and the first sum of squares does not tell.
   std::vector<VectorXd> starts;
-  if (like && like->size() == problem.parameters())
+  if (like && like->size() == problem.parameters()) {
     starts.push_back(*like);
-  else
+    if (quickly) starts.back()[problem.age_column()] = starts.back()[problem.span_column()] = 0;
+  }
+  // A display that reaches far back says that the shaft began to turn long before.
+  if (quickly && !starts.empty() && runs.front().span.sd > 0)
+    for (const VectorXd& from :
+         {VectorXd(starts.front()), problem.start(fit.shape->starts().front())}) {
+      starts.push_back(from);
+      starts.back()[problem.span_column()] = 1;
+      if (runs.front().made == RunUp::Made::kMean)
+        starts.back().segment(problem.first_start(), static_cast<Eigen::Index>(runs.size())) -=
+            VectorXd::Constant(static_cast<Eigen::Index>(runs.size()), kSpan_s);
+    }
+  if (starts.empty())
     for (const VectorXd& start : fit.shape->starts()) starts.push_back(problem.start(start));
   for (const VectorXd& start : starts) {
     NonlinearFit next = quick_fit(problem, start, {.max_iterations = 25, .tolerance = 1e-3});
     if (next.rss < fit.solution.rss) fit.solution = std::move(next);
   }
   if (!(fit.solution.rss < kUndefined)) return fit;
-  for (int pass = 0; pass < kPasses; ++pass) {
+  const int passes = quickly ? kPasses - 1 : kPasses;
+  for (int pass = 0; pass < passes; ++pass) {
     std::vector<std::vector<double>> residuals;
     for (std::size_t j = 0; j < fit.runs.size(); ++j)
       residuals.push_back(left_over(problem, fit.runs, fit.solution.parameters, j));
     for (std::size_t j = 0; j < fit.runs.size(); ++j) {
       update_noise(fit.runs[j], residuals[j], fit.shape->size());
-      if (pass + 1 < kPasses) fit.runs[j].correlation = 1;  // as in sweep_fit.cc
+      if (pass + 1 < passes) fit.runs[j].correlation = 1;  // as in sweep_fit.cc
     }
     fit.solution =
-        quick_fit(problem, fit.solution.parameters, {.max_iterations = 20, .tolerance = 1e-6});
+        quick_fit(problem, fit.solution.parameters,
+                  {.max_iterations = 60, .tolerance = quickly ? 1e-5 : 1e-6, .geodesic = true});
   }
   NonlinearOptions last;
   last.near = true;
@@ -117,8 +131,9 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
 }  // namespace
 
 RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
-                     const std::optional<OwnDrag>& own_drag) {
-  return fit_from(model, runs, own_drag, std::nullopt, false);
+                     const std::optional<OwnDrag>& own_drag,
+                     const std::optional<Eigen::VectorXd>& also) {
+  return fit_from(model, runs, own_drag, also, false);
 }
 
 RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>& runs,

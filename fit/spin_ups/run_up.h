@@ -1,9 +1,11 @@
 // Torque–speed curve of a motor from a tachometer alone: it spins up a known inertia.
 //
-// J dω/dt = T(ω; p, supply) is solved as it stands and fitted to the mean speeds over their
-// windows, never to a derivative of them. The inertia scales the whole curve: its uncertainty is a
-// parameter with a prior. As in fit/coast_downs/motion/coast_problem.h, windows that end at rows
-// end in truth at the last edge before, α/ω earlier.
+// J dω/dt = T(ω; p, supply) is solved as it stands, from standstill at a moment that the fit finds,
+// and fitted to the mean speeds over their windows, never to a derivative of them; displays that
+// take means over more, or smooth, by how far they reach back. The inertia scales the whole curve:
+// its uncertainty is a parameter with a prior. As in fit/coast_downs/motion/coast_problem.h,
+// windows that end at rows end in truth at the last edge before, α/ω earlier, and begin so, where
+// the shaft is slower.
 //
 // The winding warms on the way, and nothing measures that: it is taken to warm as is usual, with a
 // parameter for more or less of it (fit/spin_ups/winding_warmth.h). What turns on after the switch
@@ -43,9 +45,11 @@ struct RunUpFit {
   std::vector<std::vector<double>> residuals;  ///< rad/s, per run
 };
 
-/// `model`: a name of the table in motor_equation.h.
+/// `model`: a name of the table in motor_equation.h; `also`: a solution of the same runs and
+/// equation, to begin with.
 RunUpFit fit_run_ups(const std::string& model, const std::vector<RunUp>& runs,
-                     const std::optional<OwnDrag>& own_drag);
+                     const std::optional<OwnDrag>& own_drag,
+                     const std::optional<Eigen::VectorXd>& also = std::nullopt);
 /// Only as well as ways to read the rows are compared by; begins at `start`, the solution of
 /// another such fit, where there is one.
 RunUpFit fit_run_ups_quickly(const std::string& model, const std::vector<RunUp>& runs,

@@ -13,8 +13,8 @@
 
 namespace loadline {
 
-// At a moment of the stretch: value first, then derivatives by curve parameters (internal),
-// inertia, warmth, start speed.
+// At a moment since the shaft began to turn: value first, then derivatives by curve parameters
+// (internal), inertia, warmth, bends.
 struct RunUpNode {
   double time_s;
   Eigen::VectorXd angle, speed, acceleration;
@@ -23,28 +23,29 @@ struct RunUpNode {
 /// Standard deviation (rad/s) of a window's mean speed.
 double sd_of(const RunUp& run, std::size_t i);
 
-/// Parameters: those of the curve (internal), inertia, warmth, age of the edges, each run's speed
-/// at its start, and the bends of the torque, in units of their standard deviation. `runs` must
-/// outlive it; their noise and weights may change.
+/// Parameters: those of the curve (internal), inertia, warmth, age of the edges, span of the
+/// windows, the moment (s) at which each run's shaft began to turn, and the bends of the torque, in
+/// units of their standard deviation. `runs` must outlive it; their noise and weights may change.
 class RunUpProblem final : public Residuals {
  public:
   RunUpProblem(const MotorShape& shape, const std::vector<RunUp>& runs, const SweepScale& scale,
                const TorqueBend& bend = {});
   int parameters() const override { return first_bend() + bend_.terms(); }
   int count() const override {
-    return data_rows_ + static_cast<int>(prior_root_.rows()) + 3 + bend_.terms();
+    return data_rows_ + static_cast<int>(prior_root_.rows()) + 4 + bend_.terms();
   }
   int data_rows() const { return data_rows_; }
   int inertia_column() const { return shape_.size(); }
   int warmth_column() const { return shape_.size() + 1; }
-  int first_start() const { return shape_.size() + 3; }
+  int age_column() const { return shape_.size() + 2; }
+  int span_column() const { return shape_.size() + 3; }
+  int first_start() const { return shape_.size() + 4; }
   int first_bend() const { return first_start() + static_cast<int>(runs_.size()); }
 
   bool evaluate(const double* x, double* r, double* jacobian) const override;
   Eigen::VectorXd start(const Eigen::VectorXd& curve) const;
 
  private:
-  int age_column() const { return shape_.size() + 2; }
   // What is the same at every step of one solution.
   struct Motion {
     Eigen::VectorXd p;
@@ -55,8 +56,8 @@ class RunUpProblem final : public Residuals {
     Eigen::VectorXd bends;  ///< N·m
   };
   /// Values alone, or with their derivatives.
-  std::vector<RunUpNode> solve(const Eigen::VectorXd& u, const double* x, double start,
-                               std::size_t run, bool with_derivatives) const;
+  std::vector<RunUpNode> solve(const Eigen::VectorXd& u, const double* x, std::size_t run,
+                               bool with_derivatives) const;
   Eigen::VectorXd slope(const Eigen::VectorXd& w, const Motion& motion, double volts) const;
   const MotorShape& shape_;
   TorqueBend bend_;

@@ -152,24 +152,53 @@ double slot_sd(const SpeedTrace& trace, std::size_t from, std::size_t until) {
   return width(static_cast<int>(widest - losses.begin()));
 }
 
+// Displays that take means reach back by what only the fit finds: of their windows the end counts.
+bool finds_window(RowReading reading) {
+  return reading == RowReading::kMeanOfTurns || reading == RowReading::kMeanOverTime;
+}
+bool smooths(RowReading reading) {
+  return reading == RowReading::kSmoothedTurns || reading == RowReading::kSmoothedOverTime;
+}
+bool over_time(RowReading reading) {
+  return reading == RowReading::kMeanOverTime || reading == RowReading::kSmoothedOverTime;
+}
+
 // Rows as windows of the length that this reading says, and taken up as far as they do not overlap
 // too much; neighbours joined as above.
 bool take_rows(RunUp& run, const SpeedRows& rows, double from_s, double until_s,
                RowReading reading) {
-  SpeedTrace trace;
-  double since = -1e300;
+  SpeedTrace trace, sound;
   for (std::size_t i = 0; i < rows.size(); ++i) {
-    const double end = rows.time_s[i], before = since;
     if (rows.repeat[i]) continue;
+    sound.end_s.push_back(rows.time_s[i]);
+    sound.speed.push_back(rows.speed[i]);
+  }
+  sound.start_s = sound.end_s;
+  drop_spikes(sound);
+  std::vector<double> shown_s, shown_before;
+  double since = -1e300, last = 0;
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const double shown = rows.time_s[i], value_before = last;
+    double before = since;
+    if (rows.repeat[i]) continue;
+    if (i > 0 && reading == RowReading::kBetweenRows) before = rows.time_s[i - 1];
+    const double end = over_time(reading) ? rows.came_at(i) : shown;
     since = end;
-    if (end < from_s || end > until_s || before < -1e299 || !(rows.speed[i] > 0)) continue;
-    trace.start_s.push_back(window_start(reading, before, end, rows.speed[i], rows.row_s));
+    last = rows.speed[i];
+    if (!std::binary_search(sound.end_s.begin(), sound.end_s.end(), shown)) continue;
+    if (shown <= from_s || shown > until_s || before < -1e299 || !(rows.speed[i] > 0)) continue;
+    trace.start_s.push_back(reading == RowReading::kMeanOverTime ? end - kSpan_s
+                            : smooths(reading)
+                                ? before
+                                : window_start(reading, before, end, rows.speed[i], rows.row_s));
+    shown_s.push_back(shown);
+    shown_before.push_back(value_before);
     trace.end_s.push_back(end);
     trace.speed.push_back(rows.speed[i]);
   }
   if (trace.speed.size() < 12) return false;
   const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
-  const double origin = *std::min_element(trace.start_s.begin(), trace.start_s.end());
+  const double origin = from_s;  // the same for all readings
   // The same for all readings, so that they hold the same values.
   const double longest = kJoinedShare * (until_s - from_s);
   double taken = -1e300;
@@ -181,24 +210,47 @@ bool take_rows(RunUp& run, const SpeedRows& rows, double from_s, double until_s,
       ++i;
     } while (i < trace.speed.size() &&
              std::fabs(trace.speed[i] - trace.speed[first]) < kJoinedGain * top &&
-             trace.end_s[i] - trace.end_s[first] < longest);
+             shown_s[i] - shown_s[first] < longest);
     const auto count = static_cast<double>(i - first);
     double start = trace.start_s[first], end = trace.end_s[i - 1];
-    if (count > 1) {  // the mean of means
+    if (count > 1 && (finds_window(reading) || smooths(reading))) {
+      end = (trace.end_s[first] + trace.end_s[i - 1]) / 2;
+      if (finds_window(reading)) start = end - (trace.end_s[first] - trace.start_s[first]);
+    } else if (count > 1) {  // the mean of means
       const double half = (trace.end_s[i - 1] - trace.end_s[first]) / (count - 1) / 2;
       start = trace.middle_s(first) - half;
       end = trace.middle_s(i - 1) + half;
     }
     const double turn = 2 * kPi / trace.speed[first];
-    if (trace.end_s[i - 1] - taken < (1 - kOverlap) * turn) continue;
-    taken = trace.end_s[i - 1];
+    if (shown_s[i - 1] - taken < (1 - kOverlap) * turn) continue;
+    taken = shown_s[i - 1];
     run.start_s.push_back(start - origin);
     run.end_s.push_back(end - origin);
     run.speed.push_back(sum / count);
+    if (smooths(reading)) run.shown_before.push_back(shown_before[first]);
   }
   run.length_s = *std::max_element(run.end_s.begin(), run.end_s.end());
   run.slot_sd = slot_sd(trace, 0, trace.speed.size());
   return run.speed.size() >= 10;
+}
+
+// How old an edge is goes with the speed there: where a window begins the shaft is slower than
+// where it ends, the more so the closer to standstill. Windows of a stated length end at one edge.
+void set_ages(RunUp& run, bool between) {
+  const std::size_t n = run.speed.size();
+  run.age_start_s.resize(n);
+  run.age_end_s.resize(n);
+  const auto middle = [&](std::size_t i) { return (run.start_s[i] + run.end_s[i]) / 2; };
+  for (std::size_t i = 0; i < n; ++i) {
+    const std::size_t a = i + 1 < n ? i : i - 1;
+    const double gain =
+        std::max(0.0, (run.speed[a + 1] - run.speed[a]) / (middle(a + 1) - middle(a)));
+    const double half = gain * (run.end_s[i] - run.start_s[i]) / 2;
+    const double slow = std::max(run.speed[i] - half, kSlowestOfWindow * run.speed[i]),
+                 fast = std::min(run.speed[i] + half, 2 * run.speed[i]);
+    run.age_end_s[i] = 1 / fast;
+    run.age_start_s[i] = 1 / (between ? slow : fast);
+  }
 }
 
 // What a radian of an edge's place is in speed goes with the acceleration.
@@ -207,7 +259,8 @@ void set_place_sd(RunUp& run) {
   if (!(run.slot_sd > 0)) return;
   for (std::size_t i = 0; i < run.speed.size(); ++i)
     if (const auto push = next_push(run, i))
-      run.place_sd[i] = run.slot_sd * push->torque / run.inertia.mean / run.speed[i];
+      run.place_sd[i] = run.slot_sd * push->torque / run.inertia.mean *
+                        std::hypot(run.age_start_s[i], run.age_end_s[i]) / std::sqrt(2);
 }
 
 }  // namespace
@@ -224,13 +277,17 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
   run.run = readings.run.id;
   run.inertia = {total, readings.run.inertia_sd_kgm2.value_or(1e-6 * total)};
   const double top = *std::max_element(trace.speed.begin(), trace.speed.end());
-  // The first two moving windows reach back into standstill (a window without an edge may say 0 on
-  // the way up too); after the top is reached the run goes on for as long again at most, and not
-  // beyond the switch.
+  // The first moving window reaches back into standstill (one without an edge may say 0 on the way
+  // up too), and before the first of a table's windows is a row of its own; after the top is
+  // reached the run goes on for as long again at most, and not beyond the switch.
   std::size_t from = 0, reached = 0;
   for (; reached < trace.speed.size() && trace.speed[reached] < 0.98 * top; ++reached)
     if (trace.speed[reached] < 0.01 * top) from = reached + 1;
-  from += 2;
+  const bool table = !trace.from_edges && readings.motor_rows.size() > 0;
+  if (!table)
+    from += 2;
+  else if (from > 0 || readings.motor_rows.speed.front() < 0.01 * top)
+    ++from;
   const Supply supply = settled_supply(readings);
   const std::size_t until =
       std::min(end_of_push(trace, supply), 2 * reached - std::min(from, reached));
@@ -238,18 +295,26 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
   double origin = trace.start_s[from];
   if (by_rows) {
     const double end = trace.end_s[until - 1];
-    if (!take_rows(run, readings.motor_rows, trace.start_s[from], end, reading))
-      return std::nullopt;
-    origin = end - run.length_s;
+    if (!take_rows(run, readings.motor_rows, origin, end, reading)) return std::nullopt;
   } else {
     take_windows(run, trace, from, until);
-    run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from - 2, until);
+    run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from, until);
   }
   run.weight.assign(run.speed.size(), 1.0);
   if (reading == RowReading::kAtRows) run.slot_sd = 0;  // a voltage knows no edges
   run.late = reading == RowReading::kAngleAgo ? kAnyAngle
                                               : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
   if (!trace.from_edges) run.late.sd = std::hypot(run.late.sd, kLateAnyway);
+  run.begins_with_first = table && readings.motor_rows.speed.front() > 0.01 * top;
+  if (over_time(reading)) run.late = {0, 0};
+  run.span = reading == RowReading::kMeanOfTurns || reading == RowReading::kSmoothedTurns
+                 ? Prior{0, kSpanTurnsLogSd}
+             : over_time(reading) ? Prior{0, kSpanLogSd}
+                                  : Prior{0, 0};
+  if (smooths(reading)) {
+    run.made = over_time(reading) ? RunUp::Made::kSmoothedOverTime : RunUp::Made::kSmoothedTurns;
+  }
+  set_ages(run, reading == RowReading::kBetweenValues || reading == RowReading::kBetweenRows);
   set_place_sd(run);
   run.noise_sd = 0.01 * top;
   if (!supply.time_s.empty() && reference_v > 0) {
@@ -274,17 +339,9 @@ std::optional<RunUp> without_start(const RunUp& run, double share) {
   if (from + 12 > run.speed.size()) return std::nullopt;
   RunUp later = run;
   for (std::vector<double>* of :
-       {&later.start_s, &later.end_s, &later.speed, &later.place_sd, &later.weight})
-    of->erase(of->begin(), of->begin() + static_cast<std::ptrdiff_t>(from));
-  const double origin = *std::min_element(later.start_s.begin(), later.start_s.end());
-  for (std::vector<double>* of : {&later.start_s, &later.end_s})
-    for (double& time : *of) time -= origin;
-  if (later.volts.size() > 1)
-    later.volts.erase(later.volts.begin(),
-                      later.volts.begin() +
-                          static_cast<std::ptrdiff_t>(std::clamp(origin / run.length_s, 0.0, 1.0) *
-                                                      static_cast<double>(later.volts.size() - 1)));
-  later.length_s = run.length_s - origin;
+       {&later.start_s, &later.end_s, &later.speed, &later.place_sd, &later.weight,
+        &later.age_start_s, &later.age_end_s, &later.shown_before})
+    if (!of->empty()) of->erase(of->begin(), of->begin() + static_cast<std::ptrdiff_t>(from));
   return later;
 }
 

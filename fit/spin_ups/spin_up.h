@@ -22,6 +22,16 @@ struct RunUp {
   /// and what that is in each speed, rad/s; standard deviations, 0 for exact windows.
   double slot_sd = 0;
   Prior late;  ///< of the windows' ends against their rows, rad of the shaft's turning
+  /// What a radian of that takes at the windows' starts and ends, s.
+  std::vector<double> age_start_s, age_end_s;
+  /// A value is the mean over its window; or, of displays that smooth, that and what was shown
+  /// before, which counts less by e for each length of the display's own: a time, or turns.
+  enum class Made { kMean, kSmoothedOverTime, kSmoothedTurns } made = Made::kMean;
+  std::vector<double> shown_before;
+  /// ln of the true lengths of windows, their ends staying, or of the display's own, over those
+  /// here: where the fit finds how far a display reaches back.
+  Prior span;
+  bool begins_with_first = false;  ///< no row says that the shaft stands
   std::vector<double> place_sd;
   std::vector<double> weight;
 };

@@ -35,8 +35,17 @@ CHOSEN("spin-up", kWidestSlotSd, 1.8);
 /// to half a slot, √3 of them.
 CHOSEN("spin-up", kAge, 0.9);
 CHOSEN("spin-up", kAgeSd, 0.8);
+/// Speed at a window's start over its mean: not less, however close to standstill.
+CHOSEN("spin-up", kSlowestOfWindow, 0.3);
 /// rad that a row is late anyway: edges that come in step with the rows show no scatter. Chosen.
 CHOSEN("spin-up", kLateAnyway, 0.15);
+
+/// Standard deviation of the logarithm of the turns that a display may take its mean of: from a
+/// part of one to ten.
+CHOSEN("spin-up", kSpanTurnsLogSd, 1);
+/// s that a display or a filter takes its mean over, likewise: from hundredths to two.
+CHOSEN("spin-up", kSpan_s, 0.2);
+CHOSEN("spin-up", kSpanLogSd, 1.2);
 
 // ---- noise and score ----------------------------------------------------------------------------
 
@@ -46,11 +55,13 @@ CHOSEN("spin-up", kFloor, 1e-4);
 CHOSEN("spin-up", kMostOfValue, 36);
 /// Standard deviation of the warmth's growth over the usual one: from none to three times as much.
 CHOSEN("spin-up", kWarmthSd, 1.2);
-/// Of a score (−2 ln L with twice the parameters): a way to read rows is clearly better, e⁵ : 1.
-CHOSEN("spin-up", kClearly, 10);
 /// A score counts the course of the speed twice and more, so that its differences are worth a
 /// third (as in row_readings.cc).
 CHOSEN("spin-up", kScoreCounts, 3);
+/// A way to read rows that lies so far behind by its score is not looked at with bends, and one
+/// that counts less than this not with another equation.
+CHOSEN("spin-up", kFarBehind, 60);
+CHOSEN("spin-up", kHardly, 0.005);
 /// χ² of one degree of freedom that one in twenty exceeds.
 CHOSEN("spin-up", kByChance, 3.84);
 /// Of the top speed: the slow part of a spin-up, without which it must say the same; also counted
@@ -58,6 +69,8 @@ CHOSEN("spin-up", kByChance, 3.84);
 CHOSEN("spin-up", kSlowPart, 0.15);
 /// Of the top speed, over which a push is taken.
 CHOSEN("spin-up", kGainShare, 0.04);
+/// The same of the first two pushes, which tell how large the torque at standstill is.
+CHOSEN("spin-up", kFirstPush, 0.1);
 /// Saturation σ times the greatest torque, as usual for such motors, for the heating by current.
 CHOSEN("spin-up", kSaturation, 0.4);
 

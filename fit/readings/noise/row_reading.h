@@ -34,6 +34,9 @@ enum class RowReading {
   kLastPulse,     ///< the time between two pulses, how many a turn the fit finds
   kLastHalfTurn,  ///< the last half turn
   kLastTwoTurns,  ///< the last two turns
+  // Displays and filters that take means over a time of their own:
+  kMeanOverTime,      ///< all of it alike
+  kSmoothedOverTime,  ///< what is older counting less by the same factor
 };
 /// Each is tried by itself; the last four follow from others (fit/coast_downs/turn_marks.h,
 /// row_readings.cc).
@@ -55,7 +58,9 @@ struct WayToRead {
     kSmoothedLooks,
     kTurnAgo,
     kMeanOfTurns,
-    kSmoothedTurns
+    kSmoothedTurns,
+    kMeanOverTime,
+    kSmoothedOverTime
   } over;
   bool repeats_are_values;  ///< else a repeat is the old value once more
   bool has_age;             ///< some angle of it, as far as it reaches back, is found by the fit
@@ -63,7 +68,9 @@ struct WayToRead {
 };
 
 /// A display that takes in a value at each turn: how far it reaches back the fit finds.
-constexpr bool reads_by_turns(WayToRead::Over over) { return over >= WayToRead::Over::kTurnAgo; }
+constexpr bool reads_by_turns(WayToRead::Over over) {
+  return over >= WayToRead::Over::kTurnAgo && over <= WayToRead::Over::kSmoothedTurns;
+}
 /// A display that looks every so often: over how long it works the fit finds.
 constexpr bool reads_by_looks(WayToRead::Over over) {
   return over == WayToRead::Over::kMeanOfLooks || over == WayToRead::Over::kSmoothedLooks;
@@ -106,6 +113,10 @@ constexpr WayToRead way_to_read(RowReading reading) {
       return {Over::kInstant, true, true};
     case RowReading::kLastTurnAtMarks:
       return {Over::kLastTurn, false, false};
+    case RowReading::kMeanOverTime:
+      return {Over::kMeanOverTime, false, false};
+    case RowReading::kSmoothedOverTime:
+      return {Over::kSmoothedOverTime, false, false};
   }
   return {Over::kSinceBefore, false, false};
 }
@@ -124,6 +135,8 @@ inline double window_start(RowReading reading, double before_s, double end_s, do
     case WayToRead::Over::kSmoothedTurns:
       return end_s - way.turns * 2 * kPi / std::max(speed, 1e-6);
     case WayToRead::Over::kInstant:
+    case WayToRead::Over::kMeanOverTime:
+    case WayToRead::Over::kSmoothedOverTime:
       return end_s - kInstant * row_s;
     default:
       return before_s;
