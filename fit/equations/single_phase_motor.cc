@@ -5,7 +5,7 @@
 // or a shading ring weakens the field that turns backwards: 0 < β < 1, and β = 0 is the induction
 // motor on three phases. Laws as of all turning fields (turning_field.h).
 //
-// Tried for motors that are entered as induction motors, where sweeps of a motor of unknown type
+// Tried for motors that are entered as induction motors, where the runs of one of unknown type
 // follow Kloss' equation best (fit/motors/motor_models.cc), and where it is asked for: on the
 // curves of others its four parameters are near enough to anything.
 #include <cmath>

@@ -58,6 +58,16 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
   return names;
 }
 
+std::vector<std::string> further_of_the_kind(const std::string& model,
+                                             const std::vector<std::string>& tried) {
+  std::vector<std::string> names;
+  for (const MotorEquation& equation : motor_equations())
+    if (equation.only_of_type && equation.of_type == model &&
+        std::find(tried.begin(), tried.end(), equation.name) == tried.end())
+      names.push_back(equation.name);
+  return names;
+}
+
 bool is_of_type(const std::string& model, const std::string& type) {
   const MotorEquation* equation = motor_equation(model);
   return model == type || (equation && equation->of_type == type);
@@ -181,21 +191,6 @@ void try_models(std::vector<MotorCandidate>& candidates, const std::vector<std::
       [](const MotorCandidate& a, const MotorCandidate& b) { return a.tried.aicc < b.tried.aicc; });
 }
 
-// Further equations of a motor of whose kind nobody said anything and whose sweeps show it. A
-// household has one phase (common practice): a curve that looks like Kloss' has a field that turns
-// backwards besides, for which its standstill torque is some per cent to a tenth lower.
-std::vector<std::string> of_the_kind_that_shows(const std::vector<MotorCandidate>& candidates,
-                                                const std::vector<const Readings*>& runs) {
-  std::vector<std::string> names;
-  for (const MotorEquation& equation : motor_equations())
-    if (equation.only_of_type && equation.of_type == candidates.front().tried.name &&
-        are_sweeps(runs) &&
-        std::none_of(candidates.begin(), candidates.end(),
-                     [&](const MotorCandidate& c) { return c.tried.name == equation.name; }))
-      names.push_back(equation.name);
-  return names;
-}
-
 double lowest_share(const SweepFit& fit) {
   double low = 1e300, high = 0;
   for (const Sweep& sweep : fit.sweeps)
@@ -229,7 +224,8 @@ std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part&
   runs.reserve(input.runs.size());
   for (const BenchRun* run : input.runs) runs.push_back(&run->readings);
   std::vector<MotorCandidate> candidates;
-  try_models(candidates, models_to_try(options, motor, runs), input, options);
+  const std::vector<std::string> names = models_to_try(options, motor, runs);
+  try_models(candidates, names, input, options);
   if (!candidates.front().fit->usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the brake runs of '{}'; check the signs and "
@@ -237,8 +233,8 @@ std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part&
                             motor.name));
   const double lowest = lowest_share(*candidates.front().fit);
   prefer_known(candidates, motor, lowest);
-  if (!options.model) {
-    const auto more = of_the_kind_that_shows(candidates, runs);
+  if (!options.model && are_sweeps(runs)) {
+    const auto more = further_of_the_kind(candidates.front().tried.name, names);
     if (!more.empty()) {
       try_models(candidates, more, input, options);
       prefer_known(candidates, motor, lowest);

@@ -21,6 +21,13 @@ namespace loadline {
 std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
                                        const std::vector<const Readings*>& runs);
 
+/// Further equations of the kind of motor that `model` describes, for one of whose kind nobody said
+/// anything and whose runs follow that best. A household has one phase (common practice): a curve
+/// that looks like Kloss' has a field that turns backwards besides, for which its standstill torque
+/// is some per cent to a tenth lower.
+std::vector<std::string> further_of_the_kind(const std::string& model,
+                                             const std::vector<std::string>& tried);
+
 /// Whether the equation of that name is one of motors entered as of `type`.
 bool is_of_type(const std::string& model, const std::string& type);
 

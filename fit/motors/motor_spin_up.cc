@@ -359,14 +359,20 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   std::vector<const Readings*> seen;
   seen.reserve(bench.spin_ups.size());
   for (const Readings& readings : bench.spin_ups) seen.push_back(&readings);
-  std::vector<RunUpCandidate> candidates =
-      try_run_ups(runs, bench.own_drag, models_to_try(options, motor, seen), read.known);
+  std::vector<std::string> names = models_to_try(options, motor, seen);
+  std::vector<RunUpCandidate> candidates = try_run_ups(runs, bench.own_drag, names, read.known);
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
                 fmt::format("no motor model describes the spin-ups of '{}'; check the inertia and "
                             "the units.",
                             motor.name));
   prefer_known(candidates, motor, lowest_share(runs));
+  const auto more = further_of_the_kind(candidates.front().tried.name, names);
+  if (!options.model && !more.empty()) {
+    names.insert(names.end(), more.begin(), more.end());
+    candidates = try_run_ups(runs, bench.own_drag, names, read.known);
+    prefer_known(candidates, motor, lowest_share(runs));
+  }
   for (const RunUpCandidate& c : candidates) out.models.push_back(c.tried);
   std::vector<std::int64_t> numbers;
   numbers.reserve(runs.size());

@@ -2,6 +2,7 @@
 #include "db/care/check.h"
 
 #include <doctest/doctest.h>
+#include <fmt/format.h>
 #include <sqlite3.h>
 
 #include <random>
@@ -149,7 +150,7 @@ TEST_CASE("any one measured value that changes by one is found") {
     const std::string column = imported ? "motor_rpm" : kColumns[i % 3];
     const std::string at = " WHERE id = (SELECT id FROM " + table + " LIMIT 1 OFFSET " +
                            std::to_string(random() % (imported ? 120 : 350)) + ")";
-    run_sql("SAVEPOINT one; UPDATE " + table + " SET " + column + " = " + column + " + 1" + at);
+    run_sql(fmt::format("SAVEPOINT one; UPDATE {0} SET {1} = {1} + 1{2}", table, column, at));
     const std::string now = all_of(check_book(book));
     if (now != unguarded && has(now, imported ? "run 3: " : "run ")) ++found;
     run_sql("ROLLBACK TO one; RELEASE one");
