@@ -96,37 +96,6 @@ TEST_CASE("a value of no weight is as if it were not there") {
         doctest::Approx(2 * factor.diagonal().array().log().sum()).epsilon(1e-12));
 }
 
-TEST_CASE("what wanders all along a run is not taken for nought where one run can hardly show it") {
-  // A random walk of half the size of the scatter by the end of sixty values, as a speed wanders
-  // whose friction is not even. Of its sizes the likeliest is often next to nothing; the mean
-  // variance over many runs must not be.
-  std::mt19937_64 random(20261130);
-  std::normal_distribution<double> normal;
-  constexpr int kRuns = 40;
-  constexpr std::size_t kValues = 60;
-  constexpr double kByTheEnd = 0.5;
-  const RowSeries series = falling_series(kValues);
-  const double length_s = series.time_s.back() - series.time_s.front();
-  double mean = 0;
-  int nought = 0;
-  for (int run = 0; run < kRuns; ++run) {
-    std::vector<double> values(kValues);
-    double walk = 0;
-    for (double& value : values) {
-      walk += kByTheEnd / std::sqrt(static_cast<double>(kValues)) * normal(random);
-      value = walk + normal(random);
-    }
-    const RowNoise noise = judge_noise({{&series, values, {}}}, {}, 1e-5, 4);
-    const double by_the_end =
-        noise.wander * noise.wander * -std::expm1(-2 * length_s / noise.memory_s);
-    mean += by_the_end / kRuns;
-    nought += noise.likeliest_wander < 0.2 * kByTheEnd ? 1 : 0;
-    CHECK(noise.wander >= 0.9 * noise.likeliest_wander);
-  }
-  CHECK(nought > kRuns / 4);
-  CHECK(mean > 0.7 * kByTheEnd * kByTheEnd);
-}
-
 TEST_CASE("the sizes of the parts come back from series that were drawn from them") {
   // Counts in a gate: ends alone. Independent noise alone. What was drawn must be found as such:
   // the other part is a fifth of it at most, and the size is right within a fifth (400 values; the

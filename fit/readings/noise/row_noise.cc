@@ -143,7 +143,6 @@ struct Ranges {
     if (!with_wander) return n;
     n.wander = size(i++);
     n.memory_s = size(i);
-    n.likeliest_wander = n.wander;
     return n;
   }
   Point point(const RowNoise& n) const {
@@ -219,27 +218,6 @@ constexpr int kEvaluations = 160, kEvaluationsAgain = 60;
 constexpr double kSlowReach = -0.7;
 constexpr double kAboutAsLikely = 2;  // of −2 ln L: what one parameter must be worth (AIC)
 
-// A run or two say little of how far the speed wanders along all of it: a size of nought is often
-// the likeliest, and several times what it takes to matter hardly less likely. The mean variance
-// over all sizes, each as good beforehand (Gelman, Bayesian Analysis 1 (2006) 515), stands for it.
-template <typename F>
-RowNoise with_mean_wander(RowNoise noise, double rms, const F& cost) {
-  noise.likeliest_wander = noise.wander;
-  constexpr double kFirstStep = 0.01, kGrows = 1.4, kMost = 10, kUnlikely = 12;
-  const double least = cost(noise);
-  double sum = 0, squares = 0;
-  for (double size = 0, step = kFirstStep * rms; size < kMost * rms; size += step, step *= kGrows) {
-    noise.wander = size;
-    const double more = cost(noise) - least;
-    if (more > kUnlikely && size > noise.likeliest_wander) break;
-    const double share = std::exp(-more / 2) * step;
-    sum += share;
-    squares += share * size * size;
-  }
-  noise.wander = std::max(noise.likeliest_wander, std::sqrt(squares / sum));
-  return noise;
-}
-
 }  // namespace
 
 double value_sd(const RowNoise& noise, const RowSeries& series, std::size_t i) {
@@ -299,12 +277,7 @@ RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& st
   slow.memory_s = ranges.most_s / 2;
   auto other = simplex_search(cost, ranges.point(slow), kSlowReach, kEvaluations);
   if (other.first < found.first + kAboutAsLikely) found = std::move(other);
-  const RowNoise likeliest = ranges.noise(found.second);
-  if (likeliest.memory_s < span) return likeliest;
-  return with_mean_wander(likeliest, rms, [&](const RowNoise& noise) {
-    const Likelihood l = likelihood(series, noise, true);
-    return l.deviance + l.restricted;
-  });
+  return ranges.noise(found.second);
 }
 
 double deviance(const std::vector<JudgedSeries>& series, const RowNoise& noise) {
@@ -313,7 +286,7 @@ double deviance(const std::vector<JudgedSeries>& series, const RowNoise& noise) 
 
 double share_of_independent(const RowNoise& noise, double interval_s) {
   const double own = noise.constant * noise.constant + noise.relative * noise.relative / 3;
-  const double wander = noise.likeliest_wander * noise.likeliest_wander;
+  const double wander = noise.wander * noise.wander;
   if (!(own + wander > 0)) return 1;
   const double at_zero = own + wander * std::max(1.0, 2 * noise.memory_s / interval_s);
   return std::min(1.0, (own + wander) / at_zero);

@@ -16,10 +16,8 @@
 // Filter, 1989, ch. 3), in time that grows with its length.
 //
 // A memory longer than the series makes u a random walk: so a speed wanders whose friction is not
-// even (an Ornstein–Uhlenbeck torque, integrated). Of such a walk the mean variance over all sizes
-// is taken, not the likeliest size, of which one series says little. It misleads when errors hang
-// together over much of the series in another way: nothing in one series tells such an error from
-// the curve itself.
+// even (an Ornstein–Uhlenbeck torque, integrated). It misleads when errors hang together over much
+// of the series in another way: nothing in one series tells such an error from the curve itself.
 #pragma once
 
 #include <Eigen/Core>
@@ -29,13 +27,12 @@ namespace loadline {
 
 /// Standard deviations of the parts; all in the unit of the values but the angle.
 struct RowNoise {
-  double constant = 0;          ///< of w
-  double relative = 0;          ///< of w at the speed `top`, falling with the speed
-  double angle = 0;             ///< of e: value × time
-  double wander = 0;            ///< of u
-  double memory_s = 1;          ///< time over which u forgets itself by 1/e
-  double timing = 0;            ///< of the series' own `timing`: the share of it that is there
-  double likeliest_wander = 0;  ///< not the mean over all sizes, where that was taken
+  double constant = 0;  ///< of w
+  double relative = 0;  ///< of w at the speed `top`, falling with the speed
+  double angle = 0;     ///< of e: value × time
+  double wander = 0;    ///< of u
+  double memory_s = 1;  ///< time over which u forgets itself by 1/e
+  double timing = 0;    ///< of the series' own `timing`: the share of it that is there
 };
 
 /// Where and how the values of one series were taken, in time order.
