@@ -298,8 +298,9 @@ void add_doubt_of_others(EquationDoubt& doubt, const EquationDoubt& of_start,
   for (std::size_t i = 1; i < candidates.size(); ++i) {
     if (!candidates[i].fit.usable) continue;
     const double behind = std::max(0.0, candidates[i].tried.aicc - best.tried.aicc);
+    const bool as_good = candidates[i].fit.speed_rms < kAsGood * best.fit.speed_rms;
     equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
-                         std::exp(-behind / 2 / spin_up_chosen::kScoreCounts)});
+                         as_good ? 1 : std::exp(-behind / 2 / kScoreCounts)});
   }
   const ResultDoubt shape = doubt_between(curve, equations);
   const ResultDoubt bent = doubt_of_bends(views_with(curve.model, read, best.fit, own), curve);

@@ -58,6 +58,10 @@ CHOSEN("spin-up", kWarmthSd, 1.2);
 /// A score counts the course of the speed twice and more, so that its differences are worth a
 /// third (as in row_readings.cc).
 CHOSEN("spin-up", kScoreCounts, 3);
+/// What another equation may leave, over what the best does, that nothing decides between the two:
+/// of a long run's thousands of values an AICc makes much of the least that is not as it is taken
+/// to be.
+CHOSEN("spin-up", kAsGood, 1.1);
 /// A way to read rows that lies so far behind by its score is not looked at with bends, and one
 /// that counts less than this not with another equation.
 CHOSEN("spin-up", kFarBehind, 60);
