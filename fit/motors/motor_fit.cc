@@ -162,7 +162,7 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
         used.name == "smooth" ? "." : "; --model smooth follows them within their range."));
   const auto type = motor.text("type");
   const bool chosen = out.models.size() > 1;  // a model asked for is the only one tried
-  if (chosen && type && *type != "unknown" && !is_of_type(used.name, *type) &&
+  if (chosen && !is_of_unknown_type(motor) && !is_of_type(used.name, *type) &&
       used.name != "smooth")
     out.warnings.push_back(
         fmt::format("The motor is entered as '{}', the data look like '{}'; "
@@ -199,8 +199,7 @@ void add_doubt_of_equations(EquationDoubt& doubt, const std::vector<MotorCandida
 }
 
 bool may_be_another(const Curve& curve, const Part& motor) {
-  const auto type = motor.text("type");
-  return (!type || *type == "unknown") &&
+  return is_of_unknown_type(motor) &&
          curve.speed_low > motor_chosen::kWholeRange * curve.speed_high;
 }
 

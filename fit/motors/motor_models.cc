@@ -46,7 +46,7 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
   if (options.model && *options.model != "smooth") return {*options.model};
   const auto type = motor.text("type");
   const bool sweeps = are_sweeps(runs);
-  const bool too_fast = (!type || *type == "unknown") &&
+  const bool too_fast = is_of_unknown_type(motor) &&
                         std::any_of(runs.begin(), runs.end(), [&](const Readings* readings) {
                           return usual_top(*readings) > fastest_field(motor);
                         });
@@ -56,6 +56,11 @@ std::vector<std::string> models_to_try(const MotorFitOptions& options, const Par
         !(equation.only_sweeps && !sweeps) && !(too_fast && equation.speeds_by_frequency > 0))
       names.push_back(equation.name);
   return names;
+}
+
+bool is_of_unknown_type(const Part& motor) {
+  const auto type = motor.text("type");
+  return !type || *type == "unknown";
 }
 
 std::vector<std::string> further_of_the_kind(const std::string& model,

@@ -21,6 +21,9 @@ namespace loadline {
 std::vector<std::string> models_to_try(const MotorFitOptions& options, const Part& motor,
                                        const std::vector<const Readings*>& runs);
 
+/// Whether nobody entered what kind of motor it is.
+bool is_of_unknown_type(const Part& motor);
+
 /// Further equations of the kind of motor that `model` describes, for one of whose kind nobody said
 /// anything and whose runs follow that best. A household has one phase (common practice): a curve
 /// that looks like Kloss' has a field that turns backwards besides, for which its standstill torque
@@ -73,12 +76,12 @@ void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double 
   const auto straight = [](Name name) { return name == "permanent-magnet"; };
   const auto one_field = [](Name name) { return name == "induction"; };
   if (first_is_of("induction")) prefer(candidates, straight, motor_chosen::kClearly);
-  if (type && *type != "unknown" && !first_is_of(*type))
+  if (!is_of_unknown_type(motor) && !first_is_of(*type))
     prefer(
         candidates, [&](Name name) { return is_of_type(name, *type); }, motor_chosen::kAgainstType);
   if (first_is_of("permanent-magnet")) prefer(candidates, straight, motor_chosen::kBendsClearly);
   if (first_is_of("induction")) prefer(candidates, one_field, motor_chosen::kBendsClearly);
-  if ((!type || *type == "unknown") && lowest_share > motor_chosen::kWholeRange)
+  if (is_of_unknown_type(motor) && lowest_share > motor_chosen::kWholeRange)
     prefer(
         candidates, [](Name name) { return name == "series"; }, motor_chosen::kClearly);
 }

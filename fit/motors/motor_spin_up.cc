@@ -105,6 +105,20 @@ std::vector<std::vector<BentView>> views_of(const std::vector<WayRead>& ways) {
   return views;
 }
 
+// What each way counts with all of its bends together; 1 in all.
+std::vector<double> shares_of_ways(const std::vector<WayRead>& ways) {
+  const std::vector<double> shares = shares_of(views_of(ways));
+  std::vector<double> of_ways;
+  of_ways.reserve(ways.size());
+  auto share = shares.begin();
+  for (const WayRead& way : ways) {
+    const auto next = share + static_cast<std::ptrdiff_t>(way.views.size());
+    of_ways.push_back(std::accumulate(share, next, 0.0));
+    share = next;
+  }
+  return of_ways;
+}
+
 // By the equation that leaves least, with bends: what it leaves out itself is no reason to read the
 // rows in another way. That equation is told by ways that reach back by what they say themselves: a
 // display of any reach makes a bent line of a straight one.
@@ -137,15 +151,11 @@ void weigh_ways(RowsRead& read, const std::optional<OwnDrag>& own) {
   for (std::size_t w = 0; w < fits.size(); ++w)
     if (fits[w].usable && fits[w].score + 2 * fits[w].parameters < of_best + kFarBehind)
       read.ways[w].views = bent_views(fits[w]);
-  const std::vector<double> shares = shares_of(views_of(read.ways));
+  const std::vector<double> shares = shares_of_ways(read.ways);
   double most = 0;
-  auto share = shares.begin();
   for (std::size_t w = 0; w < fits.size(); ++w) {
-    const auto next = share + static_cast<std::ptrdiff_t>(read.ways[w].views.size());
-    const double of_way = std::accumulate(share, next, 0.0);
-    share = next;
-    if (of_way <= most) continue;
-    most = of_way;
+    if (shares[w] <= most) continue;
+    most = shares[w];
     read.best = read.ways[w].reading;
     for (const auto& [model, its] : by_model)
       if (its[w].usable) read.known[model] = its[w].solution.parameters;
@@ -274,13 +284,10 @@ std::vector<std::vector<BentView>> views_with(const std::string& model, const Ro
                                               const std::optional<OwnDrag>& own) {
   if (model == read.model) return views_of(read.ways);
   std::vector<std::vector<BentView>> views{bent_views(best)};
-  const std::vector<double> shares = shares_of(views_of(read.ways));
-  auto share = shares.begin();
-  for (const WayRead& way : read.ways) {
-    const auto next = share + static_cast<std::ptrdiff_t>(way.views.size());
-    const double of_way = std::accumulate(share, next, 0.0);
-    share = next;
-    if (way.reading == read.best || of_way < kHardly) continue;
+  const std::vector<double> shares = shares_of_ways(read.ways);
+  for (std::size_t w = 0; w < read.ways.size(); ++w) {
+    const WayRead& way = read.ways[w];
+    if (way.reading == read.best || shares[w] < kHardly) continue;
     const RunUpFit fit = fit_run_ups_quickly(model, way.runs, own, best.solution.parameters);
     if (fit.usable) views.push_back(bent_views(fit));
   }

@@ -684,7 +684,7 @@ double CoastProblem::shown_over_s(const Eigen::VectorXd& x) const {
 double CoastProblem::shown_at_once(const Eigen::VectorXd& x, std::size_t j) const {
   const Coast& coast = coasts_[j];
   if (coast.over != WayToRead::Over::kSmoothedLooks) return 1;
-  return 1 - std::exp(-coast.look_s / std::exp(x[looks_column()]));
+  return 1 - std::exp(-coast.look_s / shown_over_s(x));
 }
 
 CoastProblem::TurnsAtRows CoastProblem::turns_at_rows(const Eigen::VectorXd& x, std::size_t j,
