@@ -134,6 +134,7 @@ std::vector<double> criteria_of_points(const std::vector<MotorCandidate>& candid
                             std::max(1.0, c.fit->effective_values - c.fit->effective_parameters));
   }
   std::vector<double> criteria;
+  criteria.reserve(candidates.size());
   for (const MotorCandidate& c : candidates) {
     criteria.push_back(1e300);
     if (!c.fit->usable) continue;
