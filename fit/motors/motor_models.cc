@@ -164,6 +164,7 @@ std::vector<double> criteria_of(const std::vector<MotorCandidate>& candidates) {
       values = std::max(c.fit->effective_values, motor_chosen::kLeastValues);
     }
   std::vector<double> criteria;
+  criteria.reserve(candidates.size());
   for (const MotorCandidate& c : candidates)
     criteria.push_back(c.fit->usable ? aicc(values, c.fit->rms, c.fit->effective_parameters) +
                                            cost_beside_curve(*c.fit)
