@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <cerrno>
 #include <charconv>
 #include <cmath>
@@ -15,6 +16,7 @@
 
 #include "db/exchange/csv_lines.h"
 #include "db/exchange/csv_reader.h"
+#include "db/exchange/header_names.h"
 #include "db/sql/text.h"
 
 namespace loadline {
@@ -41,8 +43,6 @@ const char* name_of(Member member) {
 }
 
 constexpr char kComma = ',';
-
-bool is_blank(char c) { return c == ' ' || c == '\t'; }
 
 Member member_named(const std::string& name) {
   for (const ReadingColumn& column : kColumns)
@@ -124,7 +124,10 @@ class RowParser {
     double value = 0;
     const auto [stop, fault] = std::from_chars(begin, end, value);
     if (fault == std::errc::result_out_of_range) value = beyond_range(begin, stop);
-    if (fault == std::errc::invalid_argument || stop != end) refuse_text(cell, column, place);
+    if (fault == std::errc::invalid_argument || stop != end) {
+      if (says_no_value(cell)) return std::numeric_limits<double>::quiet_NaN();
+      refuse_text(cell, column, place);
+    }
     if (!std::isfinite(value) || std::abs(value) > kLargestValue)
       place.refuse(
           column, name_of(columns_[column]),
@@ -214,6 +217,11 @@ bool looks_foreign(std::string_view row) {
   return false;
 }
 
+// A row of units below the header, which begins with one.
+bool has_unit(std::string_view row) {
+  return is_known_unit(std::string(trimmed_cell(row.substr(0, row.find(kComma)))));
+}
+
 // Judged from the header and the first rows; what is odd further down is refused with its line.
 bool is_plain(const CsvSource& source) {
   constexpr int kRows = 30;
@@ -222,7 +230,7 @@ bool is_plain(const CsvSource& source) {
   for (std::string_view line; row < kRows && lines.next(line);) {
     if (trimmed_cell(line).empty()) continue;
     if (row++ > 0) {
-      if (looks_foreign(line)) return false;
+      if (looks_foreign(line) || (row == 2 && has_unit(line))) return false;
       continue;
     }
     if (line.find('"') != std::string_view::npos) return false;
@@ -295,6 +303,7 @@ CsvTable::~CsvTable() {
 }
 
 bool CsvTable::steady() const { return reader_->steady(); }
+int CsvTable::lines_left_out() const { return reader_->lines_left_out(); }
 void CsvTable::each_block(const TakeReadings& take, const TellBytes& progress) {
   if (begun_) open();
   begun_ = true;
@@ -355,6 +364,16 @@ std::string_view trimmed_cell(std::string_view text) {
 std::string shown_cell(std::string_view text) {
   constexpr std::size_t kLongest = 40;
   return on_one_line(text.substr(0, kLongest)) + (text.size() > kLongest ? "…" : "");
+}
+
+bool says_no_value(std::string_view cell) {
+  if (cell.size() > 1 && cell.find_first_not_of('-') == std::string_view::npos) return true;
+  static constexpr std::array kWords = {"n/a",  "#n/a", "na",   "nan", "null",
+                                        "none", "ol",   "o.l.", "-"};
+  std::string small(cell);
+  for (char& c : small)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+  return std::find(kWords.begin(), kWords.end(), small) != kWords.end();
 }
 
 void CsvPlace::refuse(const std::string& what) const {

@@ -6,11 +6,12 @@
 // and must not fall. Cells may be quoted; a byte order mark and CRLF line ends are accepted; empty
 // lines are passed over. Anything else is refused with its line and column.
 //
-// Tables of other programs are understood as well: cells separated by semicolons, tabs or bars (or
-// as a line "sep=;" says), a decimal comma, marks of thousands, UTF-16, times of day (19:03:11.25),
-// and headers that say quantity and unit in plain English ("Time (s)", "Torque [mN·m]"). Other
-// headers are named by CsvOptions::columns. What the numbers of the whole file do not decide is
-// refused.
+// Tables of other programs are understood as well: cells separated by semicolons, tabs, bars or
+// blanks (or as a line "sep=;" says), a decimal comma, marks of thousands, UTF-16, times of day
+// (19:03:11.25), lines above the header, remarks (#), a row of units below it, "n/a" and its like
+// for a missing value, and headers that say quantity and unit in plain English ("Time (s)",
+// "Torque [mN·m]"). Other headers are named by CsvOptions::columns. What the numbers of the whole
+// file do not decide is refused.
 //
 // Without `time_s` the rows are steady points in the order taken. They may say how well each
 // reading is known: `motor_rpm_sd`, `handwheel_rpm_sd`, `torque_nm_sd`, `supply_v_sd` (standard
@@ -45,6 +46,8 @@ class CsvTable {
 
   /// Without times: `time_s` of the readings is the number of their row.
   bool steady() const;
+  /// Lines above the header that belong to no table: titles and remarks of other programs.
+  int lines_left_out() const;
   /// Hands the readings over in blocks. `progress` gets bytes done and in all.
   void each_block(const TakeReadings& take, const TellBytes& progress = {});
 

@@ -54,6 +54,8 @@ CsvLines::CsvLines(const CsvSource& source) : name_(source.name), buffer_(kFirst
     size_ = static_cast<long long>(std::filesystem::file_size(path, ignored));
   judge_encoding();
   fill();
+  if (!std::memchr(buffer_.data(), '\n', end_) && std::memchr(buffer_.data(), '\r', end_))
+    line_end_ = '\r';
 }
 
 bool CsvLines::fill() {
@@ -125,7 +127,7 @@ bool CsvLines::next(std::string_view& line) {
   for (;;) {
     const std::size_t length = end_ - begin_;
     newline = static_cast<const char*>(
-        std::memchr(buffer_.data() + begin_ + searched, '\n', length - searched));
+        std::memchr(buffer_.data() + begin_ + searched, line_end_, length - searched));
     if (newline || length > kLongestLine) break;
     searched = length;
     if (!fill()) break;

@@ -14,9 +14,9 @@ struct CsvSource {
   std::string path, name;
 };
 
-/// Reads a file in large pieces. Accepts LF and CRLF, a missing last line end, byte order marks,
-/// and UTF-16, which is handed out as UTF-8. Error(kInput) for a file that cannot be opened or
-/// read, and a line of more than a mebibyte (which no table of readings has).
+/// Reads a file in large pieces. Accepts LF, CRLF and CR alone, a missing last line end, byte order
+/// marks, and UTF-16, which is handed out as UTF-8. Error(kInput) for a file that cannot be opened
+/// or read, and a line of more than a mebibyte (which no table of readings has).
 class CsvLines {
  public:
   explicit CsvLines(const CsvSource& source);
@@ -42,6 +42,7 @@ class CsvLines {
   std::string name_;
   std::unique_ptr<std::FILE, CloseFile> file_;
   std::vector<char> buffer_;
+  char line_end_ = '\n';
   std::size_t begin_ = 0, end_ = 0;  ///< what of the buffer is not taken yet
   Encoding encoding_ = Encoding::kBytes;
   char32_t high_surrogate_ = 0;  ///< of UTF-16, whose second half has not come yet

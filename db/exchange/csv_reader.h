@@ -19,6 +19,8 @@ class CsvReader {
   CsvReader(const CsvReader&) = delete;
   CsvReader& operator=(const CsvReader&) = delete;
   virtual bool steady() const = 0;
+  /// Above the header.
+  virtual int lines_left_out() const { return 0; }
   virtual void each_block(const TakeReadings& take, const TellBytes& progress) = 0;
 };
 
@@ -30,10 +32,14 @@ std::unique_ptr<CsvReader> foreign_reader(const CsvSource& source, const CsvOpti
 inline constexpr std::size_t kRowsPerBlock = 4096;
 inline constexpr double kLargestValue = 1e15;
 
+inline bool is_blank(char c) { return c == ' ' || c == '\t'; }
 std::string_view trimmed_cell(std::string_view text);
 
 /// A piece of the file fit to stand in a message: printable and short.
 std::string shown_cell(std::string_view text);
+
+/// What instruments and spreadsheets put where there is no value: "n/a", "---", "OL" (overload).
+bool says_no_value(std::string_view cell);
 
 /// Where a fault lies and what it is.
 struct CsvPlace {

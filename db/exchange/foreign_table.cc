@@ -2,26 +2,23 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <sstream>
-#include <tuple>
 
 #include "db/exchange/csv_lines.h"
 #include "db/exchange/csv_reader.h"
 #include "db/exchange/header_names.h"
 #include "db/exchange/number_marks.h"
+#include "db/exchange/table_form.h"
 #include "db/sql/text.h"
 
 namespace loadline {
 namespace {
 
-constexpr std::array kSeparators = {';', '\t', ',', '|'};
-constexpr char kNoSeparator = '\n';  // a table of one column
 constexpr double kDayS = 86400;
 
-const char* separator_word(char separator) {
-  switch (separator) {
+const char* separator_word(const TableForm& form) {
+  if (form.by_blanks) return "blanks";
+  switch (form.separator) {
     case ';':
       return "semicolons";
     case '\t':
@@ -33,75 +30,6 @@ const char* separator_word(char separator) {
     default:
       return "commas";
   }
-}
-
-// "sep=;" as a spreadsheet writes it into the first line; 0 for any other line.
-char separator_said(std::string_view line) {
-  line = trimmed_cell(line);
-  if (line.size() >= 2 && line.front() == '"' && line.back() == '"')
-    line = line.substr(1, line.size() - 2);
-  if (line.size() != 5 || (line.substr(0, 4) != "sep=" && line.substr(0, 4) != "SEP=")) return 0;
-  return std::find(kSeparators.begin(), kSeparators.end(), line[4]) != kSeparators.end() ? line[4]
-                                                                                         : 0;
-}
-
-std::size_t cells_in(std::string_view line, char separator) {
-  std::size_t cells = 1;
-  bool quoted = false;
-  for (const char c : line) {
-    quoted = quoted != (c == '"');
-    if (!quoted && c == separator) ++cells;
-  }
-  return cells;
-}
-
-/// Lines at the top of the file from which its form is judged.
-struct Top {
-  char said = 0;  ///< by a line "sep="
-  std::vector<std::string> lines;
-};
-
-Top top_of(const CsvSource& source) {
-  constexpr std::size_t kLines = 30;
-  CsvLines lines(source);
-  Top top;
-  for (std::string_view line; top.lines.size() < kLines && lines.next(line);) {
-    if (trimmed_cell(line).empty()) continue;
-    const char said = top.lines.empty() && top.said == 0 ? separator_said(line) : '\0';
-    if (said != 0)
-      top.said = said;
-    else
-      top.lines.emplace_back(line);
-  }
-  return top;
-}
-
-std::size_t known_in(const std::string& header, char separator) {
-  std::size_t known = 0;
-  std::istringstream cells(header);
-  for (std::string cell; std::getline(cells, cell, separator);)
-    known += column_of_header(std::string(trimmed_cell(cell))) ? 1 : 0;
-  return known;
-}
-
-// The separator by which the rows have as many cells as the header; of equals the one that makes
-// more names that are known, then more cells.
-char separator_of(const Top& top) {
-  if (top.said != 0) return top.said;
-  char best = kNoSeparator;
-  std::tuple<double, std::size_t, std::size_t> score{0, 0, 0};
-  for (const char separator : kSeparators) {
-    const std::size_t cells = cells_in(top.lines.front(), separator);
-    if (cells < 2) continue;
-    double same = 0;
-    for (const std::string& line : top.lines) same += cells_in(line, separator) == cells ? 1 : 0;
-    const std::tuple found(same, known_in(top.lines.front(), separator), cells);
-    if (found > score) {
-      score = found;
-      best = separator;
-    }
-  }
-  return best;
 }
 
 // Seconds of "19:03:11", "19:03:11.25", "03:11,2", with or without a date before it or AM/PM
@@ -146,49 +74,46 @@ std::optional<double> clock_seconds(std::string_view cell) {
 class ForeignReader : public CsvReader {
  public:
   ForeignReader(const CsvSource& source, const CsvOptions& options)
-      : source_(source), path_(source_.name) {
-    const Top top = top_of(source_);
-    if (top.lines.empty())
-      throw Error(
-          Fault::kInput,
-          fmt::format("{}, line 1: the file is empty; it needs a header row with time_s and "
-                      "the channels, then the readings.",
-                      path_));
-    separator_ = separator_of(top);
+      : source_(source),
+        path_(source_.name),
+        given_(options.columns),
+        form_(table_form(source_, given_)) {
+    take_header(options);
     CsvLines lines(source_);
-    read_header(lines, options);
     marks_ = NumberMarks(options.decimal ? *options.decimal : judged_decimal(lines));
   }
 
   bool steady() const override { return time_ == kNone; }
 
+  int lines_left_out() const override { return form_.left_out; }
+
   void each_block(const TakeReadings& take, const TellBytes& progress) override {
     CsvLines lines(source_);
-    read_in_blocks(
-        lines, path_, take, progress, [&](std::string_view line, ImportedReading& reading) {
-          return lines.number() > header_line_ && parse(line, {path_, lines.number()}, reading);
-        });
+    std::string kept;
+    read_in_blocks(lines, path_, take, progress,
+                   [&](std::string_view line, ImportedReading& reading) {
+                     return lines.number() > form_.last_above && !is_remark(line) &&
+                            parse(laid_out(line, form_, kept), {path_, lines.number()}, reading);
+                   });
   }
 
  private:
   static constexpr std::size_t kNone = static_cast<std::size_t>(-1);
 
-  void read_header(CsvLines& lines, const CsvOptions& options) {
-    std::string_view line;
-    while (lines.next(line))
-      if (!trimmed_cell(line).empty() && separator_said(line) == 0) break;
-    const CsvPlace place{path_, lines.number()};
-    header_line_ = lines.number();
-    if (line.starts_with("SQLite format 3"))
-      place.refuse("this is a book, not a CSV file; 'loadline-db merge' brings its runs in.");
-    header_ = split_cells(as_utf8(line), separator_, place);
-    const ColumnNames given(options.columns);
-    if (const std::string unused = given.unused(header_); !unused.empty())
+  const std::vector<HeaderCell>& header() const { return form_.header; }
+
+  void take_header(const CsvOptions& options) {
+    const CsvPlace place{path_, form_.header_line};
+    if (const std::string unused = given_.unused(header()); !unused.empty())
       place.refuse(fmt::format("--columns names '{}', which stands in no cell of the header ({}).",
                                shown_cell(unused), shown_header()));
-    for (const std::string& cell : header_) {
-      auto named = given.of(cell);
-      if (!named) named = cell.empty() ? NamedColumn{} : column_of_header(cell);
+    for (const HeaderCell& cell : header()) {
+      if (!units_agree(cell))
+        place.refuse(
+            columns_.size(), cell.text,
+            fmt::format("the row below says '{}'; correct one of them.", shown_cell(cell.unit)));
+      auto named = given_.of(cell);
+      if (!named) named = cell.text.empty() ? NamedColumn{} : column_of_header(cell);
       columns_.push_back(named.value_or(NamedColumn{}));
       if (!named) unknown_.push_back(columns_.size() - 1);
     }
@@ -204,49 +129,56 @@ class ForeignReader : public CsvReader {
 
   std::string shown_header() const {
     std::string out;
-    for (std::size_t i = 0; i < std::min<std::size_t>(header_.size(), 8); ++i)
-      out += (i > 0 ? ", '" : "'") + shown_cell(header_[i]) + "'";
-    return header_.size() > 8 ? out + " …" : out;
+    for (std::size_t i = 0; i < std::min<std::size_t>(header().size(), 8); ++i)
+      out += (i > 0 ? ", '" : "'") + shown_cell(header()[i].text) + "'";
+    return header().size() > 8 ? out + " …" : out;
   }
 
   void require_known(const CsvOptions& options, const CsvPlace& place) const {
     if (unknown_.empty()) return;
-    constexpr std::size_t kMostNamed = 8;
+    const auto is_number = [](const HeaderCell& cell) {
+      return NumberMarks('.').number(cell.text) || NumberMarks(',').number(cell.text);
+    };
+    if (std::all_of(header().begin(), header().end(), is_number))
+      place.refuse(fmt::format(
+          "numbers stand where the names of the columns belong; put a line of names above them, "
+          "as time_s,motor_rpm,torque_nm. Known are {}.",
+          list_of_columns()));
+    constexpr std::size_t kMostNamed = 8, kMostProposed = 50;
     std::string names;
     for (std::size_t i = 0; i < std::min(unknown_.size(), kMostNamed); ++i)
       names += fmt::format("{}'{}' (column {})", i > 0 ? ", " : "",
-                           shown_cell(header_[unknown_[i]]), unknown_[i] + 1);
+                           shown_cell(header()[unknown_[i]].text), unknown_[i] + 1);
     if (unknown_.size() > kMostNamed)
       names += fmt::format(" and {} more", unknown_.size() - kMostNamed);
-    std::string proposal;
-    if (header_.size() <= 50 && options.columns.empty())
-      proposal = proposed_columns(header_, options.speed_column);
+    const bool ready = header().size() <= kMostProposed && options.columns.empty();
     place.refuse(fmt::format(
         "the header has columns that are not known: {}. Known are {}.{}", names, list_of_columns(),
-        proposal.empty() ? " Name them with --columns 'NAME=COLUMN:UNIT', or leave one out "
-                           "with 'NAME=-'."
-                         : " If this is what they are, repeat with --columns " + proposal));
+        proposed_columns(ready ? header() : std::vector<HeaderCell>(), options.speed_column)));
   }
 
   // The decimal mark that all numbers of the file together show.
   char judged_decimal(CsvLines& lines) const {
     MarkEvidence evidence;
+    std::string kept;
     for (std::string_view line; lines.next(line);) {
-      if (trimmed_cell(line).empty()) continue;
+      if (trimmed_cell(line).empty() || lines.number() <= form_.last_above || is_remark(line))
+        continue;
+      line = laid_out(line, form_, kept);
       bool more = true;
       for (std::size_t i = 0; more && i < columns_.size(); ++i) {
-        const std::string cell = take_cell(line, more, separator_, {path_, lines.number()});
+        const std::string cell = take_cell(line, more, form_.separator, {path_, lines.number()});
         const bool clock = i == time_ && cell.find(':') != std::string::npos;
         if (columns_[i].column && !clock) evidence.look_at(cell, lines.number());
       }
     }
     if (const char decimal = evidence.decimal()) return decimal;
-    if (separator_ == ',' && !evidence.contradicts()) return '.';
+    if (form_.separator == ',' && !evidence.contradicts()) return '.';
     throw Error(
         Fault::kInput,
         fmt::format("{}, line {}: {}; say which mark is the decimal one: --decimal point or "
                     "--decimal comma.",
-                    path_, header_line_, evidence.doubt()));
+                    path_, form_.header_line, evidence.doubt()));
   }
 
   bool parse(std::string_view line, const CsvPlace& place, ImportedReading& reading) {
@@ -254,11 +186,11 @@ class ForeignReader : public CsvReader {
     bool more = true;
     std::size_t column = 0;
     for (; more; ++column) {
-      const std::string cell = take_cell(line, more, separator_, place);
+      const std::string cell = take_cell(line, more, form_.separator, place);
       if (column >= columns_.size() && !cell.empty()) refuse_width(whole, place);
       if (column >= columns_.size() || cell.empty()) continue;
       if (!columns_[column].column) {
-        if (header_[column].empty())
+        if (header()[column].text.empty())
           place.refuse(column, "",
                        fmt::format("'{}' stands under no name; name the column in the "
                                    "header.",
@@ -281,16 +213,17 @@ class ForeignReader : public CsvReader {
       const auto seconds = clock_seconds(cell);
       if (!seconds)
         place.refuse(
-            column, header_[column],
+            column, header()[column].text,
             fmt::format("'{}' is no time of day; write it as 19:03:11.25.", shown_cell(cell)));
       return since_first(*seconds);
     }
     const auto number = marks_.number(cell);
+    if (!number && says_no_value(cell)) return std::numeric_limits<double>::quiet_NaN();
     if (!number) refuse_text(cell, column, place);
     const double converted = *number * named.factor + named.offset;
     if (!std::isfinite(converted) || std::fabs(converted) > kLargestValue)
       place.refuse(
-          column, header_[column],
+          column, header()[column].text,
           fmt::format("'{}' is not a finite number of a bench; correct the cell or leave it "
                       "empty.",
                       shown_cell(cell)));
@@ -302,7 +235,7 @@ class ForeignReader : public CsvReader {
     const bool mark = cell.find_first_of(".,") != std::string::npos &&
                       cell.find_first_not_of("+-0123456789., ") == std::string::npos;
     place.refuse(
-        column, header_[column],
+        column, header()[column].text,
         fmt::format("'{}' is not a number{}; correct the cell or leave it empty.", shown_cell(cell),
                     mark ? fmt::format(" where '{}' is the decimal mark", marks_.decimal()) : ""));
   }
@@ -326,20 +259,20 @@ class ForeignReader : public CsvReader {
         return c.column && !std::isnan(reading.*c.column->member);
       });
       if (empty) return false;
-      place.refuse(time_, header_[time_], "the time is missing; every reading needs one.");
+      place.refuse(time_, header()[time_].text, "the time is missing; every reading needs one.");
     }
     if (time_s < last_time_s_)
       place.refuse(
-          time_, header_[time_],
+          time_, header()[time_].text,
           fmt::format("{} s comes after {} s; time must not run backwards.", time_s, last_time_s_));
     last_time_s_ = time_s;
     return true;
   }
 
   [[noreturn]] void refuse_width(std::string_view line, const CsvPlace& place) const {
-    const std::size_t cells = split_cells(line, separator_, place).size();
+    const std::size_t cells = split_cells(line, form_.separator, place).size();
     place.refuse(fmt::format("{} cells, but the header has {}, separated by {}; {}", cells,
-                             columns_.size(), separator_word(separator_),
+                             columns_.size(), separator_word(form_),
                              cells < columns_.size()
                                  ? "fill the row up with empty ones."
                                  : "a number may have a decimal comma in it, which needs another "
@@ -348,12 +281,11 @@ class ForeignReader : public CsvReader {
 
   CsvSource source_;
   const std::string& path_;  ///< as people call it
-  char separator_ = ',';
-  long header_line_ = 0;
-  std::vector<std::string> header_;
-  std::vector<NamedColumn> columns_;  ///< beside header_
-  std::vector<std::size_t> unknown_;  ///< in header_
-  std::size_t time_ = kNone;          ///< in header_
+  ColumnNames given_;
+  TableForm form_;
+  std::vector<NamedColumn> columns_;  ///< beside the header's
+  std::vector<std::size_t> unknown_;  ///< of them
+  std::size_t time_ = kNone;          ///< of them
   NumberMarks marks_;
   SteadyRows points_;
   std::optional<double> first_clock_s_;

@@ -54,8 +54,19 @@ constexpr Unit kUnits[] = {
     {"torque", "kgfcm", 1e-2 * kStandardG},
     {"torque", "kgm", kStandardG},
     {"torque", "ozin", kPoundForce / 16 * kInch},
+    {"torque", "ozfin", kPoundForce / 16 * kInch},
+    {"torque", "inoz", kPoundForce / 16 * kInch},
+    {"torque", "inozf", kPoundForce / 16 * kInch},
     {"torque", "lbin", kPoundForce* kInch},
+    {"torque", "lbfin", kPoundForce* kInch},
+    {"torque", "inlb", kPoundForce* kInch},
+    {"torque", "inlbs", kPoundForce* kInch},
+    {"torque", "inlbf", kPoundForce* kInch},
     {"torque", "lbft", kPoundForce * 12 * kInch},
+    {"torque", "lbfft", kPoundForce * 12 * kInch},
+    {"torque", "ftlb", kPoundForce * 12 * kInch},
+    {"torque", "ftlbs", kPoundForce * 12 * kInch},
+    {"torque", "ftlbf", kPoundForce * 12 * kInch},
     {"voltage", "v", 1},
     {"voltage", "volt", 1},
     {"voltage", "volts", 1},
@@ -68,6 +79,14 @@ constexpr Unit kUnits[] = {
     {"temperature", "f", 5.0 / 9, -160.0 / 9},
     {"temperature", "degf", 5.0 / 9, -160.0 / 9},
 };
+
+// For people, by quantity.
+std::string units_known(const std::string& quantity) {
+  if (quantity == "time") return "s, ms, µs, min or h";
+  if (quantity == "speed") return "rpm, rev/s or rad/s";
+  if (quantity == "torque") return "N·m, mN·m, N·cm, gf·cm, kgf·cm, ozf·in, lbf·in or lbf·ft";
+  return quantity == "voltage" ? "V, mV or kV" : "°C, °F or K";
+}
 
 const char* quantity_of(const ReadingColumn& column) {
   const std::string name = column.name;
@@ -174,11 +193,23 @@ std::string unit_key(std::string text) {
   return lowered(text);
 }
 
+// A torque's two units may have a hyphen between them: "N-m", "oz-in".
 const Unit* unit_named(const std::string& text, const char* quantity = nullptr) {
   const std::string key = unit_key(text);
-  for (const Unit& unit : kUnits)
-    if (key == unit.name && (!quantity || std::strcmp(quantity, unit.quantity) == 0)) return &unit;
+  std::string joined = key;
+  replace_all(joined, "-", "");
+  for (const Unit& unit : kUnits) {
+    if (quantity && std::strcmp(quantity, unit.quantity) != 0) continue;
+    const bool torque = std::strcmp(unit.quantity, "torque") == 0;
+    if ((torque ? joined : key) == unit.name) return &unit;
+  }
   return nullptr;
+}
+
+std::string without_brackets(const std::string& text) {
+  const bool bracketed = text.size() > 2 && ((text.front() == '[' && text.back() == ']') ||
+                                             (text.front() == '(' && text.back() == ')'));
+  return bracketed ? text.substr(1, text.size() - 2) : text;
 }
 
 std::string name_key(std::string text) {
@@ -220,19 +251,27 @@ Header taken_apart(const std::string& cell) {
   return {name_key(cell), "", false};
 }
 
+Header taken_apart(const HeaderCell& cell) {
+  Header header = taken_apart(cell.text);
+  if (header.unit.empty()) header.unit = without_brackets(cell.unit);
+  return header;
+}
+
 const Word* word_of(const Header& header) {
   for (const Word& word : kWords)
     if (header.name == word.name) return &word;
   return nullptr;
 }
 
-// Whole words inside a longer name: "Drehzahl Welle 2".
+// A word inside a longer name: "Drehzahl Welle 2", "rpm 1".
 const Word* word_within(const std::string& name) {
   const Word* found = nullptr;
-  for (const Word& word : kWords)
-    if (std::strlen(word.name) > 3 && name.find(word.name) != std::string::npos &&
-        (!found || std::strlen(word.name) > std::strlen(found->name)))
-      found = &word;
+  for (const Word& word : kWords) {
+    const std::string text = word.name;
+    const bool within = text.size() > 3 ? name.find(text) != std::string::npos
+                                        : text == "rpm" && name.starts_with(text + " ");
+    if (within && (!found || text.size() > std::strlen(found->name))) found = &word;
+  }
   return found;
 }
 
@@ -267,9 +306,21 @@ std::string proposed_target(const Header& header, const std::string& speed) {
 
 }  // namespace
 
-std::optional<NamedColumn> column_of_header(const std::string& cell) {
-  if (const ReadingColumn* exact = column_named(cell)) return NamedColumn{exact};
-  std::string flat = lowered(cell);
+bool is_known_unit(const std::string& text) { return unit_named(without_brackets(text)); }
+
+bool units_agree(const HeaderCell& cell) {
+  const std::string said = taken_apart(cell.text).unit;
+  if (said.empty() || cell.unit.empty()) return true;
+  const Unit* const in_name = unit_named(said);
+  const Unit* const below = unit_named(without_brackets(cell.unit));
+  return !in_name || !below ||
+         (std::strcmp(in_name->quantity, below->quantity) == 0 &&
+          in_name->factor == below->factor && in_name->offset == below->offset);
+}
+
+std::optional<NamedColumn> column_of_header(const HeaderCell& cell) {
+  if (const ReadingColumn* exact = column_named(cell.text)) return NamedColumn{exact};
+  std::string flat = lowered(cell.text);
   std::replace(flat.begin(), flat.end(), ' ', '_');
   if (const ReadingColumn* same = column_named(flat)) return NamedColumn{same};
   const Header header = taken_apart(cell);
@@ -314,9 +365,14 @@ ColumnNames::ColumnNames(const std::string& option) {
   }
 }
 
-std::optional<NamedColumn> ColumnNames::of(const std::string& cell) const {
+bool ColumnNames::names(const std::string& cell) const {
+  return std::any_of(entries_.begin(), entries_.end(),
+                     [&](const Entry& entry) { return name_key(entry.name) == name_key(cell); });
+}
+
+std::optional<NamedColumn> ColumnNames::of(const HeaderCell& cell) const {
   for (const Entry& entry : entries_) {
-    if (name_key(entry.name) != name_key(cell)) continue;
+    if (name_key(entry.name) != name_key(cell.text)) continue;
     if (entry.target == "-") return NamedColumn{};
     const ReadingColumn* column = column_named(entry.target);
     const Header header = taken_apart(cell);
@@ -334,37 +390,48 @@ std::optional<NamedColumn> ColumnNames::of(const std::string& cell) const {
   return std::nullopt;
 }
 
-std::string ColumnNames::unused(const std::vector<std::string>& header) const {
+std::string ColumnNames::unused(const std::vector<HeaderCell>& header) const {
   for (const Entry& entry : entries_)
-    if (std::none_of(header.begin(), header.end(), [&](const std::string& cell) {
-          return name_key(cell) == name_key(entry.name);
+    if (std::none_of(header.begin(), header.end(), [&](const HeaderCell& cell) {
+          return name_key(cell.text) == name_key(entry.name);
         }))
       return entry.name;
   return "";
 }
 
-std::string proposed_columns(const std::vector<std::string>& header, const std::string& speed) {
-  std::string out;
+std::string proposed_columns(const std::vector<HeaderCell>& header, const std::string& speed) {
+  std::string out, units;
   std::vector<std::string> taken;
-  bool any = false;
-  for (const std::string& cell : header) {
-    if (cell.empty()) continue;
-    const auto known = column_of_header(cell);
-    if (known) {
+  bool guessed = false;
+  for (const HeaderCell& cell : header) {
+    if (cell.text.empty()) continue;
+    if (const auto known = column_of_header(cell)) {
       taken.emplace_back(known->column->name);
       continue;
     }
     const Header parts = taken_apart(cell);
     std::string target = proposed_target(parts, speed);
     if (std::find(taken.begin(), taken.end(), target) != taken.end()) target.clear();
-    any = any || !target.empty();
-    if (!target.empty()) taken.push_back(target);
-    out += (out.empty() ? "" : ",") + on_one_line(cell) + "=" + (target.empty() ? "-" : target);
-    if (target.empty() || parts.unit.empty()) continue;
-    const Unit* unit = unit_named(parts.unit, quantity_of(*column_named(target)));
+    out +=
+        (out.empty() ? "" : ",") + on_one_line(cell.text) + "=" + (target.empty() ? "-" : target);
+    if (target.empty()) continue;
+    guessed = true;
+    taken.push_back(target);
+    if (parts.unit.empty()) continue;
+    const char* const quantity = quantity_of(*column_named(target));
+    const Unit* unit = unit_named(parts.unit, quantity);
     if (unit && (unit->factor != 1 || unit->offset != 0)) out += ":" + parts.unit;
+    if (unit) continue;
+    out += ":UNIT";
+    units += fmt::format(" '{}' is no unit that is known of {}: put {} in place of UNIT.",
+                         on_one_line(parts.unit), target, units_known(quantity));
   }
-  return any ? quoted_for_shell(out) : "";
+  if (guessed)
+    return " If this is what they are, repeat with --columns " + quoted_for_shell(out) +
+           (units.empty() ? "" : "." + units);
+  if (taken.size() > 1)
+    return " If they are not needed, repeat with --columns " + quoted_for_shell(out);
+  return " Name them with --columns 'NAME=COLUMN:UNIT', or leave one out with 'NAME=-'.";
 }
 
 }  // namespace loadline

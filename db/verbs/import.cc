@@ -55,9 +55,8 @@ std::int64_t import_shown(Book& book, CsvTable& table, const Run& run, const Jud
       judge);
 }
 
-std::int64_t run_of_file(Book& book, const std::string& file, const Run& run,
+std::int64_t run_of_file(Book& book, CsvTable& table, const std::string& file, const Run& run,
                          const Arguments& arguments) {
-  CsvTable table(file, csv_options(arguments, run));
   try {
     return import_shown(
         book, table, run,
@@ -90,8 +89,10 @@ int run_import(const Arguments& arguments) {
   Book book = Book::open(arguments.book_path(), Book::Mode::kWrite);
   take_run_options(book, arguments, run);
   const bool typed = file == "-" && isatty(STDIN_FILENO) != 0;
+  std::optional<CsvTable> table;
+  if (!typed) table.emplace(file, csv_options(arguments, run));
   const std::int64_t id =
-      typed ? run_of_typed(book, run, arguments) : run_of_file(book, file, run, arguments);
+      typed ? run_of_typed(book, run, arguments) : run_of_file(book, *table, file, run, arguments);
   const Run stored = book.run(id);
   const std::string missing = missing_words(stored);
   if (!missing.empty())
@@ -99,8 +100,12 @@ int run_import(const Arguments& arguments) {
         fmt::format("no fit will find run {0}, because a {1} run needs {2}; complete it: "
                     "loadline-db set run {0} {2} …",
                     id, run_kind_name(stored.kind), missing));
-  say(arguments, fmt::format("Run {}: {}, {} reading{} from {}.", id, run_kind_name(stored.kind),
-                             stored.sample_count, stored.sample_count == 1 ? "" : "s", file));
+  const int above = table ? table->lines_left_out() : 0;
+  say(arguments, fmt::format("Run {}: {}, {} reading{} from {}{}.", id, run_kind_name(stored.kind),
+                             stored.sample_count, stored.sample_count == 1 ? "" : "s", file,
+                             above == 0 ? ""
+                                        : fmt::format(", without {} line{} above its header", above,
+                                                      above == 1 ? "" : "s")));
   if (arguments.json())
     print_json({{"run", id},
                 {"kind", run_kind_name(stored.kind)},
@@ -122,7 +127,8 @@ Verb import_verb() {
       "standard uncertainty of that reading. An empty cell is a missing value, time must not run "
       "backwards. Nothing enters the book when anything in the file is wrong. Tables of other "
       "programs are read too: cells between commas, semicolons or tabs, decimal point or comma, "
-      "times of day; a header such as \"Torque [mN·m]\" is understood, any other is named by "
+      "times of day, titles above the header, units below it; a header such as \"Torque [mN·m]\" "
+      "is understood, any other is named by "
       "--columns (a proposal is printed). FILE.csv may be - for standard input; at a terminal the "
       "readings of a hand tachometer or a spring balance are then asked for one by one. KIND is "
       "no-load, brake, spin-up, "

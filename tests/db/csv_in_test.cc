@@ -119,7 +119,7 @@ TEST_CASE("each refusal names line and column") {
       {"motor_rpm,motor_rpm_sd\n1,-2\n", "line 2, column 2 (motor_rpm_sd): a standard uncertainty"},
       {"motor_rpm_sd\n1\n", "a.csv, line 1: the header has no column of readings"},
       {"motor_rpm,torque_nm\n,\n", "a.csv, line 2: there is a header but no reading"},
-      {"0,1\n1,2\n", "'0' (column 1), '1' (column 2)"},
+      {"0,1\n1,2\n", "a.csv, line 1: numbers stand where the names of the columns belong"},
       {"time_s,motor_rpm\n0,1\n1\n", "a.csv, line 3: 1 cells, but the header has 2 columns"},
       {"time_s,motor_rpm\n0,1,2\n", "a.csv, line 2: 3 cells, but the header has 2 columns"},
       {"time_s,motor_rpm\n0,1,\n", "a.csv, line 2: 3 cells, but the header has 2 columns"},

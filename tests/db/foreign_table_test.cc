@@ -79,6 +79,15 @@ TEST_CASE("one run in the forms of many spreadsheets") {
       "Time [ms];Motor speed (1/min);Torque [mN·m]\n0;9000,5;100\n500;8200;250\n",
       "Time (min),Motor speed (rad/s),Torque (N cm)\n0,942.530156,10\n0.008333333,858.701992,25\n",
       "time_s;Motor speed (rpm);Torque in mNm\n19:03:11,25;9000,5;100\n19:03:11,75;8200;250\n",
+      // Titles and remarks above the header, units below it.
+      "Bench 2, evening of 3 March\nSerial no. 0017\n\ntime_s,motor_rpm,torque_nm\n0,9000.5,0.1\n"
+      "0.5,8200,0.25\n",
+      "# spring balance\n# time_s;motor_rpm;torque_nm\n0,0;9000,5;0,1\n# a pause\n0,5;8200;0,25\n",
+      "Time;Motor speed;Torque\n[ms];[rpm];[mN·m]\n0;9000,5;100\n500;8200;250\n",
+      "time_s,motor_rpm,torque_nm\ns,rpm,N·m\n0,9000.5,0.1\n0.5,8200,0.25\n",
+      "time_s,motor_rpm,Torque (N-m)\n0,9000.5,0.1\n0.5,8200,0.25\n",
+      "  time_s   motor_rpm  torque_nm\n   0.0     9000.5     0.1\n   0.5     8200.0     0.25\n",
+      "time_s,motor_rpm,torque_nm\r0,9000.5,0.1\r0.5,8200,0.25\r",
   };
   for (const std::string& form : forms) {
     CAPTURE(form);
@@ -171,6 +180,59 @@ TEST_CASE("a header that is close gets a ready argument, and it works") {
   by_hand_wheel.speed_column = "handwheel_rpm";
   CHECK(
       has(refusal("t;Drehzahl [1/min]\n0;1\n", by_hand_wheel), "Drehzahl [1/min]=handwheel_rpm'"));
+}
+
+TEST_CASE("a unit that is not known is asked for, not taken for the book's") {
+  const std::string table = "time_s,motor_rpm,Torque (stone in)\n0,9000,1\n";
+  const std::string sentence = refusal(table);
+  CHECK(
+      has(sentence, "--columns 'Torque (stone in)=torque_nm:UNIT'. 'stone in' is no unit that is"));
+  CHECK(has(sentence, "put N·m, mN·m,"));
+  // 1 ozf·in, 1 lbf·in, 1 lbf·ft in N·m: NIST SP 811 (2008), appendix B.8, from memory.
+  const std::pair<const char*, double> imperial[] = {
+      {"oz-in", 7.061552e-3}, {"ozf·in", 7.061552e-3}, {"lbf·in", 0.1129848},
+      {"in-lb", 0.1129848},   {"lbf·ft", 1.355818},    {"ft-lbs", 1.355818}};
+  for (const auto& [unit, factor] : imperial) {
+    CAPTURE(unit);
+    const auto rows = read("time_s,Torque (" + std::string(unit) + ")\n0,2\n");
+    CHECK(rows[0].torque_nm == doctest::Approx(2 * factor).epsilon(1e-6));
+  }
+}
+
+TEST_CASE("columns that nobody needs get an argument that leaves them out") {
+  const std::string sentence = refusal("No,time_s,motor_rpm,Remark\n1,0,9000,ok\n");
+  CHECK(has(sentence, "If they are not needed, repeat with --columns 'No=-,Remark=-'"));
+  CHECK(has(refusal("time_s,rpm 1,rpm 2,torque_nm\n0,1,2,3\n"), "'rpm 1=motor_rpm,rpm 2=-'"));
+}
+
+TEST_CASE("a foreign header is found below what stands above it") {
+  const std::string table = "Logger 3\nSerial: 0017\n\nZeit;Drehzahl\n[s];[1/min]\n0,0;9000\n";
+  CHECK(
+      has(refusal(table), "line 4: the header has columns that are not known: 'Zeit' (column 1)"));
+  CsvOptions options;
+  options.columns = "Zeit=time_s,Drehzahl=motor_rpm";
+  const Scratch scratch;
+  CsvTable opened(scratch.write("a.csv", table), options);
+  CHECK(opened.lines_left_out() == 2);
+  CHECK(read(table, options)[0].motor_rpm == 9000);
+  CHECK(has(refusal("time_s,motor_rpm\nms,rpm\n0,1\n"), "the row below says 'ms'"));
+}
+
+TEST_CASE("words that stand for no value are missing values") {
+  const auto rows =
+      read("time_s;motor_rpm;torque_nm\n0;n/a;0,1\n1;---;OL\n2;NaN;0,3\n3;900;#N/A\n");
+  REQUIRE(rows.size() == 4);
+  CHECK(std::isnan(rows[0].motor_rpm));
+  CHECK(std::isnan(rows[1].torque_nm));
+  CHECK(std::isnan(rows[2].motor_rpm));
+  CHECK(rows[3].motor_rpm == 900);
+  CHECK(std::isnan(read("time_s,motor_rpm,torque_nm\n0,1,OL\n")[0].torque_nm));
+  CHECK(has(refusal("time_s;motor_rpm\n0;1,5\nn/a;2\n"), "the time is missing"));
+}
+
+TEST_CASE("what is no text is told what it is") {
+  CHECK(has(refusal("PK\x03\x04 and so on"), "a spreadsheet's own file"));
+  CHECK(has(refusal("<html><body>time_s</body></html>"), "a page or a document"));
 }
 
 TEST_CASE("what --columns cannot mean is said") {
