@@ -153,6 +153,7 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
               : fmt::format("{} places", found.outlier_times_s.size()),
           found.outlier_times_s.size() == 1 ? "does" : "do", found.outlier_times_s.front(),
           found.outlier_times_s.size() == 1 ? "ies" : "y"));
+  for (std::string& said : runs_apart(fit)) out.warnings.push_back(std::move(said));
   const ModelTried& used = out.models.front();
   if (used.runs_z < -3 && used.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
     out.warnings.push_back(fmt::format(

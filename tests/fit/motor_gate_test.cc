@@ -5,6 +5,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <functional>
 
 #include "db/basis/error.h"
@@ -40,7 +41,46 @@ std::string verdict(const std::function<void(std::size_t, ImportedReading&)>& sp
   }
 }
 
+// Two runs of one motor, of which the second reads `gain` times the torque.
+MotorFit second_run_times(double gain) {
+  tests::ScratchBook scratch;
+  const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  for (const double factor : {1.0, gain}) {
+    tests::BrakeBench bench;
+    bench.torque = [&](double speed) { return factor * 0.3 * (1 - speed / 1050); };
+    bench.noise = 0.002;
+    Run run;
+    run.kind = RunKind::kBrake;
+    run.motor = motor.id;
+    run.supply_v = 230;
+    run.inertia_kgm2 = bench.inertia;
+    tests::store(scratch.book(), run, bench.rows());
+  }
+  MotorFitOptions options;
+  options.model = "permanent-magnet";
+  return fit_motor(scratch.book(), motor, options);
+}
+
+bool is_said_apart(const MotorFit& fit) {
+  return std::any_of(fit.warnings.begin(), fit.warnings.end(), [](const std::string& said) {
+    return said.find("torque than run 1 at the same speed") != std::string::npos;
+  });
+}
+
 }  // namespace
+
+TEST_CASE("runs that differ by no more than a warm winding makes are answered, and it is said") {
+  // 0.39 % per kelvin, IEC 60028: 3 % are 8 K, 12 % 31 K, 40 % 100 K.
+  const MotorFit alike = second_run_times(0.97), cold = second_run_times(1.12);
+  CHECK(alike.not_described == "");
+  CHECK_FALSE(is_said_apart(alike));
+  CHECK(cold.not_described == "");
+  CHECK(is_said_apart(cold));
+  for (const double gain : {0.6, 1.4, 2.0}) {
+    CAPTURE(gain);
+    CHECK(second_run_times(gain).not_described.find("run 2 has") != std::string::npos);
+  }
+}
 
 TEST_CASE("a sound run passes, also with a plate that is off by half") {
   const auto nothing = [](std::size_t, ImportedReading&) {};

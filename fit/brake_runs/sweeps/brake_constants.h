@@ -131,5 +131,9 @@ CHOSEN("brake", kMostSpeedResidual, 0.05);
 /// Standard deviations of the drift, and of the warmth (one is 6 %, so that 8 are 120 K).
 CHOSEN("brake", kFarOff, 4);
 CHOSEN("brake", kTooWarm, 8);
+/// By how much of its resistance a run's winding may be warmer or colder than the first run's: 64
+/// K. A difference of torques that warmth may have made is said from kSaidApart of them on.
+CHOSEN("brake", kMostApart, 0.25);
+CHOSEN("brake", kSaidApart, 0.05);
 
 }  // namespace loadline::brake_chosen
