@@ -22,6 +22,9 @@ CHOSEN("drag", kMostResidual, 0.05);
 CHOSEN("drag", kMostCourse, 0.01);
 /// Times the variance of the course that the noise explains.
 CHOSEN("drag", kMostUnexplained, 60);
+/// How much runs scatter as wholes (standard deviation, share of the drag) before it is said.
+/// Chosen.
+CHOSEN("drag", kSaidScatter, 0.05);
 /// Of ln J.
 CHOSEN("drag", kMostInertiaSd, 0.5);
 /// Standard deviations by which a drag is below zero for sure.

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/median.h"
 #include "db/basis/students_t.h"
 #include "db/basis/units.h"
 #include "fit/coast_downs/row_readings.h"
@@ -244,6 +245,30 @@ void forget_limits(DragFit& fit) {
     for (Estimate& estimate : *fit.over_inertia) estimate.low = estimate.high = std::nullopt;
 }
 
+// Runs that differ by more than oil and felt make them, and the one that differs most from the
+// others where so few can tell.
+void warn_of_levels(DragFit& out, const CoastFit& fit) {
+  if (!fit.problem->with_levels() || out.levels.of_runs < kSaidScatter) return;
+  std::vector<double> levels;
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j)
+    levels.push_back(fit.solution.parameters[fit.problem->level_column_of(j)]);
+  const double usual = median(levels);
+  const auto most = std::max_element(levels.begin(), levels.end(), [&](double a, double b) {
+    return std::fabs(a - usual) < std::fabs(b - usual);
+  });
+  const double share = std::expm1(*most - usual);
+  const bool told = levels.size() >= (fit.problem->inertia_free() ? 4U : 3U);
+  out.warnings.push_back(fmt::format(
+      "The runs differ as wholes by more than oil and felt make them ({} %){}: look at added "
+      "inertia, "
+      "belt and presser foot of each, and set aside what is wrong.",
+      significant(100 * out.levels.of_runs, 2),
+      told ? fmt::format(", run {} most, which has {} % {} drag",
+                         fit.coasts[static_cast<std::size_t>(most - levels.begin())].run,
+                         significant(100 * std::fabs(share), 2), share > 0 ? "more" : "less")
+           : ""));
+}
+
 DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& runs, bool of_motor,
                  const DragFitOptions& options) {
   DragFit out;
@@ -300,6 +325,7 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   set_residual(out, fit);
   for (std::size_t j = 0; j < fit.coasts.size(); ++j) out.findings.push_back(finding(fit, j));
   add_points(out, fit);
+  warn_of_levels(out, fit);
   out.not_described = undescribed(out, fit, unexplained);
   if (!out.not_described.empty()) forget_limits(out);
   for (const CoastFinding& found : out.findings)

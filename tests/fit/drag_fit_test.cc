@@ -198,6 +198,24 @@ TEST_CASE("limits know how runs scatter between each other") {
   CHECK(c1 >= 17);
 }
 
+TEST_CASE("the run that stands out is named, and runs that agree are left in peace") {
+  for (const double stiff : {1.0, 1.4}) {
+    CAPTURE(stiff);
+    tests::ScratchBook scratch;
+    const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
+    for (unsigned run = 0; run < 5; ++run) {
+      const double added = run % 2 == 0 ? 0 : 1.5e-3, factor = run == 3 ? stiff : 1;
+      store_coast(scratch.book(), machine, added,
+                  mean_rows({factor * 0.05, factor * 4e-4, 2e-3 + added, 100}, 25, 0.05, run + 1));
+    }
+    const std::vector<std::string> said = fit_drag(scratch.book(), machine).warnings;
+    const bool named = std::any_of(said.begin(), said.end(), [](const std::string& sentence) {
+      return sentence.find("run 4 most, which has") != std::string::npos;
+    });
+    CHECK(named == (stiff > 1));
+  }
+}
+
 TEST_CASE("a pair alone cannot tell how runs scatter") {
   tests::ScratchBook scratch;
   const Part machine = tests::add_part(scratch.book(), PartKind::kMachine, "K");
