@@ -10,7 +10,6 @@
 #include "db/basis/estimate.h"
 #include "db/basis/units.h"
 #include "fit/brake_runs/sweeps/brake_constants.h"
-#include "fit/curves/copper.h"
 #include "fit/readings/noise/noise.h"
 
 namespace loadline {
@@ -164,36 +163,6 @@ std::string far_off(const SweepFit& fit, std::size_t j) {
   return "";
 }
 
-// Torques of run `j` against the first run's, which may differ by the warmth of their windings.
-struct Apart {
-  double resistance;  ///< more than the first run's winding, relative
-  double torque;      ///< at half of the highest speed, relative
-
-  std::string words(const SweepFit& fit, std::size_t j) const {
-    return fmt::format(
-        "run {} has {} % {} torque than run {} at the same speed, as a winding {:.0f} "
-        "K {} would make it",
-        fit.sweeps[j].run, significant(100 * std::fabs(torque), 2), torque > 0 ? "more" : "less",
-        fit.sweeps.front().run, std::fabs(resistance) / kCopperPerK,
-        resistance > 0 ? "warmer" : "colder");
-  }
-};
-
-Apart apart_from_first(const SweepFit& fit, std::size_t j) {
-  const double warmer = fit.problem->nuisance(fit.solution.parameters, j, SweepProblem::kWarm);
-  const Eigen::VectorXd p = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
-  const double middle = sweep_scale(fit.sweeps).speed / 2;
-  const double first = fit.shape->torque(p, middle, 1, 0);
-  return {warmer, first > 0 ? fit.shape->torque(p, middle, 1, warmer) / first - 1 : 0};
-}
-
-std::string too_far_apart(const SweepFit& fit, std::size_t j) {
-  const Apart apart = apart_from_first(fit, j);
-  if (std::fabs(apart.resistance) < kMostApart) return "";
-  return apart.words(fit, j) +
-         ", which none is: look at cell, arm and supply, and set aside the run that is wrong";
-}
-
 // Nothing turns with an inertia below nothing: what asks for one is a delay.
 std::string below_nothing(const SweepFit& fit, std::size_t j, double greatest) {
   const Sweep& sweep = fit.sweeps[j];
@@ -259,7 +228,6 @@ std::string misfit_of(const SweepFit& fit, std::size_t j, const std::vector<doub
         sweep.run, share(left.over_speed));
   if (std::string apart = halves_apart(fit, j, greatest); !apart.empty()) return apart;
   if (std::string at_once = changes_at_once(fit, j, greatest); !at_once.empty()) return at_once;
-  if (std::string apart = too_far_apart(fit, j); !apart.empty()) return apart;
   return far_off(fit, j);
 }
 
@@ -377,19 +345,6 @@ std::string against_plate(const MotorFit& fit, const Part& motor) {
 }
 
 }  // namespace
-
-std::vector<std::string> runs_apart(const SweepFit& fit) {
-  std::vector<std::string> said;
-  for (std::size_t j = 1; j < fit.sweeps.size(); ++j) {
-    const Apart apart = apart_from_first(fit, j);
-    if (std::fabs(apart.torque) < kSaidApart || std::fabs(apart.resistance) >= kMostApart) continue;
-    said.push_back("R" + apart.words(fit, j).substr(1) +
-                   fmt::format("; the curve is that of run {}. If no winding was, cell, arm or "
-                               "supply differed: set aside the run that is wrong.",
-                               fit.sweeps.front().run));
-  }
-  return said;
-}
 
 std::string undescribed(const MotorFit& fit, const Part& motor, const SweepFit& brake) {
   if (std::string found = misfit(fit, brake); !found.empty()) return found;

@@ -2,7 +2,6 @@
 #pragma once
 
 #include <string>
-#include <vector>
 
 #include "db/parts.h"
 #include "fit/brake_runs/sweep_fit.h"
@@ -19,9 +18,5 @@ std::string undescribed(const MotorFit& fit, const Part& motor, const SweepFit& 
 
 /// The same of a curve of spin-ups.
 std::string undescribed_spin_up(const MotorFit& fit, const Part& motor);
-
-/// Sentences about runs whose torques differ from the first run's, as far as a warmer or colder
-/// winding can make that.
-std::vector<std::string> runs_apart(const SweepFit& fit);
 
 }  // namespace loadline

@@ -19,6 +19,7 @@
 #include "fit/motors/motor_models.h"
 #include "fit/motors/motor_results.h"
 #include "fit/motors/motor_spin_up.h"
+#include "fit/motors/runs_apart.h"
 
 namespace loadline {
 namespace {
@@ -153,7 +154,6 @@ void add_warnings(MotorFit& out, const SweepFit& fit, const Part& motor, bool ow
               : fmt::format("{} places", found.outlier_times_s.size()),
           found.outlier_times_s.size() == 1 ? "does" : "do", found.outlier_times_s.front(),
           found.outlier_times_s.size() == 1 ? "ies" : "y"));
-  for (std::string& said : runs_apart(fit)) out.warnings.push_back(std::move(said));
   const ModelTried& used = out.models.front();
   if (used.runs_z < -3 && used.residual_rms > 1e-3 * out.curve.torque(out.curve.speed_low))
     out.warnings.push_back(fmt::format(
@@ -362,7 +362,10 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.budget.push_back(line_of(out.curve, out.curve.covariance, "all together"));
   add_warnings(out, best, motor, bench.own_drag.has_value());
   compare_with_spin_ups(out, book, bench, motor, options);
+  const std::vector<RunLevel> levels = levels_of(best);
+  for (std::string& said : said_apart(levels)) out.warnings.push_back(std::move(said));
   out.not_described = fault;
+  if (out.not_described.empty()) out.not_described = too_far_apart(levels);
   if (out.not_described.empty()) out.not_described = undescribed(out, motor, best);
   return out;
 }

@@ -16,6 +16,7 @@
 #include "fit/motors/motor_budget.h"
 #include "fit/motors/motor_models.h"
 #include "fit/motors/motor_results.h"
+#include "fit/motors/runs_apart.h"
 #include "fit/readings/stated_tachometer.h"
 #include "fit/spin_ups/bent_run_up.h"
 #include "fit/spin_ups/disc_windage.h"
@@ -410,7 +411,10 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   set_results(out);
   add_points(out, best);
   warn_of_windage(bench, out);
-  out.not_described = undescribed_spin_up(out, motor);
+  const std::vector<RunLevel> levels = levels_of(runs);
+  for (std::string& said : said_apart(levels)) out.warnings.push_back(std::move(said));
+  out.not_described = too_far_apart(levels);
+  if (out.not_described.empty()) out.not_described = undescribed_spin_up(out, motor);
   return out;
 }
 

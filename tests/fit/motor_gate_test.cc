@@ -6,9 +6,11 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <cmath>
 #include <functional>
 
 #include "db/basis/error.h"
+#include "db/basis/units.h"
 #include "tests/support/bench_rows.h"
 #include "tests/support/scratch_book.h"
 
@@ -80,6 +82,35 @@ TEST_CASE("runs that differ by no more than a warm winding makes are answered, a
     CAPTURE(gain);
     CHECK(second_run_times(gain).not_described.find("run 2 has") != std::string::npos);
   }
+}
+
+TEST_CASE("of two starts that disagree the inertia is asked about") {
+  // T = 0.3·(1 − ω/1050) N·m on J: ω = 1050·(1 − exp(−t/τ)), τ = 1050·J/0.3.
+  const auto told = [](double factor) {
+    tests::ScratchBook scratch;
+    const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    for (const double inertia : {1.2e-3, 2e-3}) {
+      Run run;
+      run.kind = RunKind::kSpinUp;
+      run.motor = motor.id;
+      run.supply_v = 230;
+      run.inertia_kgm2 = inertia > 1.5e-3 ? factor * inertia : inertia;
+      std::vector<ImportedReading> rows;
+      for (int i = 0; i < 240; ++i) {
+        ImportedReading row;
+        row.time_s = i / 20.0;
+        row.motor_rpm = 1050 * -std::expm1(-row.time_s * 0.3 / (1050 * inertia)) * 30 / kPi;
+        rows.push_back(row);
+      }
+      tests::store(scratch.book(), run, rows);
+    }
+    return fit_motor(scratch.book(), motor, {});
+  };
+  const MotorFit sound = told(1);
+  CHECK(sound.not_described == "");
+  CHECK_FALSE(is_said_apart(sound));
+  CHECK(is_said_apart(told(1.15)));
+  CHECK(told(1.4).not_described.find("inertia of a spin-up") != std::string::npos);
 }
 
 TEST_CASE("a sound run passes, also with a plate that is off by half") {

@@ -131,8 +131,8 @@ CHOSEN("brake", kMostSpeedResidual, 0.05);
 /// Standard deviations of the drift, and of the warmth (one is 6 %, so that 8 are 120 K).
 CHOSEN("brake", kFarOff, 4);
 CHOSEN("brake", kTooWarm, 8);
-/// By how much of its resistance a run's winding may be warmer or colder than the first run's: 64
-/// K. A difference of torques that warmth may have made is said from kSaidApart of them on.
+/// Of the torque, by which a run may differ from the first at the same speed, as its winding is
+/// warmer or colder (64 K), and from which on it is said.
 CHOSEN("brake", kMostApart, 0.25);
 CHOSEN("brake", kSaidApart, 0.05);
 
