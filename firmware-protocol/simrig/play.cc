@@ -174,7 +174,8 @@ Recording record(const Scenario& scenario, std::uint64_t seed) {
   board.receive(start.data(), start.size());
   r.identity = board.identity();
   Moment moment;
-  double on_samples = 0.0;
+  double on_samples = 0.0, weights = 0.0, fastest = 0.0;
+  const bool by_gain = scenario.run.play == Play::kSpinUp;
   while (bench.next(moment)) {
     board.take(moment, false, false);
     board.frames();
@@ -186,12 +187,16 @@ Recording record(const Scenario& scenario, std::uint64_t seed) {
     r.handwheel_edges.insert(r.handwheel_edges.end(), moment.handwheel_edges.begin(),
                              moment.handwheel_edges.end());
     if (moment.truth.supply_v > 0.0) {
-      r.winding_c += moment.truth.winding_c;
+      const double speed = moment.truth.motor_speed;
+      const double weight = by_gain ? std::max(0.0, speed - fastest) : 1.0;
+      fastest = std::max(fastest, speed);
+      r.winding_c += weight * moment.truth.winding_c;
+      weights += weight;
       r.supply_v += moment.truth.supply_v;
       ++on_samples;
     }
   }
-  r.winding_c = on_samples > 0.0 ? r.winding_c / on_samples : scenario.motor.start_c;
+  r.winding_c = weights > 0.0 ? r.winding_c / weights : scenario.motor.start_c;
   if (on_samples > 0.0) r.supply_v /= on_samples;
   r.energy = bench.energy();
   r.motor_side_inertia = bench.motor_side_inertia();

@@ -58,8 +58,9 @@ struct Recording {
   Energy energy;
   double motor_side_inertia = 0.0;  ///< rotor and what sits on its shaft, kg·m²
   double handwheel_side_inertia = 0.0;
-  double winding_c = 0.0;  ///< mean while switched on
-  double supply_v = 0.0;   ///< mean while switched on
+  /// Mean while switched on; of a spin-up over the speeds that it runs through.
+  double winding_c = 0.0;
+  double supply_v = 0.0;  ///< mean while switched on
 };
 Recording record(const Scenario& scenario, std::uint64_t seed);
 

@@ -41,13 +41,11 @@ WindingWarmth::WindingWarmth(const RunUp& run, double torque_scale) : speed_{0},
   for (auto push = next_push(run, 0); push; push = next_push(run, push->until))
     go_on(run.speed[push->until], push->torque);
   if (run.speed.back() > speed_.back()) go_on(run.speed.back(), 0);
-  double sum = 0, time = 0;
-  for (std::size_t i = 0; i < run.speed.size(); ++i) {
-    const double window = run.end_s[i] - run.start_s[i];
-    sum += at(run.speed[i]).first * window;
-    time += window;
-  }
-  for (double& growth : growth_) growth -= sum / time;
+  double sum = 0;
+  for (std::size_t i = 1; i < speed_.size(); ++i)
+    sum += (growth_[i - 1] + growth_[i]) / 2 * (speed_[i] - speed_[i - 1]);
+  const double mean = sum / speed_.back();
+  for (double& growth : growth_) growth -= mean;
 }
 
 std::pair<double, double> WindingWarmth::at(double speed) const {

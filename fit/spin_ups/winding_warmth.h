@@ -22,7 +22,9 @@ std::optional<Push> next_push(const RunUp& run, std::size_t i);
 /// as fast (common practice), and its resistance grows as copper's does (copper.h). The heat goes
 /// with the square of the current, which for the saturating series motor is I² = T·(√(1+(σT)²) +
 /// σT)/k (fit/equations/equations.h), and ∫T dt is J·ω. The growth counts from its mean over the
-/// run, for which the curve stands. Immutable: may be read by many threads.
+/// speeds that the run goes through, each of which tells its own torque once: the curve stands for
+/// that, however long the motor turned near its highest speed. Immutable: may be read by many
+/// threads.
 class WindingWarmth {
  public:
   /// `torque_scale` is the greatest torque, N·m.
