@@ -11,6 +11,7 @@
 #include "fit/readings/noise/noise.h"
 #include "fit/readings/noise/reading_constants.h"
 #include "fit/solver/aicc.h"
+#include "fit/solver/dense.h"
 
 namespace loadline {
 namespace {
@@ -76,8 +77,10 @@ void update_row_noise(CoastFit& fit, double longest_memory) {
     if (coast.from_rows && coast.noise.memory_s > 0 && coast.noise_judged) start = coast.noise;
   const bool exact = std::any_of(fit.coasts.begin(), fit.coasts.end(),
                                  [](const Coast& coast) { return coast.ends_known; });
-  const RowNoise noise =
-      judge_noise(all, start, kRowFloor * top, longest_memory, exact ? 0 : kEndsAstray);
+  double count = 0;
+  for (const Coast& coast : fit.coasts) count = std::max(count, coast.count);
+  const RowNoise noise = judge_noise(all, start, kRowFloor * top, longest_memory,
+                                     exact ? 0 : kEndsAstray, count / std::sqrt(12.0));
   for (Coast& coast : fit.coasts) {
     if (!coast.from_rows) continue;
     coast.noise = noise;
@@ -332,6 +335,46 @@ FittedCoasts fit_with_or_without_rise(const std::vector<Coast>& coasts,
   return clear ? std::move(rise) : std::move(straight);
 }
 
+namespace {
+
+// The share of what c₀, c₁, c₂ are uncertain by, in the mean, that is due to what wanders along the
+// runs.
+double share_of_wander(CoastFit& fit) {
+  const auto whiten_by = [&](bool wander) {
+    for (Coast& coast : fit.coasts) {
+      if (!coast.from_rows) continue;
+      RowNoise noise = coast.noise;
+      if (!wander) noise.wander = 0;
+      coast.whitener = Whitener(coast.series, noise);
+    }
+  };
+  whiten_by(false);
+  Eigen::VectorXd r(fit.problem->count());
+  Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> lines(
+      fit.problem->count(), fit.problem->parameters());
+  const bool known = fit.problem->evaluate(fit.solution.parameters.data(), r.data(), lines.data());
+  whiten_by(true);
+  if (!known) return 1;
+  const Eigen::MatrixXd without = inverse_of(lines.transpose() * lines);
+  double share = 0;
+  for (int i = 0; i < 3; ++i)
+    share += std::clamp(1 - without(i, i) / fit.solution.inverse_normal(i, i), 0.0, 1.0) / 3;
+  return std::isfinite(share) ? share : 1;
+}
+
+// Satterthwaite's: what wanders is told by parts of the runs, the rest by single values.
+double freedom_of_counts(CoastFit& fit) {
+  double values = 0;
+  for (const Coast& coast : fit.coasts)
+    for (const double weight : coast.weight) values += weight;
+  const double of_values = std::max(3.0, values - fit.problem->parameters());
+  const double share = share_of_wander(fit);
+  return std::min(of_values,
+                  1 / (share * share / freedom(fit) + (1 - share) * (1 - share) / of_values));
+}
+
+}  // namespace
+
 void final_fit(CoastFit& fit) {
   update_row_noise(fit, kMemoryToReport);
   fit.solution = quick_fit(*fit.problem, fit.solution.parameters,
@@ -348,6 +391,9 @@ void final_fit(CoastFit& fit) {
   if (last.kinked) last.max_iterations = kLastSteps;
   fit.solution = fit_nonlinear(*fit.problem, fit.solution.parameters, last);
   fit.usable = fit.solution.inverse_normal.allFinite();
+  const bool counts = std::all_of(fit.coasts.begin(), fit.coasts.end(),
+                                  [](const Coast& coast) { return coast.count > 0; });
+  if (fit.usable && counts) fit.degrees_of_freedom = freedom_of_counts(fit);
 }
 
 double deviance_of_course(const CoastFit& fit) {

@@ -33,6 +33,12 @@ CHOSEN("drag", kTellsDisplay, 1.5);
 CHOSEN("drag", kLogAgeSd, 0.4);
 CHOSEN("drag", kUsualLogTurns, 2.5);
 CHOSEN("drag", kUsualLogTurnsSd, 0.8);
+/// Counts in a gate: most variance of what the fit leaves, of that of counts (a ripple beside fine
+/// ones makes twice as much). Where rounding makes such values, too, how far below none the
+/// correlation of neighbours must lie (of counts it is −1/2), and by how many standard deviations.
+CHOSEN("drag", kCountsScatter, 2.5);
+CHOSEN("drag", kUnlike, 1.0 / 3);
+CHOSEN("drag", kClearlyUnlike, 2.5);
 /// Standard deviations of the plainer reading beyond which edges contradict it.
 CHOSEN("drag", kContradicts, 5);
 /// Of the top speed: what is left out in turn at either end, little and much; what a difference of

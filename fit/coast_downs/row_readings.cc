@@ -228,11 +228,57 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
   return all;
 }
 
+// Counts in a gate are off by parts of a count at either end, and what the one gate lacks the next
+// one has: are the residuals of neighbours unlike each other, and hardly larger than that makes
+// them? Where rounding makes such values, too, clearly so?
+bool scatter_as_counts(const CoastFit& fit, bool surely) {
+  double together = 0, squares = 0, pairs = 0, expected = 0;
+  for (std::size_t j = 0; j < fit.coasts.size(); ++j) {
+    const Coast& coast = fit.coasts[j];
+    const std::vector<double> r = fit.problem->plain_residuals(fit.solution.parameters, j);
+    for (std::size_t i = 1; i < r.size(); ++i) {
+      if (coast.weight[i - 1] == 0 || coast.weight[i] == 0) continue;
+      together += r[i - 1] * r[i];
+      squares += (r[i - 1] * r[i - 1] + r[i] * r[i]) / 2;
+      expected += std::pow(coast.count / coast.row_s, 2) / 6;
+      pairs += 1;
+    }
+  }
+  const double unlike = surely ? 0 : std::max(kUnlike, kClearlyUnlike / std::sqrt(pairs));
+  return together < -unlike * squares && squares < kCountsScatter * expected;
+}
+
+// As counts in a gate, where the values of all runs show that they are; else nothing.
+std::vector<RowsRead> read_as_counts(const std::vector<Readings>& read, bool of_motor, double unit,
+                                     const std::optional<Prior>& inertia) {
+  std::vector<RowsRead> one;
+  bool surely = true;
+  for (const Readings& readings : read) {
+    if (readings.run.source == RunSource::kRig) return one;
+    const bool by_motor = of_motor || readings.handwheel.empty();
+    surely = surely && (by_motor ? readings.motor_rows : readings.handwheel_rows).surely_counts;
+  }
+  std::vector<Coast> coasts = cut_coasts(read, of_motor, RowReading::kCounts);
+  if (coasts.empty()) return one;
+  CoastOptions options;
+  options.level_root = loose_levels(coasts, inertia);
+  FittedCoasts fit = fit_with_or_without_ripple(coasts, options, unit, inertia);
+  if (!fit->usable || !scatter_as_counts(*fit, surely)) return one;
+  one.push_back({RowReading::kCounts, std::move(coasts), std::move(fit)});
+  judge(one.back());
+  if (!one.back().fit->usable) one.clear();
+  return one;
+}
+
 }  // namespace
 
 std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool of_motor,
                                         double unit, const std::optional<Prior>& inertia) {
   const std::optional<Tachometer> stated = stated_by_all(read);
+  if (stated.value_or(Tachometer::kGate) == Tachometer::kGate) {
+    std::vector<RowsRead> counts = read_as_counts(read, of_motor, unit, inertia);
+    if (!counts.empty()) return counts;
+  }
   std::vector<RowsRead> ways = read_in_ways(read, of_motor, unit, inertia, stated);
   const bool none = ways.empty() || !ways.front().fit->usable;
   return stated && none ? read_in_ways(read, of_motor, unit, inertia, std::nullopt)
@@ -377,6 +423,8 @@ std::string row_reading_words(RowReading reading) {
       return "a display that smooths over some time";
     case RowReading::kBetweenRows:
       return "the mean since the row before, repeats included";
+    case RowReading::kCounts:
+      return "counts in a gate as long as the rows are apart";
     case RowReading::kAtRows:
       return "the speed at the row, repeats included";
   }

@@ -203,6 +203,7 @@ bool is_look(const SpeedRows& rows, std::size_t row) {
 bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, const Stretch& stretch,
                RowReading reading) {
   if (reading == RowReading::kEdges && !edges.recovered) return false;
+  if (reading == RowReading::kCounts && !(rows.count > 0)) return false;
   const bool by_looks = reads_by_looks(way_to_read(reading).over);
   std::size_t edge = 0;
   double since = 0, repeats = 0, shown = 0;
@@ -243,6 +244,7 @@ bool read_rows(Coast& coast, const SpeedRows& rows, const EdgeTrace& edges, cons
   }
   // Counts in a gate repeat now and then; where nothing does, they are not the only ones to count.
   if (way_to_read(reading).repeats_are_values && reading != RowReading::kAtRows && !by_looks &&
+      reading != RowReading::kCounts &&
       repeats < kLeastRepeats * static_cast<double>(coast.speed.size()))
     return false;
   coast.held = by_looks ? repeats : 0;
@@ -281,7 +283,9 @@ std::optional<Coast> coast_of_rows(const Readings& readings, const SpeedRows& ro
   coast.look_s = rows.look_s;
   coast.windows_exact = reading == RowReading::kEdges;
   coast.display = rows.look_s > 1.5 * rows.row_s;
-  coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows;
+  coast.ends_known = reading == RowReading::kEdges || reading == RowReading::kBetweenRows ||
+                     reading == RowReading::kCounts;
+  if (reading == RowReading::kCounts) coast.count = rows.count * rows.row_s;
   const WayToRead way = way_to_read(reading);
   coast.oldest_s = way.repeats_are_values ? 0 : rows.look_s / 2;
   if (way.has_age && (way.over == WayToRead::Over::kInstant || way.repeats_are_values))

@@ -41,6 +41,7 @@ struct Coast {
   std::vector<double> before;  ///< of each value, where a display works on looks: the one before
   double held = 0;             ///< of these values, that are the one before once more
   bool display = false;        ///< the value is renewed every so many rows
+  double count = 0;            ///< rad, of one count where values are known to be counts in a gate
   bool ends_known = false;     ///< windows end where they are said to: gates, edges
   // Whole turns, of which the rows tell at which marks of the disc they ended.
   double pitch = 0;  ///< rad from mark to mark; 0: not known

@@ -120,6 +120,7 @@ struct Ranges {
   double window_s;                     // makes an angle of a size
   double least_s, most_s;              // of the memory
   bool with_timing, with_wander;
+  double least_angle;  // of an end of a window
   static constexpr double kLeastTiming = 0.01, kMostTiming = 1.5;
 
   struct Range {
@@ -137,7 +138,7 @@ struct Ranges {
     RowNoise n;
     n.constant = std::max(least_constant, size(0));
     n.relative = size(1);
-    n.angle = size(2) * window_s;
+    n.angle = std::max(least_angle, size(2) * window_s);
     std::size_t i = 3;
     if (with_timing) n.timing = size(i++);
     if (!with_wander) return n;
@@ -228,7 +229,7 @@ double value_sd(const RowNoise& noise, const RowSeries& series, std::size_t i) {
 }
 
 RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& start, double floor,
-                     double longest_memory, double least_independent) {
+                     double longest_memory, double least_independent, double least_angle) {
   double squares = 0, count = 0, window = 0, step = 1e300, span = 0;
   for (const JudgedSeries& one : series) {
     for (std::size_t i = 0; i < one.residuals.size(); ++i) {
@@ -254,7 +255,8 @@ RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& st
                       2 * step,
                       std::max(4 * step, longest_memory * span),
                       with_timing,
-                      with_wander};
+                      with_wander,
+                      least_angle};
   const auto cost = [&](const Point& at) {
     const Likelihood l = likelihood(series, ranges.noise(at), true);
     return l.deviance + l.restricted + 4 * ranges.beyond(at);

@@ -84,8 +84,9 @@ struct JudgedSeries {
 /// as a share of the longest series, of two about equally likely ones the longer; 0: without u, so
 /// that it cannot swallow what a wrong model leaves. `least_independent`: the constant part, as a
 /// share of all scatter, where the errors of a window's ends cannot be trusted to come back whole.
+/// `least_angle`: of e, where the ends of windows are known no better than to a count.
 RowNoise judge_noise(const std::vector<JudgedSeries>& series, const RowNoise& start, double floor,
-                     double longest_memory, double least_independent = 0);
+                     double longest_memory, double least_independent = 0, double least_angle = 0);
 
 /// Standard deviation of value `i`.
 double value_sd(const RowNoise& noise, const RowSeries& series, std::size_t i);

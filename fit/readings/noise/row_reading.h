@@ -37,8 +37,9 @@ enum class RowReading {
   // Displays and filters that take means over a time of their own:
   kMeanOverTime,      ///< all of it alike
   kSmoothedOverTime,  ///< what is older counting less by the same factor
+  kCounts,  ///< in gates that follow each other, as long as the rows are apart: tried first
 };
-/// Each is tried by itself; the last four follow from others (fit/coast_downs/turn_marks.h,
+/// Each is tried by itself; the others follow from others (fit/coast_downs/turn_marks.h,
 /// row_readings.cc).
 inline constexpr std::array kRowReadings = {
     RowReading::kBetweenValues, RowReading::kLastTurn,      RowReading::kAngleAgo,
@@ -117,6 +118,8 @@ constexpr WayToRead way_to_read(RowReading reading) {
       return {Over::kMeanOverTime, false, false};
     case RowReading::kSmoothedOverTime:
       return {Over::kSmoothedOverTime, false, false};
+    case RowReading::kCounts:
+      return {Over::kSinceBefore, true, false};
   }
   return {Over::kSinceBefore, false, false};
 }

@@ -81,6 +81,10 @@ std::optional<Renewal> renewal(const SpeedRows& rows) {
   return widest > 0 ? std::optional(best) : std::nullopt;
 }
 
+constexpr std::size_t kLeastCounts = 8;  // different ones
+constexpr int kMostInGate = 2000;
+constexpr double kSameStep = 3e-4, kOffCount = 0.05;
+
 bool all_multiples(std::span<const double> values, double step) {
   return std::all_of(values.begin(), values.end(), [&](double value) {
     return std::isnan(value) || std::fabs(value - step * std::round(value / step)) < 0.02 * step;
@@ -97,6 +101,43 @@ double digit_of(std::vector<double> rpm) {
     if (step > 1e-6 * rpm[i] && (least == 0 || step < least)) least = step;
   }
   return least > 0 && all_multiples(rpm, least) ? least : last_decimal(rpm);
+}
+
+// Nobody rounds to other steps than 1, 2, 2.5 or 5 times a power of ten.
+bool is_usual_digit(double step) {
+  const double power = std::pow(10, std::floor(std::log10(step * (1 + kSameStep))));
+  for (const double usual : {1.0, 2.0, 2.5, 5.0})
+    if (std::fabs(step / power - usual) < kSameStep * usual) return true;
+  return false;
+}
+
+// All values as whole counts, `step` each or nearly so: how long a gate was is known by the rows.
+bool are_counts(const std::vector<double>& sorted, double& step) {
+  const double least = step * (1 - kSameStep), most = step * (1 + kSameStep);
+  double sum = 0, counts = 0;
+  for (const double value : sorted) {
+    const double count = std::round(value / step);
+    if (std::fabs(value - count * step) > kOffCount * step) return false;
+    sum += value;
+    counts += count;
+    if (counts > 0) step = std::clamp(sum / counts, least, most);
+  }
+  return true;
+}
+
+// One count in a gate of `gate_s`, rpm, where all values are multiples of a step that whole pulses
+// a turn make; 0 where they are not.
+double count_of(std::vector<double> rpm, double gate_s) {
+  std::sort(rpm.begin(), rpm.end());
+  rpm.erase(std::unique(rpm.begin(), rpm.end()), rpm.end());
+  if (rpm.size() < kLeastCounts || !(rpm.front() >= 0)) return 0;
+  const double decimal = last_decimal(rpm);
+  for (int pulses = 1; pulses <= kMostInGate; ++pulses) {
+    double step = 60 / (pulses * gate_s);
+    if (step < (1 - kSameStep) * decimal) break;
+    if (are_counts(rpm, step)) return step;
+  }
+  return 0;
 }
 
 }  // namespace
@@ -127,6 +168,11 @@ SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm
   std::vector<double> finite;
   for (const double value : rpm)
     if (!std::isnan(value)) finite.push_back(value);
+  if (rows.look_s < 1.5 * rows.row_s) {
+    const double count = count_of(finite, rows.row_s);
+    rows.count = rad_per_s_from_rpm(count);
+    rows.surely_counts = count > 0 && !is_usual_digit(count);
+  }
   rows.digit = rad_per_s_from_rpm(digit_of(std::move(finite)));
   return rows;
 }

@@ -20,6 +20,10 @@ struct SpeedRows {
   /// often.
   double look_s = 0;
   double digit = 0;  ///< rad/s: of the last decimal, or of one count in a gate
+  /// rad/s: of one count, where all values could be counts in a gate as long as rows are apart, of
+  /// whole pulses a turn; else 0. And could no rounding make such values?
+  double count = 0;
+  bool surely_counts = false;
   std::size_t size() const { return speed.size(); }
   double came_at(std::size_t row) const { return came_s.empty() ? time_s[row] : came_s[row]; }
 };
