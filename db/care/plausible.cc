@@ -129,10 +129,35 @@ void judge_times(Judged& j) {
     j.say(fmt::format("rows are {} s apart; check the unit of the times (ms instead of s?){}",
                       few(interval),
                       coasting ? "" : ", or leave time_s out if the rows are steady points"));
+  else if (j.run.kind == RunKind::kCoastDown && length < kShortestCoastS)
+    j.say(
+        fmt::format("a coast-down of {} s is very short; check the unit of the times (min instead "
+                    "of s?)",
+                    few(length)));
   else if ((coasting && length > kLongestCoastS) ||
            (j.run.kind == RunKind::kSlipCheck && length > kLongestSlipCheckS))
     j.say(fmt::format("a {} of {} s is very long; check the unit of the times (ms instead of s?)",
                       run_kind_name(j.run.kind), few(length)));
+}
+
+// By how much a speed rises again after it has fallen from its highest: of medians of a twentieth
+// of the rows, so that pulses counted twice do not decide.
+double rise_after_fall(const std::vector<double>& rpm, double top) {
+  constexpr std::size_t kPieces = 20;
+  constexpr double kNearTop = 0.9;
+  const std::size_t each = std::max<std::size_t>(3, rpm.size() / kPieces);
+  const std::span<const double> all(rpm);
+  bool at_top = false;
+  double lowest = top, rise = 0;
+  for (std::size_t at = 0; at + each <= rpm.size(); at += each) {
+    const auto piece = all.subspan(at, each);
+    const double middle = quantile({piece.begin(), piece.end()}, 0.5);
+    at_top = at_top || *std::max_element(piece.begin(), piece.end()) > kNearTop * top;
+    if (!at_top) continue;  // being driven up
+    lowest = std::min(lowest, middle);
+    rise = std::max(rise, middle - lowest);
+  }
+  return rise;
 }
 
 void judge_speed(Judged& j, const std::vector<double>& rpm, const char* which, double most) {
@@ -258,6 +283,19 @@ void judge_temperature(Judged& j) {
     j.say(fmt::format("a temperature of {} °C is in it; check its unit", few(middle)));
 }
 
+// Readings of one speed, typed one by one.
+void judge_typed(Judged& j) {
+  if (!j.run.steady || (j.run.kind != RunKind::kTopSpeed && j.run.kind != RunKind::kNoLoad)) return;
+  const std::vector<double>& rpm = j.run.kind == RunKind::kTopSpeed ? j.handwheel : j.motor;
+  if (rpm.size() < 2) return;
+  const double low = *std::min_element(rpm.begin(), rpm.end()), top = highest(rpm);
+  if (low < kMostTopSpeedFall * top)
+    j.say(
+        fmt::format("readings of one speed go from {} to {} rpm; look for a digit too many or too "
+                    "few",
+                    few(low), few(top)));
+}
+
 void judge_kind(Judged& j) {
   const std::vector<double>& rpm = j.course();
   if (!j.timed() || rpm.size() < 6) return;
@@ -268,6 +306,16 @@ void judge_kind(Judged& j) {
         "the speed does not fall from its highest, {} rpm, to the end of the run, so it "
         "is no coast-down; check --kind",
         few(top)));
+  else if (j.run.kind == RunKind::kCoastDown && rise_after_fall(rpm, top) > kMostRiseOfCoast * top)
+    j.say(
+        "the speed falls and rises again, so it is no coast-down, or several; check --kind, or cut "
+        "each out as a file of its own");
+  if (j.run.kind == RunKind::kTopSpeed && last < kMostTopSpeedFall * top &&
+      first > kMostTopSpeedFall * top)
+    j.say(
+        fmt::format("the speed falls from {} to {} rpm, so it is no top speed; check --kind "
+                    "(coast-down?)",
+                    few(first), few(last)));
   if (j.run.kind == RunKind::kSpinUp && first > kCoastEnd * top && last < 0.7 * top)
     j.say("the speed only falls, so it is no spin-up; check --kind (coast-down?)");
   if (j.run.kind != RunKind::kNoLoad) return;
@@ -383,6 +431,7 @@ std::vector<std::string> oddities(const Book& book, const Run& run, const RunSur
   judge_against_plate(j);
   judge_torque(j);
   judge_temperature(j);
+  judge_typed(j);
   judge_kind(j);
   return j.found;
 }

@@ -50,6 +50,9 @@ inline constexpr int kManyRows = 50;
 // A shaft coasts for seconds to minutes; a held hand wheel is let go after two seconds.
 inline constexpr double kLongestCoastS = 1200;
 inline constexpr double kLongestSlipCheckS = 120;
+// A hand wheel with next to no inertia and stiff with old oil stands within half a second; minutes
+// taken for seconds make a second of a minute.
+inline constexpr double kShortestCoastS = 0.2;
 
 // Speeds: the quickest small motors run at 60,000 rpm, a spindle's hand wheel never does.
 inline constexpr double kMostMotorRpm = 200e3;
@@ -79,11 +82,17 @@ inline constexpr double kLeastBrakeTorqueNm = 1e-3;
 // It shows more than a quarter of that power, too; kN·m of a motor of 1 kW is less.
 inline constexpr double kLeastBrakePowerW = 1;
 inline constexpr double kMostSupplyV = 1000;
-inline constexpr double kMostOfRatedV = 3;                // kV and mV are a thousand
-inline constexpr double kLowestC = -60, kHighestC = 300;  // a winding burns at 250; K are 273 more
+inline constexpr double kMostOfRatedV = 3;  // kV and mV are a thousand
+// An insulation of the best class stands 180 °C (IEC 60085, class H); K are 273 more.
+inline constexpr double kLowestC = -60, kHighestC = 200;
 
 // A coast-down ends lower than it began: at its end it has less than this share of its top speed.
 inline constexpr double kCoastEnd = 0.95;
+// It rises nowhere on its way by this share of its top speed, over a twentieth of its rows.
+inline constexpr double kMostRiseOfCoast = 0.3;
+// A top speed does not end at less than half of what it was, nor are typed readings of one so far
+// apart: a digit is missing, or one too many.
+inline constexpr double kMostTopSpeedFall = 0.5;
 // A run without load settles: over its later two thirds a speed that varies by more than this is a
 // sweep (nine tenths of the rows against each other).
 inline constexpr double kMostNoLoadSweep = 1.6;

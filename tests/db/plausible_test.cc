@@ -138,6 +138,14 @@ TEST_CASE("a coast-down is silent; one that rises, or goes on as before, is name
   for (std::size_t i = 0; i < 50; ++i) with_start[i].handwheel_rpm = 24.0 * static_cast<double>(i);
   with_start.resize(150);
   CHECK(bench.said(with_start) == "");
+  // Two of them in one table; times in minutes.
+  Rows twice = coast_down();
+  for (ImportedReading row : coast_down()) {
+    row.time_s += 10;
+    twice.push_back(row);
+  }
+  CHECK(has(bench.said(twice), "falls and rises again"));
+  CHECK(has(bench.said(changed(coast_down(), [](R& r) { r.time_s /= 60; })), "very short"));
   bench.run.inertia_kgm2 = 3.5;
   CHECK(has(bench.said(coast_down()), "--inertia-kgm2 3.5"));
 }
@@ -164,6 +172,18 @@ TEST_CASE("a sweep is no run without load, a settled speed is one") {
   for (std::size_t i = 0; i < rows.size(); ++i)
     rows[i].motor_rpm = 10000 * (1 - std::exp(-rows[i].time_s)), rows[i].torque_nm = 0.002;
   CHECK(bench.said(rows) == "");
+}
+
+TEST_CASE("a top speed that only falls, or has a digit too many, is named") {
+  Bench bench(RunKind::kTopSpeed);
+  CHECK(has(bench.said(coast_down()), "so it is no top speed"));
+  Rows typed(3);
+  for (std::size_t i = 0; i < typed.size(); ++i)
+    typed[i].handwheel_rpm = 1200 + static_cast<double>(i);
+  bench.run.steady = true;
+  CHECK(bench.said(typed) == "");
+  typed[1].handwheel_rpm *= 10;
+  CHECK(has(bench.said(typed), "a digit too many"));
 }
 
 TEST_CASE("the picture of a long run is even and small") {
