@@ -9,6 +9,7 @@
 #include "fit/brake_runs/sweeps/brake_constants.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
+#include "fit/readings/steady_points.h"
 
 namespace loadline {
 namespace {
@@ -19,8 +20,6 @@ constexpr int kFirstPasses = 2, kPasses = 4, kBeliefRounds = 4;
 // By so much the torque at standstill must be larger than the greatest measured to be believed
 // anew (by less, beliefs of some per cent hardly move), and as much as it may be at most.
 constexpr double kOtherBelief = 1.3, kSameBelief = 1.05, kMostOverGreatest = 5;
-// Of uncertainties that are stated and borne out: as good as a normal distribution's.
-constexpr double kStatedFreedom = 1e6;
 // Relative change of the sum of squares that ends a pass, whose answer only feeds the next one.
 constexpr double kQuick = 1e-6;
 
@@ -86,8 +85,7 @@ double effective_parameters(const SweepFit& fit) {
 
 // Typed points are no series in time: what remembers in them is their curve's shape, which the
 // equation's own doubt holds already. They weigh as what is stated of them says, which scatter
-// beyond it enlarges for all alike (Birge's ratio). Scatter is beyond it by more than chance has it
-// one time in six: a standard deviation of chi-squared.
+// beyond it enlarges for all alike (Birge's ratio).
 void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
                         const std::vector<double>& stated, double fitted, double floor) {
   const std::size_t n = residuals.size();
@@ -102,7 +100,7 @@ void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
   for (std::size_t i = 0; i < stated.size(); ++i)
     noise.weight[i] *= usual * usual / (stated[i] * stated[i]);
   const double freedom = std::max(1.0, static_cast<double>(n) - fitted);
-  noise.stated = usual * usual * (1 + std::sqrt(2 / freedom)) > kept.variance;
+  noise.stated = usual > 0 && borne_out(freedom * kept.variance / (usual * usual), freedom);
   noise.sd = std::hypot(noise.stated ? usual : std::sqrt(kept.variance), floor);
   noise.correlation = 1;
 }

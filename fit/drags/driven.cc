@@ -42,6 +42,7 @@ struct Rows {
   std::vector<Eigen::VectorXd> by_motor;  // d torque / d parameters of its motor
   std::vector<double> open;               // N·m at the hand wheel, see kEquation
   std::vector<double> sd;  // N·m, of a typed point's readings; 0 for a row of a recording
+  bool stated = true;      // all of them by what stands beside the readings
   std::vector<Meter> meters;
 };
 
@@ -150,6 +151,7 @@ bool take_points(const Book& book, const Readings& readings, std::size_t meter, 
         {static_cast<double>(p.row), p.motor, p.supply_v, stated_or(p.motor_sd, p.motor_digit_sd),
          stated_or(p.supply_v_sd, p.supply_v_digit_sd)},
         ratio, meter, rows);
+    rows.stated = rows.stated && p.motor_sd > 0 && (p.supply_v_sd > 0 || p.supply_v_digit_sd == 0);
     outside = outside || !rows.meters[meter].curve.measured_at(p.motor);
     any = true;
   }
@@ -303,14 +305,16 @@ DrivenFit fit_driven(const Book& book, const std::vector<Run>& runs) {
   // Typed points are apart in time; rows of a recording have neighbours.
   const double factor = typed ? 1 : std::max(1.0, correlation_factor(out.residuals, 3).factor);
   const double squares = fit.residual.dot(weights.cwiseProduct(fit.residual));
-  double variance = squares / std::max(1.0, values - 3);
+  const double freedom = std::max(1.0, values - 3);
+  const bool as_stated = weighted && rows.stated && borne_out(squares, freedom);
+  double variance = as_stated ? 1 : squares / freedom;
   if (weighted) variance = std::max(variance, 1.0);  // no less than stated
   const Eigen::Matrix3d covariance = factor * variance * fit.inverse + from_curves(rows, fit.gain) +
                                      from_equations(rows, fit.gain);
   const Eigen::Vector3d unit(1, 1 / out.speed_high, 1 / (out.speed_high * out.speed_high));
   out.drag = unit.cwiseProduct(fit.scaled);
   out.covariance = unit.asDiagonal() * covariance * unit.asDiagonal();
-  out.degrees_of_freedom = values / factor - 3;
+  out.degrees_of_freedom = as_stated ? kStatedFreedom : values / factor - 3;
   for (const Meter& meter : rows.meters)
     out.degrees_of_freedom = std::min(out.degrees_of_freedom, meter.stored.degrees_of_freedom);
   out.degrees_of_freedom = std::max(typed ? 1.0 : 3.0, out.degrees_of_freedom);

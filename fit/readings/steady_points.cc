@@ -19,6 +19,10 @@ double at(const std::vector<double>& column, std::size_t i) {
 
 }  // namespace
 
+bool borne_out(double squares, double freedom) {
+  return squares / freedom < 1 + std::sqrt(2 / freedom);
+}
+
 double reading_step(std::span<const double> values) {
   double largest = 0;
   for (const double value : values)

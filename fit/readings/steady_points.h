@@ -30,6 +30,13 @@ struct SteadyPoint {
   double motor_digit_sd = 0, handwheel_digit_sd = 0, torque_digit_sd = 0, supply_v_digit_sd = 0;
 };
 
+/// Whether readings scatter by no more than what is stated of them has it, or than chance adds to
+/// that five times in six (a standard deviation of chi-squared). Squares are over the stated
+/// variances.
+bool borne_out(double squares, double freedom);
+/// Degrees of freedom of limits by such uncertainties: as good as a normal distribution's.
+inline constexpr double kStatedFreedom = 1e6;
+
 /// The points of a steady run.
 std::vector<SteadyPoint> steady_points(const Book& book, const Run& run);
 

@@ -1,6 +1,8 @@
 // Drag of machines: against closed-form coast-downs, with and without what tachometers do to them.
 #include <doctest/doctest.h>
 
+#include <Eigen/Dense>
+#include <algorithm>
 #include <cmath>
 
 #include "fit/drags/drag_fit.h"
@@ -165,6 +167,68 @@ TEST_CASE("driven at several supplies, the motor is the torque meter") {
     CHECK(fit.curve.torque(w) == doctest::Approx(0.3 + 2e-3 * w).epsilon(0.03));
   const double middle = 0.3 + 2e-3 * 60;
   CHECK(std::fabs(fit.curve.torque(60) - middle) < 3 * fit.curve.torque_sd(60));
+}
+
+// Six points, typed with what they are known to, by a motor whose curve is known exactly: the
+// limits are those of weighted least squares, and need no Student's t.
+TEST_CASE("typed driven points with stated uncertainties have the limits of a weighted fit") {
+  constexpr double kVoltSd = 0.1, kSpeedSd = 0.5;  // V, rad/s at the motor
+  constexpr int kPoints = 6, kTables = 24;
+  // τ = 6·0.4·(V/24 − ω/600), so of a point's torque the uncertainty is:
+  const double torque_sd = 6 * 0.4 * std::hypot(kVoltSd / 24, kSpeedSd / 600);
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  std::vector<double> volts, speeds;
+  for (int i = 0; i < kPoints; ++i) {
+    volts.push_back(24 * (0.4 + 0.1 * i));
+    speeds.push_back((6 * 0.4 * volts.back() / 24 - 0.3) / (2e-3 + 6 * 0.4 * 6 / 600));
+    const Eigen::Vector3d powers(1, speeds.back(), speeds.back() * speeds.back());
+    normal += powers * powers.transpose() / (torque_sd * torque_sd);
+  }
+  const double plain = 1.96 * std::sqrt(normal.inverse()(0, 0));
+  std::vector<double> widths;
+  int held = 0;
+  for (unsigned seed = 1; seed <= kTables; ++seed) {
+    CAPTURE(seed);
+    tests::ScratchBook scratch;
+    const Part motor = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+    StoredCurve curve;
+    curve.subject = motor.id;
+    curve.model = "permanent-magnet";
+    curve.parameter_names = {"stall", "omega_n"};
+    curve.parameters = {0.4, 600};
+    curve.covariance = Covariance(2);
+    curve.degrees_of_freedom = 1e6;
+    curve.speed_high = 600;
+    curve.supply_v = 24;
+    curve.details_json = R"({"described": true})";
+    scratch.book().add_curve(curve);
+    tests::RememberingNoise white(1, 0, seed);
+    std::vector<ImportedReading> rows(kPoints);
+    for (std::size_t i = 0; i < kPoints; ++i) {
+      rows[i].time_s = static_cast<double>(i + 1);
+      rows[i].motor_rpm = (6 * speeds[i] + kSpeedSd * white()) * kRpm;
+      rows[i].handwheel_rpm = speeds[i] * kRpm;
+      rows[i].supply_v = volts[i] + kVoltSd * white();
+      rows[i].motor_rpm_sd = kSpeedSd * kRpm;
+      rows[i].supply_v_sd = kVoltSd;
+    }
+    Run run;
+    run.kind = RunKind::kDriven;
+    run.steady = true;
+    run.motor = motor.id;
+    run.machine = tests::add_part(scratch.book(), PartKind::kMachine, "K").id;
+    tests::store(scratch.book(), run, rows);
+    const DragFit fit =
+        fit_drag(scratch.book(), scratch.book().part(PartKind::kMachine, run.machine));
+    REQUIRE(fit.c0.low);
+    widths.push_back((*fit.c0.high - *fit.c0.low) / 2);
+    held += holds(fit.c0, 0.3);
+  }
+  std::nth_element(widths.begin(), widths.begin() + kTables / 2, widths.end());
+  // The motor's equation leaves a little open besides.
+  CHECK(widths[kTables / 2] < 1.25 * plain);
+  CHECK(widths[kTables / 2] > 0.9 * plain);
+  CHECK(held >= 20);  // fewer in 0.2 % of cases (binomial)
 }
 
 // Friction of an evening's runs that differs by a few per cent as a whole: each run alone is known
