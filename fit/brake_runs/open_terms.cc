@@ -4,7 +4,10 @@
 #include <algorithm>
 #include <cmath>
 #include <optional>
+#include <utility>
+#include <vector>
 
+#include "fit/equations/motor_constants.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/solver/dense.h"
 
@@ -18,17 +21,21 @@ using Eigen::VectorXd;
 constexpr int kSteps = 12, kHalvings = 6;
 constexpr double kSmallStep = 1e-8;  // squared, in standard deviations
 
+// A term that is taken, and its standard deviation before the readings.
+struct Term {
+  Index which;
+  double sd;
+};
+
 // The fit once more with some of its equation's terms: the unknowns are all of the fit's and these.
 class ProblemWithTerms {
  public:
-  ProblemWithTerms(const SweepFit& fit, const MotorEquation& motor, std::vector<Index> terms)
+  ProblemWithTerms(const SweepFit& fit, const MotorEquation& motor, std::vector<Term> terms)
       : fit_(fit), motor_(motor), terms_(std::move(terms)), start_(with_fit(at_fit())) {}
 
   Index fitted() const { return fit_.solution.parameters.size(); }
   Index unknowns() const { return fitted() + static_cast<Index>(terms_.size()); }
-  double sd(Index term) const {
-    return motor_.open_sd[static_cast<std::size_t>(terms_[static_cast<std::size_t>(term)])];
-  }
+  double sd(Index term) const { return terms_[static_cast<std::size_t>(term)].sd; }
   VectorXd at_fit() const {
     VectorXd x = VectorXd::Zero(unknowns());
     x.head(fitted()) = fit_.solution.parameters;
@@ -40,7 +47,7 @@ class ProblemWithTerms {
     VectorXd all = VectorXd::Zero(k + static_cast<Index>(motor_.open_sd.size()));
     all.head(k) = fit_.shape->natural(x.head(k));
     for (std::size_t i = 0; i < terms_.size(); ++i)
-      all[k + terms_[i]] = x[fitted() + static_cast<Index>(i)];
+      all[k + terms_[i].which] = x[fitted() + static_cast<Index>(i)];
     return all;
   }
   MatrixXd natural_by(const VectorXd& x) const {
@@ -48,7 +55,7 @@ class ProblemWithTerms {
     MatrixXd by = MatrixXd::Zero(natural(x).size(), unknowns());
     by.topLeftCorner(k, k) = fit_.shape->natural_by_internal(x.head(k));
     for (std::size_t i = 0; i < terms_.size(); ++i)
-      by(k + terms_[i], fitted() + static_cast<Index>(i)) = 1;
+      by(k + terms_[i].which, fitted() + static_cast<Index>(i)) = 1;
     return by;
   }
   // Of the readings and what the fit believes, without the terms' own beliefs.
@@ -112,7 +119,7 @@ class ProblemWithTerms {
   }
   const SweepFit& fit_;
   const MotorEquation& motor_;
-  std::vector<Index> terms_;
+  std::vector<Term> terms_;
   VectorXd start_;
 };
 
@@ -134,22 +141,45 @@ double variance_with(const TermsTaken& taken, const SweepFit& fit, double square
   return variance > stated * (1 + std::sqrt(2 / freedom)) ? variance : stated;
 }
 
+// Of what points scatter that are typed without their uncertainties, the speed's part is unknown:
+// weights for none of it, and for several sizes. Their geometric mean is 1.
+std::vector<VectorXd> weightings(const SweepFit& fit) {
+  std::vector<VectorXd> all{VectorXd::Ones(fit.problem->data_rows())};
+  if (fit.of_stated) return all;
+  const double greatest = sweep_scale(fit.sweeps).torque;
+  MotorShape::Torque torque;
+  for (const double share : motor_chosen::kSpeedShares) {
+    VectorXd factors = all.front();
+    for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
+      for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
+        const SweepRow& row = fit.sweeps[j].rows[i];
+        fit.shape->torque(fit.natural, row.speed, fit.problem->volts_ratio(row.volts), 0, torque);
+        factors[fit.problem->row_of(j) + static_cast<Index>(i)] =
+            1 / std::hypot(1, share * torque.by_speed * row.speed / greatest);
+      }
+    factors /= std::exp(factors.array().log().mean());
+    all.push_back(std::move(factors));
+  }
+  return all;
+}
+
 // Gauss and Newton's steps, halved where they lead too far; nothing where they lead nowhere.
 std::optional<Way> way_with(const SweepFit& fit, const MotorEquation& motor,
-                            const std::vector<Index>& terms) {
+                            const std::vector<Term>& terms, const VectorXd& weights, bool plain) {
   const ProblemWithTerms problem(fit, motor, terms);
-  const Index data = fit.problem->data_rows();
+  const Index data = fit.problem->data_rows(), shape = fit.shape->size();
   const auto count = static_cast<Index>(terms.size());
   const double squares = fit.solution.residuals.head(data).squaredNorm();
-  if (count > 0 && !(squares > 0)) return std::nullopt;
+  if ((count > 0 || !plain) && !(squares > 0)) return std::nullopt;
   VectorXd believed(count);
   for (Index i = 0; i < count; ++i) believed[i] = 1 / (problem.sd(i) * problem.sd(i));
   double variance = 1;
   Way way;
   VectorXd x = problem.at_fit();
   MatrixXd normal;
+  double left = squares;
   const auto weighted = [&](auto rows) {
-    rows.topRows(data) /= std::sqrt(variance);
+    rows.topRows(data) = (weights / std::sqrt(variance)).asDiagonal() * rows.topRows(data);
     return rows;
   };
   const auto cost = [&](const VectorXd& at) {
@@ -159,7 +189,7 @@ std::optional<Way> way_with(const SweepFit& fit, const MotorEquation& motor,
     const MatrixXd jacobian = weighted(problem.jacobian(x));
     normal = jacobian.transpose() * jacobian;
     normal.diagonal().tail(count) += believed;
-    if (count == 0) break;
+    if (count == 0 && plain) break;
     VectorXd downhill = -jacobian.transpose() * weighted(problem.residuals(x));
     downhill.tail(count) -= believed.cwiseProduct(x.tail(count));
     VectorXd move = inverse_of(normal) * downhill;
@@ -174,40 +204,63 @@ std::optional<Way> way_with(const SweepFit& fit, const MotorEquation& motor,
     if (halvings == kHalvings) break;
     x += move;
     if (step + 1 == kSteps) break;
-    const double left = problem.residuals(x).head(data).squaredNorm();
+    left = weights.cwiseProduct(problem.residuals(x).head(data)).squaredNorm();
     const MatrixXd own = inverse_of(normal).bottomRightCorner(count, count);
     way.taken = {std::clamp(left / squares, 1e-3, 1.0),
                  static_cast<double>(count) - own.diagonal().dot(believed)};
-    variance = variance_with(way.taken, fit, squares);
+    const double values = fit.effective_values - fit.effective_parameters;
+    variance = plain ? variance_with(way.taken, fit, squares)
+                     : std::max(1e-3, left / squares) * std::max(1.0, values) /
+                           std::max(1.0, values - way.taken.count);
   }
   const MatrixXd inverse = inverse_of(normal);
   if (!inverse.allFinite()) return std::nullopt;
   const MatrixXd by = problem.natural_by(x);
   way.natural = problem.natural(x);
   way.covariance = by * inverse * by.transpose();
-  if (count == 0) return way;
   // Student's t: the fit's noise may be of its own making. What the readings say of the terms, all
   // else eliminated, is their part of the inverse.
-  const double freedom = fit.degrees_of_freedom, explained = squares * (1 - way.taken.left);
-  way.log_weight =
-      -freedom / 2 * std::log1p(-std::min(explained / freedom, 0.999)) -
-      x.tail(count).cwiseAbs2().dot(believed) / 2 +
-      (symmetric_parts(inverse.bottomRightCorner(count, count)).values.array().log().sum() +
-       believed.array().log().sum()) /
-          2;
+  const double freedom = fit.degrees_of_freedom;
+  way.log_weight = -freedom / 2 * std::log1p(std::max((left - squares) / freedom, -0.999)) -
+                   x.tail(count).cwiseAbs2().dot(believed) / 2;
+  if (!fit.of_stated) {
+    const MatrixXd j = weights.asDiagonal() * problem.jacobian(x).topRows(data).leftCols(shape);
+    way.log_weight -= symmetric_parts(MatrixXd(j.transpose() * j)).values.array().log().sum() / 2;
+  }
+  if (count > 0)
+    way.log_weight +=
+        (symmetric_parts(inverse.bottomRightCorner(count, count)).values.array().log().sum() +
+         believed.array().log().sum()) /
+        2;
   return way;
 }
 
-// That without any term is the first.
-std::vector<Way> all_ways(const SweepFit& fit, const MotorEquation& motor) {
-  std::vector<Way> ways;
-  const std::size_t count = motor.open_sd.size();
-  for (std::size_t which = 0; which < std::size_t{1} << count; ++which) {
-    std::vector<Index> terms;
-    for (std::size_t i = 0; i < count; ++i)
-      if ((which >> i) & 1) terms.push_back(static_cast<Index>(i));
-    if (auto way = way_with(fit, motor, terms)) ways.push_back(std::move(*way));
+// Each term is left out, or one of its sizes.
+std::vector<std::vector<Term>> choices_of(const MotorEquation& motor) {
+  std::vector<std::vector<Term>> all{{}};
+  for (std::size_t i = 0; i < motor.open_sd.size(); ++i) {
+    const std::vector<std::vector<Term>> without = all;
+    for (const double sd : motor.open_sd[i])
+      for (std::vector<Term> terms : without) {
+        terms.push_back({static_cast<Index>(i), sd});
+        all.push_back(std::move(terms));
+      }
   }
+  return all;
+}
+
+// That without any term, by the weights of the fit, is the first. Beforehand it is as likely that
+// nothing is left out as that something of one size is, whichever terms it be.
+std::vector<Way> all_ways(const SweepFit& fit, const MotorEquation& motor,
+                          const std::vector<VectorXd>& weights) {
+  const double which = std::exp2(static_cast<double>(motor.open_sd.size())) - 1;
+  std::vector<Way> ways;
+  for (const std::vector<Term>& terms : choices_of(motor))
+    for (const VectorXd& by : weights)
+      if (auto way = way_with(fit, motor, terms, by, &by == &weights.front())) {
+        if (!terms.empty()) way->log_weight -= std::log(which);
+        ways.push_back(std::move(*way));
+      }
   return ways;
 }
 
@@ -221,14 +274,16 @@ bool has_open_terms(const std::string& model) {
 std::vector<TermsTaken> ways_with_terms(const SweepFit& fit, const std::string& model) {
   std::vector<TermsTaken> taken;
   if (has_open_terms(model))
-    for (const Way& way : all_ways(fit, *motor_equation(model))) taken.push_back(way.taken);
+    for (const Way& way :
+         all_ways(fit, *motor_equation(model), {VectorXd::Ones(fit.problem->data_rows())}))
+      taken.push_back(way.taken);
   if (taken.empty()) taken.emplace_back();
   return taken;
 }
 
 void add_open_terms(Curve& curve, const SweepFit& fit) {
   const MotorEquation& motor = *motor_equation(curve.model);
-  const std::vector<Way> ways = all_ways(fit, motor);
+  const std::vector<Way> ways = all_ways(fit, motor, weightings(fit));
   if (ways.empty()) return;
   double most = -1e300, weights = 0;
   for (const Way& way : ways) most = std::max(most, way.log_weight);
@@ -236,9 +291,7 @@ void add_open_terms(Curve& curve, const SweepFit& fit) {
   MatrixXd squares = MatrixXd::Zero(mean.size(), mean.size());
   const VectorXd& about = ways.front().natural;
   for (const Way& way : ways) {
-    // All together as likely beforehand as none of them.
-    const double weight = std::exp(way.log_weight - most) /
-                          (&way == &ways.front() ? 1 : static_cast<double>(ways.size() - 1));
+    const double weight = std::exp(way.log_weight - most);
     const VectorXd off = way.natural - about;
     weights += weight;
     mean += weight * off;

@@ -43,7 +43,7 @@ MotorEquation induction_motor() {
   MotorEquation row =
       described<InductionShape>({.name = "induction",
                                  .parameters = std::move(parameters),
-                                 .open_sd = {motor_chosen::kStator, motor_chosen::kAgainst},
+                                 .open_sd = {{motor_chosen::kStator}, {motor_chosen::kAgainst}},
                                  .speeds_by_frequency = 1});
   row.formulas.push_back(formula_in<OpenInductionEquation>(row));
   return row;

@@ -86,13 +86,20 @@ CHOSEN("motor", kPowerSpeedShape, 1.3);
 
 /// Standard deviations of what equations leave out, of which typed points tell how much it is. The
 /// share of the flux that the armature takes at standstill, which bends a straight line: some per
-/// cent (any machines text); half of what a fan takes at top speed is in it.
-CHOSEN("motor", kBend, 0.075);
+/// cent of ferrite's, a tenth of the flux of stronger armatures (machines texts); half of what a
+/// fan takes at top speed is in it.
+CHOSEN("motor", kSlightBend, 0.03);
+CHOSEN("motor", kBend, 0.1);
 /// Resistance of an induction motor's stator over its rotor's, about 1 (any machines text).
 CHOSEN("motor", kStator, 1);
 /// Strength of a field that turns backwards, over that which turns forwards: a small part with a
 /// capacitor that runs on, more with a shading ring.
 CHOSEN("motor", kAgainst, 0.3);
+
+/// Of points typed without their uncertainties: how many times as large a speed's error, over that
+/// speed, may be as a torque's, over the greatest torque. From a counter beside a coarse balance to
+/// a hand-held dial beside a fine one.
+inline constexpr double kSpeedShares[] = {0.25, 0.5, 1, 2};
 
 // ---- temperatures and starts --------------------------------------------------------------------
 

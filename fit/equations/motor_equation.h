@@ -41,10 +41,11 @@ struct MotorEquation {
   /// of earlier books, has the first of `parameters`.
   std::vector<std::shared_ptr<const CurveModel>> formulas = {};
   Shape shape = {};  ///< as the fit sees it
-  /// Standard deviations of the last of `parameters`, which only the longest formula has and no fit
-  /// moves: what the equation leaves out, of which typed points tell themselves how large it is
-  /// (open_terms.h of brake runs). Empty: what equations leave open in general counts.
-  std::vector<double> open_sd = {};
+  /// Standard deviations, one or several sizes, of the last of `parameters`, which only the longest
+  /// formula has and no fit moves: what the equation leaves out, of which typed points tell
+  /// themselves how large it is (open_terms.h of brake runs). Empty: what equations leave open in
+  /// general counts.
+  std::vector<std::vector<double>> open_sd = {};
   /// Powers of voltage and frequency by which all its speeds move, the measured range with them; 0
   /// where a change of supply moves no single speed of the curve.
   int speeds_by_voltage = 0, speeds_by_frequency = 0;

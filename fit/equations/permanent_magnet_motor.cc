@@ -47,7 +47,7 @@ MotorEquation permanent_magnet_motor() {
                        .unit = "",
                        .meaning = "share of its flux that the armature takes at standstill",
                        .positive = false}},
-       .open_sd = {motor_chosen::kBend},
+       .open_sd = {{motor_chosen::kSlightBend, motor_chosen::kBend}},
        .speeds_by_voltage = 1,
        .flux_sd = 0.03,
        .brush_v = 1.5,  // of two brushes, carbon or with metal in it (handbooks, from memory)

@@ -338,7 +338,7 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   out.residual_rms = best.single_rms;
   out.typed = typed;
   out.levels = best.levels;
-  out.choice = reason_for(out.models, options);
+  out.choice = reason_for(out.models, options, motor);
   for (std::size_t j = 0; j < best.sweeps.size(); ++j) out.findings.push_back(finding(best, j));
   const Curve as_measured = out.curve;
   if (options.at_winding_c) {

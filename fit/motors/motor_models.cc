@@ -251,7 +251,8 @@ std::vector<MotorCandidate> choose_model(const SweepFitInput& input, const Part&
   return candidates;
 }
 
-std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options) {
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options,
+                       const Part& motor) {
   const ModelTried& best = models.front();
   if (options.model) return fmt::format("'{}' was asked for; {}.", best.name, best.remark);
   if (models.size() < 2 || models[1].aicc > 1e299)
@@ -265,8 +266,9 @@ std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOpti
   if (ahead < 0)
     return fmt::format(
         "'{}' is taken although '{}' has an AICc lower by {:.1f}: the data do not tell "
-        "them apart clearly; {}.",
-        best.name, models[1].name, -ahead, best.remark);
+        "them apart clearly; {}.{}",
+        best.name, models[1].name, -ahead, best.remark,
+        is_of_unknown_type(motor) ? " Enter the motor's --type where it is known." : "");
   return fmt::format("'{}' describes the data best (AICc {:.1f} below '{}'); {}.", best.name, ahead,
                      models[1].name, best.remark);
 }

@@ -87,6 +87,7 @@ void prefer_known(std::vector<Candidate>& candidates, const Part& motor, double 
 }
 
 /// Why the first of `models` was taken, one sentence.
-std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options);
+std::string reason_for(const std::vector<ModelTried>& models, const MotorFitOptions& options,
+                       const Part& motor);
 
 }  // namespace loadline

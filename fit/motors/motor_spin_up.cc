@@ -396,7 +396,7 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   }
   out.residual_rms = best.speed_rms;
   out.speed_residuals = true;
-  out.choice = reason_for(out.models, options);
+  out.choice = reason_for(out.models, options, motor);
   EquationDoubt doubt = equation_doubt(out);
   const double slowest = out.curve.speed_low / out.curve.speed_high;
   EquationDoubt of_start{};

@@ -8,6 +8,8 @@
 #include <cmath>
 #include <functional>
 #include <random>
+#include <utility>
+#include <vector>
 
 #include "fit/motors/motor_fit.h"
 #include "tests/support/bench_rows.h"
@@ -74,6 +76,23 @@ bool holds(const Estimate& estimate, double truth) {
   return *estimate.low <= truth && truth <= *estimate.high;
 }
 
+// Half widths of a line's standstill torque and speed without load by weighted least squares: of
+// T = a + b·u with weights 1/s², s² = torque_sd² + (speed_sd·u)², normal equations.
+std::pair<double, double> plain_of_line(const Notebook& book) {
+  double w = 0, wu = 0, wuu = 0;
+  for (int i = 0; i < book.points; ++i) {
+    const double u = 0.98 - (0.98 - book.lowest) * i / (book.points - 1);
+    const double weight = 1 / (std::pow(book.torque_sd, 2) + std::pow(book.speed_sd * u, 2));
+    w += weight;
+    wu += weight * u;
+    wuu += weight * u * u;
+  }
+  const double determinant = w * wuu - wu * wu;
+  // ωₙ = −a/b: by a + b = 0 at the truth, its share is (da + db)/kStall.
+  return {1.96 * std::sqrt(wuu / determinant),
+          1.96 * kFree * std::sqrt((wuu + w - 2 * wu) / determinant)};
+}
+
 }  // namespace
 
 TEST_CASE("eight points typed from a notebook give a curve that holds the truth") {
@@ -109,41 +128,28 @@ TEST_CASE("stated uncertainties give the limits of the plain weighted fit, and l
     free.push_back(half_width(fit.no_load_speed));
     held += holds(fit.stall_torque, kStall) + holds(fit.no_load_speed, kFree);
   }
-  // Of T = a + b·u with weights 1/s², s² = 0.005² + (0.002·u)² N²·m²: normal equations.
-  double w = 0, wu = 0, wuu = 0;
-  for (int i = 0; i < kPoints; ++i) {
-    const double u = 0.98 - 0.88 * i / (kPoints - 1);
-    const double weight = 1 / (0.005 * 0.005 + 0.002 * 0.002 * u * u);
-    w += weight;
-    wu += weight * u;
-    wuu += weight * u * u;
-  }
-  const double determinant = w * wuu - wu * wu;
-  const double stall_sd = std::sqrt(wuu / determinant);
-  // ωₙ = −a/b: by a + b = 0 at the truth, its share is (da + db)/kStall.
-  const double free_sd = kFree * std::sqrt((wuu + w - 2 * wu) / determinant);
-  CHECK(median(stall) < 1.5 * 1.96 * stall_sd);
-  CHECK(median(free) < 1.5 * 1.96 * free_sd);
+  const auto [plain_stall, plain_free] = plain_of_line({kPoints, 0.005, 0.002, 0.1});
+  CHECK(median(stall) < 1.5 * plain_stall);
+  CHECK(median(free) < 1.5 * plain_free);
   CHECK(held >= 40);  // of 48: fewer in 0.3 % of cases, were all independent (binomial)
 }
 
 TEST_CASE("a line that a fan and the armature bend is held, by limits that say so") {
   int held = 0, counted = 0;
-  std::vector<double> bent_widths, widths;
+  std::vector<double> widths;
+  const Notebook notebook{14, 0.002, 0.001, 0.15, true};
   for (unsigned seed = 201; seed < 213; ++seed) {
     CAPTURE(seed);
     // Quasi-quadratic drag of the fan: 6 % of the standstill torque at top speed.
     const auto bent = [](double u) { return kStall * (1 - u) - 0.06 * u * u; };
     const double free = (std::sqrt(1 + 4 * 0.06) - 1) / (2 * 0.06) * kFree;
-    const MotorFit fit = fit_points({14, 0.002, 0.001, 0.15, true}, seed, bent);
-    const MotorFit straight = fit_points({14, 0.002, 0.001, 0.15, true}, seed, line);
+    const MotorFit fit = fit_points(notebook, seed, bent);
     held += holds(fit.stall_torque, kStall) + holds(fit.no_load_speed, free);
     counted += 2;
-    bent_widths.push_back(half_width(fit.stall_torque));
-    widths.push_back(half_width(straight.stall_torque));
+    widths.push_back(half_width(fit.stall_torque));
   }
   CHECK(held >= counted - 4);
-  CHECK(median(bent_widths) > 1.5 * median(widths));
+  CHECK(median(widths) > 1.5 * plain_of_line(notebook).first);
 }
 
 TEST_CASE("a line that the armature bends far is an answer still") {
@@ -215,6 +221,21 @@ TEST_CASE("of an induction motor, too, points say how far its equation may be wr
     CHECK(half_width(far.stall_torque) > 2 * plain_far);
     CHECK(holds(far.stall_torque, kloss(motor, 0)));
   }
+}
+
+// Near the synchronous speed the curve is so steep that a hand tachometer's error is the larger
+// part of what torques scatter, and elsewhere it is next to none.
+TEST_CASE("without stated uncertainties points tell whether torque or speed scatters") {
+  const Eigen::Vector3d motor(0.5, 0.3, 1);
+  int held = 0;
+  constexpr int kNotebooks = 24;
+  for (unsigned seed = 701; seed < 701 + kNotebooks; ++seed) {
+    CAPTURE(seed);
+    const MotorFit fit = fit_points({12, 0.002, 0.005, 0.05, false, "induction"}, seed,
+                                    [&](double u) { return kloss(motor, u); });
+    held += holds(fit.no_load_speed, kFree);
+  }
+  CHECK(held >= 20);  // fewer in 0.2 % of cases (binomial)
 }
 
 TEST_CASE("an induction motor whose stator has a resistance is held, though Kloss leaves it out") {
