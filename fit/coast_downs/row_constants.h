@@ -41,14 +41,15 @@ CHOSEN("drag", kUnlike, 1.0 / 3);
 CHOSEN("drag", kClearlyUnlike, 2.5);
 /// Standard deviations of the plainer reading beyond which edges contradict it.
 CHOSEN("drag", kContradicts, 5);
-/// Of the top speed: what is left out in turn at either end, little and much; what a difference of
-/// four parameters makes by chance, the mean of χ² with 4 degrees of freedom; and what one in
+/// Of the top speed: where the upper end that is left out begins, and the lower one ends; the χ² of
+/// four parameters that chance makes on average (4, less what a part shares with all, less since
+/// the noise is rather taken too large); how many variances each more of it is worth, with which
+/// results of instruments that no reading knows are held as often as others; and the χ² that one in
 /// twenty exceeds.
-CHOSEN("drag", kUpperEnd, 0.8);
-CHOSEN("drag", kUpperPart, 0.6);
+CHOSEN("drag", kUpperEnd, 0.6);
 CHOSEN("drag", kLowerEnd, 0.2);
-CHOSEN("drag", kLowerPart, 0.4);
-CHOSEN("drag", kChance, 4);
+CHOSEN("drag", kChance, 2);
+CHOSEN("drag", kMisfit, 1.5);
 CHOSEN("drag", kSeldom, 9.49);
 /// Last turns that end at marks: what these leave over at their place, of what they leave in the
 /// middle of all; of the angle between two, how near a row a mark may have been passed on either

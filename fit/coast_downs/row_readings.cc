@@ -334,16 +334,20 @@ std::vector<Coast> without_last_edges(std::vector<Coast> coasts) {
   return coasts;
 }
 
-// Beyond what the part's own variance, `inflated` so many times, lets it differ by chance.
-Eigen::Matrix4d beyond_chance(const CoastFit& all, const CoastFit& part,
-                              const Eigen::MatrixXd& level_root, double inflated, double chance) {
-  if (!part.usable) return Eigen::Matrix4d::Zero();
-  const Eigen::Vector4d away =
-      with_levels_held(part, level_root) - with_levels_held(all, level_root);
+// How far a fit of a part lies from that of all, and χ² of that by the part's own variance,
+// `inflated` so many times.
+struct PartMoved {
+  Eigen::Vector4d away = Eigen::Vector4d::Zero();
+  double size = 0;
+};
+
+PartMoved part_moved(const CoastFit& all, const CoastFit& part, const Eigen::MatrixXd& level_root,
+                     double inflated) {
+  PartMoved moved;
+  moved.away = with_levels_held(part, level_root) - with_levels_held(all, level_root);
   const Eigen::Matrix4d own = part.solution.inverse_normal.topLeftCorner<4, 4>() * inflated;
-  const double size = away.dot(own.ldlt().solve(away));
-  if (!(size > chance)) return Eigen::Matrix4d::Zero();
-  return (1 - chance / size) * away * away.transpose();
+  moved.size = moved.away.dot(own.ldlt().solve(moved.away));
+  return moved;
 }
 
 }  // namespace
@@ -358,22 +362,22 @@ Eigen::Matrix4d doubt_of_turns(const RowsRead& way) {
   return away * away.transpose();
 }
 
-Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
-                              const Eigen::MatrixXd& level_root) {
-  Eigen::Matrix4d doubt = Eigen::Matrix4d::Zero();
-  const CoastFit& all = *way.fit;
-  const bool only_rows = std::all_of(way.coasts.begin(), way.coasts.end(),
+double misfit_of_ends(const CoastFit& all, double unit, const std::optional<Prior>& inertia) {
+  const bool only_rows = std::all_of(all.coasts.begin(), all.coasts.end(),
                                      [](const Coast& coast) { return coast.from_rows; });
-  if (!only_rows || !all.usable) return doubt;
+  if (!only_rows || !all.usable) return 0;
   const double inflated = std::max(1.0, unexplained_course(all));
-  // The mean of little and much at either end.
-  for (const LeftOut& ends : {LeftOut{true, kUpperEnd}, LeftOut{true, kUpperPart},
-                              LeftOut{false, kLowerEnd}, LeftOut{false, kLowerPart}}) {
+  double sizes = 0, parts = 0;
+  for (const LeftOut& end : {LeftOut{true, kUpperEnd}, LeftOut{false, kLowerEnd}}) {
     const FittedCoasts part =
-        fit_coasts(without(way.coasts, ends), all.options, unit, inertia, &all, true);
-    doubt += beyond_chance(all, *part, level_root, inflated, kChance) / 2;
+        fit_coasts(without(all.coasts, end), all.options, unit, inertia, &all, true);
+    if (!part->usable) continue;
+    const double size = part_moved(all, *part, all.options.level_root, inflated).size;
+    if (!std::isfinite(size)) continue;
+    sizes += size;
+    parts += 1;
   }
-  return doubt;
+  return parts > 0 ? kMisfit * std::max(0.0, sizes / parts - kChance) : 0;
 }
 
 Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
@@ -385,7 +389,10 @@ Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
   if (!heard || !all.usable) return Eigen::Matrix4d::Zero();
   const FittedCoasts part =
       fit_coasts(without_last_edges(all.coasts), all.options, unit, inertia, &all, true);
-  return beyond_chance(all, *part, level_root, 1, kSeldom);
+  if (!part->usable) return Eigen::Matrix4d::Zero();
+  const PartMoved moved = part_moved(all, *part, level_root, 1);
+  if (!(moved.size > kSeldom)) return Eigen::Matrix4d::Zero();
+  return (1 - kSeldom / moved.size) * moved.away * moved.away.transpose();
 }
 
 std::string row_reading_words(RowReading reading) {

@@ -41,16 +41,18 @@ std::vector<RowsRead> read_in_every_way(const std::vector<Readings>& read, bool 
 /// about the best one, each weighted by its likelihood, where levels held by `level_root` put them.
 Eigen::Matrix4d spread_of(const std::vector<RowsRead>& ways, const Eigen::MatrixXd& level_root);
 
-/// How far the same four move, beyond chance, when few or many of the values at the upper or at the
-/// lower end of the speeds are left out. There a wrong reading shows first: what was shown of the
-/// time before the release, delays that grow as the shaft slows down. After Hausman (Econometrica
-/// 46 (1978) 1251): a fit of a part, less exact, may differ from that of all by its own variance;
-/// what it differs by more, on average, is doubt.
-Eigen::Matrix4d doubt_of_ends(const RowsRead& way, double unit, const std::optional<Prior>& inertia,
-                              const Eigen::MatrixXd& level_root);
+/// By how many times their own variance the results may be off besides (0: none) since they move
+/// beyond chance when the upper or the lower end of the speeds is left out. There a wrong reading
+/// shows first: what was shown of the time before the release, delays that grow as the shaft slows
+/// down. After Hausman (Econometrica 46 (1978) 1251): a fit of a part, less exact, may differ from
+/// that of all by its own variance; by the mean χ² of the parts beyond what chance makes all is
+/// misfit. Not by what they moved: of a part that knows little that is chance. `all`: after the
+/// last word on its noise, so that what wanders is not counted twice.
+double misfit_of_ends(const CoastFit& all, double unit, const std::optional<Prior>& inertia);
 
-/// The same when the last two edges of each sound take are left out: slow marks stand out least, so
-/// the last ones may be noise, and nothing comes after them that would show it.
+/// What is open of the four where they move beyond chance when the last two edges of each sound
+/// take are left out: slow marks stand out least, so the last ones may be noise, and nothing comes
+/// after them that would show it.
 Eigen::Matrix4d doubt_of_last_edges(const RowsRead& way, double unit,
                                     const std::optional<Prior>& inertia,
                                     const Eigen::MatrixXd& level_root);

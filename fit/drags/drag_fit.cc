@@ -204,6 +204,21 @@ void set_residual(DragFit& out, const CoastFit& fit) {
   out.residual_rms = count > 0 ? std::sqrt(squares / count) : 0;
 }
 
+// Satterthwaite's, of c₀, c₁, c₂ in the mean: what lies between ways to read the rows is no scatter
+// that few values tell.
+double freedom_with_ways(const CoastFit& fit, const Eigen::Matrix4d& spread) {
+  double share = 0;
+  for (int i = 0; i < 3; ++i) {
+    const double own = fit.solution.inverse_normal(i, i);
+    share += own / (own + spread(i, i)) / 3;
+  }
+  double over = -fit.problem->parameters();
+  for (const Coast& coast : fit.coasts)
+    for (const double weight : coast.weight) over += weight;
+  const double most = std::max(fit.degrees_of_freedom, over);
+  return std::min(most, fit.degrees_of_freedom / std::max(1e-6, share * share));
+}
+
 // The speed at which the drag is below zero for sure; empty where it is nowhere.
 std::optional<double> driven_at(const DragFit& fit) {
   for (const double share : {0.0, 0.25, 0.5, 0.75, 1.0}) {
@@ -292,9 +307,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
   RowsRead& way = ways.front();
   const std::vector<int> sessions = sessions_of(book, part, way.coasts);
   const Eigen::MatrixXd levels = judged_levels(*way.fit, sessions);
-  const Eigen::Matrix4d spread =
-      spread_of(ways, levels) + doubt_of_ends(way, unit, inertia, levels) +
-      doubt_of_last_edges(way, unit, inertia, levels) + doubt_of_turns(way);
+  const Eigen::Matrix4d spread = spread_of(ways, levels) +
+                                 doubt_of_last_edges(way, unit, inertia, levels) +
+                                 doubt_of_turns(way);
   FittedCoasts fitted = fit_with_or_without_rise(way.coasts, options.stribeck, std::move(way.fit),
                                                  unit, inertia, out.choice);
   if (fitted->usable) final_fit(*fitted);
@@ -308,7 +323,9 @@ DragFit fit_runs(const Book& book, const Part& part, const std::vector<Run>& run
                                   "look whether they are coast-downs, in rpm and seconds"
                                 : fit.solution.message));
   const double unexplained = unexplained_course(fit);
-  fit.solution.inverse_normal *= std::max(1.0, unexplained);
+  fit.solution.inverse_normal *=
+      std::max(1.0, unexplained) * (1 + misfit_of_ends(fit, unit, inertia));
+  if (fit.coasts.front().from_rows) fit.degrees_of_freedom = freedom_with_ways(fit, spread);
   fit.solution.inverse_normal.topLeftCorner<4, 4>() += spread;
   if (fit.coasts.front().from_rows) out.rows_read_as = row_reading_words(way.reading);
   out.with_inertia = fit.problem->inertia_free();
