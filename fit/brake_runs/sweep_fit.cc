@@ -94,7 +94,10 @@ void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
   const double usual = stated.empty() ? 0 : std::sqrt(static_cast<double>(n) / weights);
   std::vector<double> alike(residuals);
   for (std::size_t i = 0; i < stated.size(); ++i) alike[i] *= usual / stated[i];
-  const double bulk = std::max({robust_sd(alike), usual, kOutlierFloor / kNoiseFloor * floor});
+  // The scale of few values is itself hardly known, unless it is stated.
+  const double few = stated.empty() ? 1 + kOfFew / static_cast<double>(n) : 1;
+  const double bulk =
+      std::max({few * robust_sd(alike), usual, kOutlierFloor / kNoiseFloor * floor});
   const Reweighted kept = reweighted(alike, std::vector<double>(n, bulk), fitted);
   noise.weight = noise.belongs = kept.weight;
   for (std::size_t i = 0; i < stated.size(); ++i)
