@@ -165,6 +165,30 @@ Bytes Player::arrived() {
   return out;
 }
 
+namespace {
+
+// Of a shaft that nothing but its own inertia holds back, whose energy gains most; over a fifth of
+// a second, since an alternating torque swings.
+double winding_at_most_power(const Recording& r, const Scenario& scenario) {
+  constexpr double kReach_s = 0.1;
+  double most = 0.0, winding_c = scenario.motor.start_c;
+  std::size_t first = 0, last = 0;
+  for (const TrueState& t : r.truth) {
+    while (r.truth[first].time_s < t.time_s - kReach_s) ++first;
+    while (last + 1 < r.truth.size() && r.truth[last].time_s < t.time_s + kReach_s) ++last;
+    const TrueState &a = r.truth[first], &b = r.truth[last];
+    if (!(a.time_s < b.time_s) || !(t.supply_v > 0.0)) continue;
+    const double power =
+        (b.motor_speed * b.motor_speed - a.motor_speed * a.motor_speed) / (b.time_s - a.time_s);
+    if (power <= most) continue;
+    most = power;
+    winding_c = t.winding_c;
+  }
+  return winding_c;
+}
+
+}  // namespace
+
 Recording record(const Scenario& scenario, std::uint64_t seed) {
   Recording r;
   Bench bench(scenario, seed);
@@ -174,8 +198,7 @@ Recording record(const Scenario& scenario, std::uint64_t seed) {
   board.receive(start.data(), start.size());
   r.identity = board.identity();
   Moment moment;
-  double on_samples = 0.0, weights = 0.0, fastest = 0.0;
-  const bool by_gain = scenario.run.play == Play::kSpinUp;
+  double on_samples = 0.0;
   while (bench.next(moment)) {
     board.take(moment, false, false);
     board.frames();
@@ -187,16 +210,13 @@ Recording record(const Scenario& scenario, std::uint64_t seed) {
     r.handwheel_edges.insert(r.handwheel_edges.end(), moment.handwheel_edges.begin(),
                              moment.handwheel_edges.end());
     if (moment.truth.supply_v > 0.0) {
-      const double speed = moment.truth.motor_speed;
-      const double weight = by_gain ? std::max(0.0, speed - fastest) : 1.0;
-      fastest = std::max(fastest, speed);
-      r.winding_c += weight * moment.truth.winding_c;
-      weights += weight;
+      r.winding_c += moment.truth.winding_c;
       r.supply_v += moment.truth.supply_v;
       ++on_samples;
     }
   }
-  r.winding_c = weights > 0.0 ? r.winding_c / weights : scenario.motor.start_c;
+  r.winding_c = on_samples > 0.0 ? r.winding_c / on_samples : scenario.motor.start_c;
+  if (scenario.run.play == Play::kSpinUp) r.winding_c = winding_at_most_power(r, scenario);
   if (on_samples > 0.0) r.supply_v /= on_samples;
   r.energy = bench.energy();
   r.motor_side_inertia = bench.motor_side_inertia();

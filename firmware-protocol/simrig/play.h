@@ -58,7 +58,7 @@ struct Recording {
   Energy energy;
   double motor_side_inertia = 0.0;  ///< rotor and what sits on its shaft, kg·m²
   double handwheel_side_inertia = 0.0;
-  /// Mean while switched on; of a spin-up over the speeds that it runs through.
+  /// Mean while switched on; of a spin-up when its power was greatest.
   double winding_c = 0.0;
   double supply_v = 0.0;  ///< mean while switched on
 };

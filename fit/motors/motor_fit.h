@@ -7,10 +7,10 @@
 //
 // with share the part of the run that has passed and heat two courses of warming, by torque and
 // even in time, each from its mean: the zero is right at the run's start (it was taken there) and
-// may bow on its way; the winding's temperature is the mean of the first run (of a spin-up over its
-// speeds, fit/spin_ups/winding_warmth.h); later runs may have found the motor warmer or cooler.
-// Magnets that warm lose flux on the way: for the permanent-magnet model a part that goes with the
-// run's share is estimated, too.
+// may bow on its way; the winding's temperature is the mean of the first run (of a spin-up what it
+// was at the greatest power, fit/spin_ups/winding_warmth.h); later runs may have found the motor
+// warmer or cooler. Magnets that warm lose flux on the way: for the permanent-magnet model a part
+// that goes with the run's share is estimated, too.
 //
 // p is common to all runs; lag, inertia, drift of the zero and warm-up belong to each run and are
 // estimated with it, each held by what is known beforehand (Prior) so that a run that cannot fix

@@ -8,9 +8,9 @@
 // the shaft is slower.
 //
 // The winding warms on the way, and nothing measures that: it is taken to warm as is usual, with a
-// parameter for more or less of it (fit/spin_ups/winding_warmth.h); the curve stands for its mean
-// over the speeds. What turns on after the switch
-// tells the friction of motor and flywheel, as a coast-down does (fit_motor_drag()).
+// parameter for more or less of it (fit/spin_ups/winding_warmth.h); the curve stands for the
+// winding as it was at the greatest power. What turns on after the switch tells the friction of
+// motor and flywheel, as a coast-down does (fit_motor_drag()).
 //
 // How it misleads: the first instants, where the motor is slowest, last a few hundredths of a
 // second. What the run says of standstill is mostly the equation's word.

@@ -33,19 +33,26 @@ std::optional<Push> next_push(const RunUp& run, std::size_t i) {
 WindingWarmth::WindingWarmth(const RunUp& run, double torque_scale) : speed_{0}, growth_{0} {
   const double unit = kStandstillWarmth * run.inertia.mean /
                       (torque_scale * current_squared_per_torque(kSaturation));
+  std::vector<double> power{0};
   const auto go_on = [&](double speed, double torque) {
     const double heat = unit * current_squared_per_torque(kSaturation * torque / torque_scale);
     growth_.push_back(growth_.back() + heat * (speed - speed_.back()));
+    power.push_back(torque * (speed + speed_.back()) / 2);
     speed_.push_back(speed);
   };
   for (auto push = next_push(run, 0); push; push = next_push(run, push->until))
     go_on(run.speed[push->until], push->torque);
   if (run.speed.back() > speed_.back()) go_on(run.speed.back(), 0);
-  double sum = 0;
-  for (std::size_t i = 1; i < speed_.size(); ++i)
-    sum += (growth_[i - 1] + growth_[i]) / 2 * (speed_[i] - speed_[i - 1]);
-  const double mean = sum / speed_.back();
-  for (double& growth : growth_) growth -= mean;
+  // Three pushes together, since each scatters.
+  double most = 0, there = speed_.back();
+  for (std::size_t i = 1; i + 2 < power.size(); ++i) {
+    const double together = power[i] + power[i + 1] + power[i + 2];
+    if (together <= most) continue;
+    most = together;
+    there = (speed_[i] + speed_[i + 1]) / 2;
+  }
+  const double then = at(there).first;
+  for (double& growth : growth_) growth -= then;
 }
 
 std::pair<double, double> WindingWarmth::at(double speed) const {

@@ -21,9 +21,9 @@ std::optional<Push> next_push(const RunUp& run, std::size_t i);
 /// at standstill, a small motor's winding warms by some 2 K a second, hardly at all or three times
 /// as fast (common practice), and its resistance grows as copper's does (copper.h). The heat goes
 /// with the square of the current, which for the saturating series motor is I² = T·(√(1+(σT)²) +
-/// σT)/k (fit/equations/equations.h), and ∫T dt is J·ω. The growth counts from its mean over the
-/// speeds that the run goes through, each of which tells its own torque once: the curve stands for
-/// that, however long the motor turned near its highest speed. Immutable: may be read by many
+/// σT)/k (fit/equations/equations.h), and ∫T dt is J·ω. The growth counts from where
+/// the run's power was greatest: the curve stands for the winding's temperature then, so that its
+/// power is what was measured and rests on no belief about heat. Immutable: may be read by many
 /// threads.
 class WindingWarmth {
  public:

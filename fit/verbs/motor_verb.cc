@@ -157,12 +157,11 @@ Verb motor_verb() {
                              "the equation to fit (else they are compared)")(
       "at-supply-v", po::value<double>()->value_name("V"), "supply that the curve shall stand for")(
       "at-winding-c", po::value<double>()->value_name("C"),
-      "winding temperature that it shall stand for (else the mean of its first run, of a spin-up "
-      "over "
-      "its speeds)")("winding-c", po::value<double>()->value_name("C"),
-                     "that mean winding temperature of the first run (else from the sensor on the "
-                     "motor's case and the "
-                     "warm-up found)")(
+      "winding temperature that it shall stand for (else that of its first run)")(
+      "winding-c", po::value<double>()->value_name("C"),
+      "winding temperature of the first run: the mean, of a spin-up at the greatest power (else "
+      "from "
+      "the sensor on the motor's case and the warm-up found)")(
       "runs", po::value<std::vector<std::string>>()->multitoken()->value_name("N"),
       "only this run; several numbers or several times")(
       "budget", po::bool_switch(), "show which sources of doubt the intervals come from")(
