@@ -81,10 +81,10 @@ std::vector<RunUp> cut(const std::vector<Readings>& spin_ups, double reference_v
 }
 
 // Of a spin-up, which no row repeats for long, the others differ from one of these in nothing.
-constexpr RowReading kOfSpinUps[] = {RowReading::kBetweenValues, RowReading::kLastTurn,
-                                     RowReading::kAngleAgo,      RowReading::kMeanOfTurns,
-                                     RowReading::kMeanOverTime,  RowReading::kSmoothedOverTime,
-                                     RowReading::kSmoothedTurns, RowReading::kBetweenRows};
+constexpr RowReading kOfSpinUps[] = {
+    RowReading::kBetweenValues, RowReading::kLastTurn,     RowReading::kAngleAgo,
+    RowReading::kMeanOfTurns,   RowReading::kMeanOverTime, RowReading::kSmoothedOverTime,
+    RowReading::kSmoothedTurns, RowReading::kTurnAgo,      RowReading::kBetweenRows};
 
 struct WayRead {
   RowReading reading;
@@ -120,6 +120,10 @@ std::vector<double> shares_of_ways(const std::vector<WayRead>& ways) {
   return of_ways;
 }
 
+bool reaches_as_stated(const RunUp& run) {
+  return run.span.sd == 0 && run.made != RunUp::Made::kTurnAgo;
+}
+
 // By the equation that leaves least, with bends: what it leaves out itself is no reason to read the
 // rows in another way. That equation is told by ways that reach back by what they say themselves: a
 // display of any reach makes a bent line of a straight one.
@@ -137,7 +141,7 @@ void weigh_ways(RowsRead& read, const std::optional<OwnDrag>& own) {
       const RunUpFit& fit = fits.back();
       if (!fit.usable) continue;
       const double its = fit.score + 2 * fit.parameters;
-      if (way.runs.front().span.sd == 0) as_stated = std::min(as_stated, its);
+      if (reaches_as_stated(way.runs.front())) as_stated = std::min(as_stated, its);
       if (its > score) continue;
       score = its;
       start = fit.solution.parameters;

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "db/basis/units.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
 #include "fit/spin_ups/run_up_problem.h"
@@ -99,6 +100,17 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
         starts.back().segment(problem.first_start(), static_cast<Eigen::Index>(runs.size())) -=
             VectorXd::Constant(static_cast<Eigen::Index>(runs.size()), kSpan_s);
     }
+  // One that shows an earlier turn says so of how long ago that was: one turn or two.
+  if (quickly && !starts.empty() && runs.front().made == RunUp::Made::kTurnAgo) {
+    VectorXd from = problem.start(starts.front().head(fit.shape->size()));
+    from[problem.warmth_column()] = starts.front()[problem.warmth_column()];
+    starts.clear();
+    const Prior& late = runs.front().late;
+    for (const double turns : {1, 2}) {
+      from[problem.age_column()] = (2 * kPi * turns + kPi - late.mean) / late.sd;
+      starts.push_back(from);
+    }
+  }
   if (starts.empty())
     for (const VectorXd& start : fit.shape->starts()) starts.push_back(problem.start(start));
   for (const VectorXd& start : starts) {

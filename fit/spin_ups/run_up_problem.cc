@@ -76,6 +76,28 @@ VectorXd angle_at(const std::vector<RunUpNode>& nodes, double t) {
          by[4] * a.acceleration + by[5] * b.acceleration;
 }
 
+// When the shaft had turned so far, as above; `angle` is more than nought.
+double time_at(const std::vector<RunUpNode>& nodes, double angle) {
+  constexpr int kNewtonSteps = 5;
+  const auto after =
+      std::upper_bound(nodes.begin() + 1, nodes.end() - 1, angle,
+                       [](double at, const RunUpNode& node) { return at < node.angle[0]; });
+  const RunUpNode &a = *(after - 1), &b = *after;
+  const double h = b.time_s - a.time_s;
+  double u = std::clamp((angle - a.angle[0]) / (b.angle[0] - a.angle[0]), 0.0, 1.0);
+  if (a.speed[0] == 0) u = std::sqrt(u);
+  for (int step = 0; step < kNewtonSteps; ++step) {
+    const auto by = quintic_hermite(u, h);
+    const auto slope = cubic_hermite(u, h);
+    const double at = by[0] * a.angle[0] + by[1] * b.angle[0] + by[2] * a.speed[0] +
+                      by[3] * b.speed[0] + by[4] * a.acceleration[0] + by[5] * b.acceleration[0];
+    const double speed = slope[0] * a.speed[0] + slope[1] * b.speed[0] +
+                         slope[2] * a.acceleration[0] + slope[3] * b.acceleration[0];
+    if (speed > 0) u = std::clamp(u + (angle - at) / (speed * h), 1e-6, 1.0);
+  }
+  return a.time_s + u * h;
+}
+
 double speed_at(const std::vector<RunUpNode>& nodes, double t) {
   if (!(t > 0)) return 0;
   const std::size_t i = node_before(nodes, t);
@@ -84,6 +106,34 @@ double speed_at(const std::vector<RunUpNode>& nodes, double t) {
   const auto by = cubic_hermite((t - a.time_s) / h, h);
   return by[0] * a.speed[0] + by[1] * b.speed[0] + by[2] * a.acceleration[0] +
          by[3] * b.acceleration[0];
+}
+
+// Mean speed over the turn that ended `late` (rad) before `row` (s since the start), or over the
+// part of it since the shaft began to turn: value and derivatives, and those by the moment of the
+// row and by `late`.
+struct TurnAgo {
+  VectorXd value;
+  double by_row = 0, by_late = 0;
+};
+TurnAgo turn_ago(const std::vector<RunUpNode>& nodes, double row, double late) {
+  const VectorXd at_row = angle_at(nodes, row);
+  TurnAgo turn{VectorXd::Zero(at_row.size())};
+  const double end = at_row[0] - late, begin = std::max(0.0, end - 2 * kPi);
+  if (!(end > 1e-3)) return turn;
+  const double until = time_at(nodes, end), first = begin > 0 ? time_at(nodes, begin) : 0;
+  const double window = until - first, mean = (end - begin) / window;
+  const double by_until = 1 / speed_at(nodes, until);
+  const double by_first = begin > 0 ? 1 / speed_at(nodes, first) : 0;
+  // Of the angle that is counted, and of the window, by an angle that all grows by.
+  const double counted = begin > 0 ? 0 : 1;
+  const double by_angle = (counted - mean * (by_until - by_first)) / window;
+  turn.value =
+      (at_row * by_angle +
+       mean / window * (angle_at(nodes, until) * by_until - angle_at(nodes, first) * by_first));
+  turn.value[0] = mean;
+  turn.by_row = by_angle * speed_at(nodes, row);
+  turn.by_late = -by_angle;
+  return turn;
 }
 
 }  // namespace
@@ -171,6 +221,13 @@ std::vector<RunUpNode> RunUpProblem::solve(const VectorXd& u, const double* x, s
   return nodes;
 }
 
+// Derivatives of a value by curve, inertia, warmth and bends.
+void RunUpProblem::set_by_parameters(double* line, double weight, const VectorXd& value) const {
+  for (int c = 0; c <= warmth_column(); ++c) line[c] = weight * value[1 + c];
+  for (int b = 0; b < bend_.terms(); ++b)
+    line[first_bend() + b] = weight * value[2 + warmth_column() + b];
+}
+
 bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const {
   const int k = parameters(), size = shape_.size();
   const VectorXd u = Eigen::Map<const VectorXd>(x, size);
@@ -186,6 +243,19 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
     const double late = run.late.mean + run.late.sd * x[age_column()];
     const double span = std::exp(run.span.mean + run.span.sd * x[span_column()]);
     for (std::size_t i = 0; i < run.speed.size(); ++i, ++at) {
+      const double weight = std::sqrt(run.weight[i]) / sd_of(run, i);
+      double* line = jacobian ? jacobian + static_cast<std::ptrdiff_t>(at) * k : nullptr;
+      if (run.made == RunUp::Made::kTurnAgo) {
+        const TurnAgo turn =
+            turn_ago(nodes, run.end_s[i] - x[start], std::min(late - run.sooner[i], run.latest[i]));
+        r[at] = weight * (turn.value[0] - run.speed[i]);
+        if (!line) continue;
+        set_by_parameters(line, weight, turn.value);
+        line[start] = -weight * turn.by_row;
+        line[age_column()] =
+            late - run.sooner[i] < run.latest[i] ? weight * run.late.sd * turn.by_late : 0;
+        continue;
+      }
       const double until = run.end_s[i] - x[start] - late * run.age_end_s[i];
       const double usual = run.end_s[i] - run.start_s[i];
       const double longer = run.age_start_s[i] - run.age_end_s[i];
@@ -207,13 +277,9 @@ bool RunUpProblem::evaluate(const double* x, double* r, double* jacobian) const 
         value *= 1 - kept;
         value[0] += kept * run.shown_before[i];
       }
-      const double weight = std::sqrt(run.weight[i]) / sd_of(run, i);
       r[at] = weight * (value[0] - run.speed[i]);
-      if (!jacobian) continue;
-      double* line = jacobian + static_cast<std::ptrdiff_t>(at) * k;
-      for (int c = 0; c <= warmth_column(); ++c) line[c] = weight * value[1 + c];
-      for (int b = 0; b < bend_.terms(); ++b)
-        line[first_bend() + b] = weight * value[2 + warmth_column() + b];
+      if (!line) continue;
+      set_by_parameters(line, weight, value);
       // Of the mean by either end of its window.
       const double by_until = (speed_at(nodes, until) - mean) / window,
                    by_first = (mean - speed_at(nodes, first)) / window;

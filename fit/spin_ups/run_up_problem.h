@@ -59,6 +59,7 @@ class RunUpProblem final : public Residuals {
   std::vector<RunUpNode> solve(const Eigen::VectorXd& u, const double* x, std::size_t run,
                                bool with_derivatives) const;
   Eigen::VectorXd slope(const Eigen::VectorXd& w, const Motion& motion, double volts) const;
+  void set_by_parameters(double* line, double weight, const Eigen::VectorXd& value) const;
   const MotorShape& shape_;
   TorqueBend bend_;
   const std::vector<RunUp>& runs_;

@@ -16,7 +16,11 @@ namespace {
 
 using namespace spin_up_chosen;
 
-constexpr Prior kAnyAngle{1.5, 2};    // rad: periods of one pulse or many, medians of such
+constexpr Prior kAnyAngle{1.5, 2};  // rad: periods of one pulse or many
+// rad: the middle one of three or five turns, and the age of the last one.
+constexpr Prior kTurnsAgo{4 * kPi, 4};
+constexpr double kLeastAge = 0.03;  // of a turn: between two rows
+constexpr double kAnyLate = 1e300;
 constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
 struct Supply {
@@ -159,6 +163,10 @@ bool finds_window(RowReading reading) {
 bool smooths(RowReading reading) {
   return reading == RowReading::kSmoothedTurns || reading == RowReading::kSmoothedOverTime;
 }
+// Of such a turn, too, only the moment of the row is known.
+bool ends_at_row(RowReading reading) {
+  return finds_window(reading) || reading == RowReading::kTurnAgo;
+}
 bool over_time(RowReading reading) {
   return reading == RowReading::kMeanOverTime || reading == RowReading::kSmoothedOverTime;
 }
@@ -213,9 +221,9 @@ bool take_rows(RunUp& run, const SpeedRows& rows, double from_s, double until_s,
              shown_s[i] - shown_s[first] < longest);
     const auto count = static_cast<double>(i - first);
     double start = trace.start_s[first], end = trace.end_s[i - 1];
-    if (count > 1 && (finds_window(reading) || smooths(reading))) {
+    if (count > 1 && (ends_at_row(reading) || smooths(reading))) {
       end = (trace.end_s[first] + trace.end_s[i - 1]) / 2;
-      if (finds_window(reading)) start = end - (trace.end_s[first] - trace.start_s[first]);
+      if (ends_at_row(reading)) start = end - (trace.end_s[first] - trace.start_s[first]);
     } else if (count > 1) {  // the mean of means
       const double half = (trace.end_s[i - 1] - trace.end_s[first]) / (count - 1) / 2;
       start = trace.middle_s(first) - half;
@@ -261,6 +269,8 @@ void set_place_sd(RunUp& run) {
     if (const auto push = next_push(run, i))
       run.place_sd[i] = run.slot_sd * push->torque / run.inertia.mean *
                         std::hypot(run.age_start_s[i], run.age_end_s[i]) / std::sqrt(2);
+  for (std::size_t i = 0; i < run.sooner.size(); ++i)
+    run.place_sd[i] *= std::max(1 - run.sooner[i] / kPi, kLeastAge);
 }
 
 }  // namespace
@@ -301,11 +311,25 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
     run.slot_sd = trace.from_edges ? 0 : slot_sd(trace, from, until);
   }
   run.weight.assign(run.speed.size(), 1.0);
+  run.begins_with_first = table && readings.motor_rows.speed.front() > 0.01 * top;
   if (reading == RowReading::kAtRows) run.slot_sd = 0;  // a voltage knows no edges
   run.late = reading == RowReading::kAngleAgo ? kAnyAngle
                                               : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
+  if (reading == RowReading::kTurnAgo) {
+    run.late = kTurnsAgo;
+    run.made = RunUp::Made::kTurnAgo;
+    double turns = 1;  // the first value is none of these
+    for (std::size_t i = 0; i < run.speed.size(); ++i) {
+      const double since = i > 0 ? run.end_s[i] - run.end_s[i - 1] : 0;
+      turns += std::max(1.0, run.speed[i] * since / (2 * kPi));
+      const double age = std::min(kPi, run.speed[i] * readings.motor_rows.row_s / 2);
+      run.sooner.push_back(kPi - age);
+      // Of two turns the later one is shown, of three or four the one before.
+      const double most = 2 * kPi * std::floor((turns - 1) / 2) + age;
+      run.latest.push_back(run.begins_with_first ? most : kAnyLate);
+    }
+  }
   if (!trace.from_edges) run.late.sd = std::hypot(run.late.sd, kLateAnyway);
-  run.begins_with_first = table && readings.motor_rows.speed.front() > 0.01 * top;
   if (over_time(reading)) run.late = {0, 0};
   run.span = reading == RowReading::kMeanOfTurns || reading == RowReading::kSmoothedTurns
                  ? Prior{0, kSpanTurnsLogSd}
@@ -340,7 +364,7 @@ std::optional<RunUp> without_start(const RunUp& run, double share) {
   RunUp later = run;
   for (std::vector<double>* of :
        {&later.start_s, &later.end_s, &later.speed, &later.place_sd, &later.weight,
-        &later.age_start_s, &later.age_end_s, &later.shown_before})
+        &later.age_start_s, &later.age_end_s, &later.shown_before, &later.sooner, &later.latest})
     if (!of->empty()) of->erase(of->begin(), of->begin() + static_cast<std::ptrdiff_t>(from));
   return later;
 }
