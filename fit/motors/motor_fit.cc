@@ -296,17 +296,18 @@ MotorFit fit_motor(const Book& book, const Part& motor, const MotorFitOptions& o
   input.reference_v = reference_supply(bench, motor, options);
 
   std::size_t rows = 0;
-  bool typed = false;
+  bool typed = false, steps = false;
   std::vector<Sweep> sweeps;
   for (const BenchRun* run : input.runs) {
     sweeps.push_back(make_sweep(run->readings, run->speed, options.sweep));
     rows += sweeps.back().rows.size();
     typed = typed || !run->readings.points.empty();
+    steps = steps || !sweeps.back().steady.empty();
   }
   const std::size_t least = typed ? kLeastTyped : kLeastRows;
-  // The few points of a notebook cannot tell a drift, and what it makes of them is in their
-  // scatter.
-  if (typed) input.options.correct_drift = false;
+  // The few points of a notebook, or of steps whose ways are left out, cannot tell a drift, and
+  // what it makes of them is in their scatter.
+  if (typed || steps) input.options.correct_drift = false;
   if (rows < least)
     throw Error(
         Fault::kInput,

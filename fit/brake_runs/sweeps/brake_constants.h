@@ -71,6 +71,23 @@ CHOSEN("brake", kLongestGap, 0.4);
 /// Of rows on the lesser leg, below which a sweep is one way.
 CHOSEN("brake", kOneWay, 0.12);
 
+// ---- tests in steps (plateaus.h) ----------------------------------------------------------------
+
+/// Speeds of a step lie within this share of the top speed, or so many standard deviations of their
+/// chatter; those of two steps are apart by another share.
+CHOSEN("brake", kPlateau, 0.015);
+CHOSEN("brake", kChatter, 6);
+/// Of that, by which a step's last third differs from its first.
+CHOSEN("brake", kMostTrend, 0.3);
+CHOSEN("brake", kStepsApart, 0.04);
+/// s between values, of torque or of speed, from which on the way to a step cannot be followed.
+CHOSEN("brake", kSlowRows_s, 0.2);
+/// Seconds of a step, and the share of all values that are steady.
+CHOSEN("brake", kShortestPlateau_s, 1);
+CHOSEN("brake", kLeastSteady, 0.4);
+/// A torque has settled within so many standard deviations of the step's middle half.
+CHOSEN("brake", kSettled, 4);
+
 // ---- alignment ----------------------------------------------------------------------------------
 
 /// A run is aligned anew when its lag moved by this share of the time between torques, or its

@@ -5,6 +5,7 @@
 
 #include "db/basis/units.h"
 #include "fit/brake_runs/sweeps/brake_constants.h"
+#include "fit/brake_runs/sweeps/plateaus.h"
 #include "fit/brake_runs/sweeps/torque_balance.h"
 #include "fit/readings/noise/noise.h"
 
@@ -161,6 +162,7 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
   const double least_v = 0.5 * sweep.nominal_v;  // below it the motor is switched off
   const std::vector<double> supply = smooth_supply(readings, least_v);
   for (std::size_t i = 0; i < readings.time_s.size(); ++i) {
+    if (!sweep.steady.empty() && std::isnan(sweep.steady[i])) continue;
     const double late = sweep.turns != 0 ? turns_s(sweep.turns, before) : 0;
     const SmoothSpeed::Value motion = speed.at(readings.time_s[i] - sweep.lag_s + late);
     if (!motion.valid || motion.speed < 0) {
@@ -170,8 +172,8 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
     before = motion.speed;
     SweepRow row;
     row.time_s = readings.time_s[i];
-    row.speed = motion.speed;
-    row.acceleration = motion.acceleration;
+    row.speed = sweep.steady.empty() ? motion.speed : sweep.steady[i];
+    row.acceleration = sweep.steady.empty() ? motion.acceleration : 0;
     row.torque = readings.torque[i];
     row.stray = !sweep.stray.empty() && sweep.stray[i] != 0;
     if (!supply.empty() && readings.supply_v[i] < least_v) continue;
@@ -182,7 +184,8 @@ void align_values(Sweep& sweep, const Readings& readings, const SmoothSpeed& spe
   set_shares(sweep.rows);
   set_warmth(sweep.rows);
   describe_motion(sweep);
-  sweep.one_way_s = one_way_s(sweep.rows);
+  // What is late does not move steps that stand still.
+  sweep.one_way_s = sweep.steady.empty() ? one_way_s(sweep.rows) : 0;
   sweep.smooth_s = speed.half_width_s();
   for (const double read : speed.trace().speed) sweep.fastest = std::max(sweep.fastest, read);
   sweep.row_s = std::max(readings.torque_interval_s, speed.trace().interval_s);
@@ -259,7 +262,8 @@ void take_means(Sweep& sweep, const std::vector<double>& weight, const Readings&
     if (weight[i] < 0.5) sweep.stray[at] = 1;
   }
   keep_those_that_stand_out(sweep.stray, readings);
-  sweep.window_s = balance_half_width({readings, speed.trace(), sweep.stray}, sweep.lag_s);
+  if (sweep.steady.empty())
+    sweep.window_s = balance_half_width({readings, speed.trace(), sweep.stray}, sweep.lag_s);
   // A cell that averages evenly is late by half of what it averages over.
   const double even = sweep.lag_s * sweep.lag_s / 3;
   const double steps = readings.torque_interval_s * readings.torque_interval_s +
@@ -284,6 +288,7 @@ Sweep make_sweep(const Readings& readings, const SmoothSpeed& speed, const Sweep
   sweep.inertia = options.correct_inertia ? inertia_prior(readings.run) : Prior{0, 1e-12};
   const bool of_rows = readings.run.source != RunSource::kRig && readings.points.empty();
   sweep.turn_lag = of_rows && options.correct_lag ? turns_late(readings.run) : Prior{0, 1e-9};
+  if (of_rows && options.correct_lag) sweep.steady = steady_speeds(readings, speed.trace());
   // A voltage is of its row's moment, and stands here as a mean since the row before.
   if (of_rows && options.correct_lag && readings.run.tachometer == Tachometer::kAnalogue)
     sweep.lag.mean += speed.trace().interval_s / 2;

@@ -19,6 +19,7 @@ struct Sweep {
   double window_s = 0;   ///< half width of the window that `rows` are means under; 0: single values
   std::vector<SweepRow> rows;    ///< what is fitted
   std::vector<SweepRow> values;  ///< single values, where `rows` are means; else empty
+  std::vector<double> steady;    ///< of a test in steps, as steady_speeds(); else empty
   std::vector<char> stray;       ///< beside the run's torques: knocks and lost values, bridged
   /// The values to look at.
   const std::vector<SweepRow>& single() const { return values.empty() ? rows : values; }
