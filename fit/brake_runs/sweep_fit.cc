@@ -367,9 +367,10 @@ double SweepFit::lag_sd(std::size_t j) const {
 // What is linear in a delay is in the covariance. To second order a delay δ takes the share
 // (Ωδ)²/2 off the swing of a sweep that goes up and down as cos Ωt, and where inertia and lag make
 // up for each other nothing tells that from a flatter curve. A mean over L takes (ΩL)²/24: of the
-// time between rows, by either instrument, and of a cell that is late by half of what it averages
-// over. A parabola through speeds within h either way takes (Ωh)⁴/792 (biweight kernel, of which
-// 1/33 is the fourth moment that a parabola leaves).
+// time between rows, by either instrument. A cell that is late by δ takes no more than a filter of
+// first order, (Ωδ)²/2, three times what an even mean would. A parabola through speeds within h
+// either way takes (Ωh)⁴/792 (biweight kernel, of which 1/33 is the fourth moment that a parabola
+// leaves).
 double SweepFit::blur(std::size_t j) const {
   const Sweep& sweep = sweeps[j];
   if (!(sweep.one_way_s > 0)) return 0;
@@ -378,7 +379,7 @@ double SweepFit::blur(std::size_t j) const {
   const double lag = problem->nuisance(solution.parameters, j, SweepProblem::kLag);
   double blur = square(omega * 2 * lag_sd(j)) / 2 + square(omega * sweep.row_s) / 12;
   if (sweep.values.empty())
-    blur += square(omega * 2 * lag) / 24 + square(square(omega * sweep.smooth_s)) / 792;
+    blur += square(omega * 2 * lag) / 8 + square(square(omega * sweep.smooth_s)) / 792;
   return blur;
 }
 
