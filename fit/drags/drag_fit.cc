@@ -265,6 +265,7 @@ void forget_limits(DragFit& fit) {
 void warn_of_levels(DragFit& out, const CoastFit& fit) {
   if (!fit.problem->with_levels() || out.levels.of_runs < kSaidScatter) return;
   std::vector<double> levels;
+  levels.reserve(fit.coasts.size());
   for (std::size_t j = 0; j < fit.coasts.size(); ++j)
     levels.push_back(fit.solution.parameters[fit.problem->level_column_of(j)]);
   const double usual = median(levels);

@@ -38,8 +38,10 @@ RunLevel level_of(const SweepFit& fit, std::size_t j) {
   const Sweep& sweep = fit.sweeps[j];
   const Eigen::VectorXd p = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
   std::vector<double> curve, read;
+  curve.reserve(sweep.rows.size());
+  read.reserve(sweep.rows.size());
   double square = 0, product = 0, sum = 0;
-  for (const SweepRow& row : sweep.single()) {
+  for (const SweepRow& row : sweep.rows) {
     curve.push_back(fit.shape->torque(p, row.speed, fit.problem->volts_ratio(row.volts), 0));
     read.push_back(row.torque + sweep.inertia.mean * row.acceleration);
     sum += curve.back();
@@ -91,6 +93,8 @@ bool is_apart(const RunLevel& level, double share) {
 
 std::vector<RunLevel> levels_of(const SweepFit& fit) {
   std::vector<RunLevel> levels;
+  if (fit.sweeps.size() < 2) return levels;
+  levels.reserve(fit.sweeps.size());
   for (std::size_t j = 0; j < fit.sweeps.size(); ++j) levels.push_back(level_of(fit, j));
   return over_first(std::move(levels));
 }
@@ -98,6 +102,7 @@ std::vector<RunLevel> levels_of(const SweepFit& fit) {
 std::vector<RunLevel> levels_of(const std::vector<RunUp>& runs) {
   std::vector<RunLevel> levels;
   if (runs.size() < 2) return levels;
+  levels.reserve(runs.size());
   double top = top_of(runs.front());
   for (const RunUp& run : runs) top = std::min(top, top_of(run));
   const double volts = mean_volts(runs.front());

@@ -22,6 +22,7 @@ struct Plateau {
 // The speed beside each torque value: that of the window that it lies in, or the nearest before.
 std::vector<double> speeds_beside(const Readings& readings, const SpeedTrace& trace) {
   std::vector<double> speeds;
+  speeds.reserve(readings.time_s.size());
   std::size_t at = 0;
   for (const double t : readings.time_s) {
     while (at + 1 < trace.speed.size() && trace.end_s[at] < t) ++at;
@@ -42,6 +43,7 @@ void settle(Plateau& plateau, const std::vector<double>& torque, double least) {
   const std::size_t from = plateau.first + quarter, to = plateau.last - quarter;
   plateau.torque = median_of(torque, from, to);
   std::vector<double> away;
+  away.reserve(to - from + 1);
   for (std::size_t i = from; i <= to; ++i) away.push_back(torque[i] - plateau.torque);
   const double band = kSettled * std::max(robust_sd(away), least);
   const auto is_off = [&](std::size_t i) { return std::fabs(torque[i] - plateau.torque) > band; };
@@ -53,6 +55,7 @@ void settle(Plateau& plateau, const std::vector<double>& torque, double least) {
 // and a sweep does not move.
 double band_of(const std::vector<double>& speed, double top) {
   std::vector<double> bends;
+  bends.reserve(speed.size());
   for (std::size_t i = 2; i < speed.size(); ++i)
     bends.push_back(speed[i] - 2 * speed[i - 1] + speed[i - 2]);
   return std::clamp(kChatter * robust_sd(bends) / std::sqrt(6), kPlateau * top, kStepsApart * top);
