@@ -46,10 +46,19 @@ MotorFitOptions motor_options(const Arguments& arguments) {
   return options;
 }
 
+// Whether a source is seen in the sum of any of the results.
+bool counts(const BudgetLine& line, const BudgetLine& all) {
+  constexpr double kSeen = 1e-3;
+  return line.stall_torque > kSeen * all.stall_torque ||
+         line.no_load_speed > kSeen * all.no_load_speed ||
+         line.peak_power > kSeen * all.peak_power ||
+         line.peak_power_speed > kSeen * all.peak_power_speed;
+}
+
 std::string budget_text(const MotorFit& fit) {
   std::string text =
-      "Where the intervals come from (standard uncertainty by source; an interval is about twice "
-      "the last line):\n";
+      "Where the intervals come from (standard uncertainty by source, but for those below a "
+      "thousandth; an interval is about twice the last line):\n";
   std::size_t widest = 0;
   for (const BudgetLine& line : fit.budget) widest = std::max(widest, line.source.size());
   text += fmt::format("  {:<{}} {:>10} {:>10} {:>10} {:>10}\n", "source", widest, "standstill",
@@ -57,9 +66,10 @@ std::string budget_text(const MotorFit& fit) {
   text +=
       fmt::format("  {:<{}} {:>10} {:>10} {:>10} {:>10}\n", "", widest, "N·m", "rpm", "W", "rpm");
   for (const BudgetLine& line : fit.budget)
-    text +=
-        fmt::format("  {:<{}} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source, widest,
-                    line.stall_torque, line.no_load_speed, line.peak_power, line.peak_power_speed);
+    if (counts(line, fit.budget.back()))
+      text += fmt::format("  {:<{}} {:>10.3g} {:>10.3g} {:>10.3g} {:>10.3g}\n", line.source, widest,
+                          line.stall_torque, line.no_load_speed, line.peak_power,
+                          line.peak_power_speed);
   return text;
 }
 
