@@ -146,18 +146,13 @@ double variance_with(const TermsTaken& taken, const SweepFit& fit, double square
 std::vector<VectorXd> weightings(const SweepFit& fit) {
   std::vector<VectorXd> all{VectorXd::Ones(fit.problem->data_rows())};
   if (fit.of_stated) return all;
-  const double greatest = sweep_scale(fit.sweeps).torque;
-  MotorShape::Torque torque;
   for (const double share : motor_chosen::kSpeedShares) {
     VectorXd factors = all.front();
-    for (std::size_t j = 0; j < fit.sweeps.size(); ++j)
-      for (std::size_t i = 0; i < fit.sweeps[j].rows.size(); ++i) {
-        const SweepRow& row = fit.sweeps[j].rows[i];
-        fit.shape->torque(fit.natural, row.speed, fit.problem->volts_ratio(row.volts), 0, torque);
-        factors[fit.problem->row_of(j) + static_cast<Index>(i)] =
-            1 / std::hypot(1, share * torque.by_speed * row.speed / greatest);
-      }
-    factors /= std::exp(factors.array().log().mean());
+    for (std::size_t j = 0; j < fit.sweeps.size(); ++j) {
+      const std::vector<double> scatter = scatter_with(fit, j, share);
+      for (std::size_t i = 0; i < scatter.size(); ++i)
+        factors[fit.problem->row_of(j) + static_cast<Index>(i)] = 1 / scatter[i];
+    }
     all.push_back(std::move(factors));
   }
   return all;

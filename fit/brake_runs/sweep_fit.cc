@@ -7,6 +7,7 @@
 #include <numeric>
 
 #include "fit/brake_runs/sweeps/brake_constants.h"
+#include "fit/equations/motor_constants.h"
 #include "fit/equations/motor_equation.h"
 #include "fit/readings/noise/noise.h"
 #include "fit/readings/steady_points.h"
@@ -74,6 +75,24 @@ std::vector<double> stated_sd(const SweepFit& fit, std::size_t j) {
   return sd;
 }
 
+// How much each point is likely to scatter where nothing is stated, up to a factor: by that share
+// of the speed's error which explains most.
+std::vector<double> likely_scatter(const SweepFit& fit, std::size_t j,
+                                   const std::vector<double>& residuals) {
+  std::vector<double> likely(residuals.size(), 1);
+  double least = std::inner_product(residuals.begin(), residuals.end(), residuals.begin(), 0.0);
+  for (const double share : motor_chosen::kSpeedShares) {
+    std::vector<double> scatter = scatter_with(fit, j, share);
+    double squares = 0;
+    for (std::size_t i = 0; i < residuals.size(); ++i)
+      squares += std::pow(residuals[i] / scatter[i], 2);
+    if (squares >= least) continue;
+    least = squares;
+    likely = std::move(scatter);
+  }
+  return likely;
+}
+
 // How many of its parameters the readings determine, not the beliefs beside them. The rows are
 // those that were solved: the problem may have been aligned anew since.
 double effective_parameters(const SweepFit& fit) {
@@ -87,13 +106,15 @@ double effective_parameters(const SweepFit& fit) {
 // equation's own doubt holds already. They weigh as what is stated of them says, which scatter
 // beyond it enlarges for all alike (Birge's ratio).
 void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
-                        const std::vector<double>& stated, double fitted, double floor) {
+                        const std::vector<double>& stated, const std::vector<double>& likely,
+                        double fitted, double floor) {
   const std::size_t n = residuals.size();
   double weights = 0;
   for (const double sd : stated) weights += 1 / (sd * sd);
   const double usual = stated.empty() ? 0 : std::sqrt(static_cast<double>(n) / weights);
   std::vector<double> alike(residuals);
-  for (std::size_t i = 0; i < stated.size(); ++i) alike[i] *= usual / stated[i];
+  for (std::size_t i = 0; i < n; ++i)
+    alike[i] *= stated.empty() ? 1 / likely[i] : usual / stated[i];
   // The scale of few values is itself hardly known, unless it is stated.
   const double few = stated.empty() ? 1 + kOfFew / static_cast<double>(n) : 1;
   const double bulk =
@@ -103,8 +124,17 @@ void update_point_noise(SweepNoise& noise, const std::vector<double>& residuals,
   for (std::size_t i = 0; i < stated.size(); ++i)
     noise.weight[i] *= usual * usual / (stated[i] * stated[i]);
   const double freedom = std::max(1.0, static_cast<double>(n) - fitted);
-  noise.stated = usual > 0 && borne_out(freedom * kept.variance / (usual * usual), freedom);
-  noise.sd = std::hypot(noise.stated ? usual : std::sqrt(kept.variance), floor);
+  double variance = kept.variance;
+  if (stated.empty()) {
+    double squares = 0, weight = 0;
+    for (std::size_t i = 0; i < n; ++i) {
+      squares += kept.weight[i] * residuals[i] * residuals[i];
+      weight += kept.weight[i];
+    }
+    variance = squares / std::max(1.0, weight - fitted);
+  }
+  noise.stated = usual > 0 && borne_out(freedom * variance / (usual * usual), freedom);
+  noise.sd = std::hypot(noise.stated ? usual : std::sqrt(variance), floor);
   noise.correlation = 1;
 }
 
@@ -344,6 +374,23 @@ SweepScale sweep_scale(const std::vector<Sweep>& sweeps) {
   return {at(torques, 0.98), at(speeds, 0.995), at(speeds, 0.005)};
 }
 
+std::vector<double> scatter_with(const SweepFit& fit, std::size_t j, double share) {
+  const Eigen::VectorXd p = fit.shape->natural(fit.solution.parameters.head(fit.shape->size()));
+  const double greatest = sweep_scale(fit.sweeps).torque;
+  MotorShape::Torque torque;
+  std::vector<double> scatter;
+  scatter.reserve(fit.sweeps[j].rows.size());
+  double logs = 0;
+  for (const SweepRow& row : fit.sweeps[j].rows) {
+    fit.shape->torque(p, row.speed, fit.problem->volts_ratio(row.volts), 0, torque);
+    scatter.push_back(std::hypot(1, share * torque.by_speed * row.speed / greatest));
+    logs += std::log(scatter.back());
+  }
+  const double mean = std::exp(logs / static_cast<double>(scatter.size()));
+  for (double& one : scatter) one /= mean;
+  return scatter;
+}
+
 double SweepFit::unit(std::size_t j, std::size_t i) const {
   const SweepNoise& noise = problem->noise[j];
   return std::sqrt(noise.weight[i] / noise.correlation) / noise.sd;
@@ -417,8 +464,10 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
       if (fit.sweeps[j].typed) {
         const double share = static_cast<double>(fit.sweeps[j].rows.size()) /
                              static_cast<double>(fit.problem->data_rows());
-        update_point_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j),
-                           stated_sd(fit, j), effective_parameters(fit) * share, floor);
+        const std::vector<double> residuals =
+            fit.problem->plain_residuals(fit.solution.parameters, j);
+        update_point_noise(noise, residuals, stated_sd(fit, j), likely_scatter(fit, j, residuals),
+                           effective_parameters(fit) * share, floor);
         continue;
       }
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);

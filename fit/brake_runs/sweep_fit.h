@@ -89,6 +89,10 @@ std::unique_ptr<SweepFit> fit_sweeps(const std::string& model, const SweepFitInp
 /// reported. False when the data do not determine it.
 bool final_fit(SweepFit& fit);
 
+/// How much each typed point of a run scatters, with a geometric mean of 1, were its speed's error,
+/// over that speed, so many times the torque's, over the greatest torque.
+std::vector<double> scatter_with(const SweepFit& fit, std::size_t run, double share);
+
 /// Robust greatest torque and highest speed of the rows.
 SweepScale sweep_scale(const std::vector<Sweep>& sweeps);
 
