@@ -13,7 +13,8 @@ CHOSEN("drag", kLoose, 0.3);
 
 // ---- ways to read a file: scores are −2 ln L with twice the parameters --------------------------
 
-/// So far behind without a ripple none is tried; ways further behind are not tried at all ages.
+/// So far behind others without a ripple none is tried; ways further behind are not tried at all
+/// ages.
 CHOSEN("drag", kHopeless, 400);
 CHOSEN("drag", kWorthAges, 60);
 /// A score counts the course of the speed twice and more, under the noise that the best way found:

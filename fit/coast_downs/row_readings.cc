@@ -171,10 +171,13 @@ std::vector<Coast> cut_coasts(const std::vector<Readings>& read, bool of_motor,
 
 namespace {
 
+constexpr double kNoScore = 1e300;
+
 std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_motor, double unit,
                                    const std::optional<Prior>& inertia,
                                    const std::optional<Tachometer>& stated) {
   std::vector<RowsRead> all;
+  double least_plain = kNoScore;
   for (const RowReading reading : kRowReadings) {
     if (stated && !makes(*stated, reading)) continue;
     std::vector<Coast> coasts = cut_coasts(read, of_motor, reading);
@@ -187,9 +190,13 @@ std::vector<RowsRead> read_in_ways(const std::vector<Readings>& read, bool of_mo
       options.log_age = kUsualLogTurns;
       options.log_age_sd = kUsualLogTurnsSd;
     }
+    // Against others without a ripple: it may be what hides the better way.
     const auto hopeless = [&](const CoastFit& plain) {
-      return by_rows && !all.empty() && all.front().fit->usable &&
-             !(score_of(plain) < all.front().fit->score + kHopeless);
+      if (!by_rows) return false;
+      const double score = plain.usable ? score_of(plain) : kNoScore;
+      const bool far = least_plain < kNoScore && !(score < least_plain + kHopeless);
+      least_plain = std::min(least_plain, score);
+      return far;
     };
     const bool near = reads_by_looks(way_to_read(reading).over) && !all.empty() &&
                       all.front().reading == RowReading::kBetweenValues && all.front().fit->usable;
