@@ -13,7 +13,9 @@ namespace loadline {
 struct OtherCurve {
   Curve curve;
   double weight = 1;   ///< likelihood over the chosen curve's
-  double allowed = 1;  ///< of the variances' difference, which explains that much of what differs
+  /// Of the variances' difference, which explains that much of what differs; −1: which is doubt of
+  /// the curve, too.
+  double allowed = 1;
 };
 
 /// Root of the weighted mean square of what the others differ by from `curve`, which stands beside

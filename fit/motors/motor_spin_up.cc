@@ -311,8 +311,12 @@ void add_doubt_of_others(EquationDoubt& doubt, const EquationDoubt& of_start,
     if (!candidates[i].fit.usable) continue;
     const double behind = std::max(0.0, candidates[i].tried.aicc - best.tried.aicc);
     const bool as_good = candidates[i].fit.speed_rms < kAsGood * best.fit.speed_rms;
-    equations.push_back({like(curve, candidates[i].fit, candidates[i].tried.name),
-                         as_good ? 1 : std::exp(-behind / 2 / kScoreCounts)});
+    const std::string& name = candidates[i].tried.name;
+    // One that holds this equation and more leaves open what this one pretends to know.
+    const bool holds_it = motor_equation(name)->only_of_type && is_of_type(name, curve.model);
+    equations.push_back({like(curve, candidates[i].fit, name),
+                         as_good ? 1 : std::exp(-behind / 2 / kScoreCounts),
+                         holds_it ? -1.0 : 1.0});
   }
   const ResultDoubt shape = doubt_between(curve, equations);
   const ResultDoubt bent = doubt_of_bends(views_with(curve.model, read, best.fit, own), curve);

@@ -17,9 +17,6 @@ namespace {
 using namespace spin_up_chosen;
 
 constexpr Prior kAnyAngle{1.5, 2};  // rad: periods of one pulse or many
-// rad: the middle one of three or five turns, and the age of the last one.
-constexpr Prior kTurnsAgo{4 * kPi, 4};
-constexpr double kLeastAge = 0.03;  // of a turn: between two rows
 constexpr double kAnyLate = 1e300;
 constexpr std::size_t kSlowest = 12;  // of the moving values, to tell how wide slots can be
 
@@ -316,7 +313,7 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
   run.late = reading == RowReading::kAngleAgo ? kAnyAngle
                                               : Prior{kAge * run.slot_sd, kAgeSd * run.slot_sd};
   if (reading == RowReading::kTurnAgo) {
-    run.late = kTurnsAgo;
+    run.late = {kTurnsLate, kTurnsLateSd};
     run.made = RunUp::Made::kTurnAgo;
     double turns = 1;  // the first value is none of these
     for (std::size_t i = 0; i < run.speed.size(); ++i) {

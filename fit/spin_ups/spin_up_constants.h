@@ -47,6 +47,13 @@ CHOSEN("spin-up", kSpanTurnsLogSd, 1);
 CHOSEN("spin-up", kSpan_s, 0.2);
 CHOSEN("spin-up", kSpanLogSd, 1.2);
 
+/// rad by which a turn is shown late where a display shows the middle one of the last three or
+/// five: one or two turns, and the age of the last one.
+CHOSEN("spin-up", kTurnsLate, 12.6);
+CHOSEN("spin-up", kTurnsLateSd, 4);
+/// Of a turn: how far its end is uncertain at least, however quickly rows come.
+CHOSEN("spin-up", kLeastAge, 0.03);
+
 // ---- noise and score ----------------------------------------------------------------------------
 
 /// Of the top speed: what digits leave of perfect data.
