@@ -6,6 +6,7 @@
 #include <cmath>
 #include <map>
 #include <numeric>
+#include <string_view>
 
 #include "db/basis/units.h"
 #include "fit/curves/other_curves.h"
@@ -127,10 +128,15 @@ bool reaches_as_stated(const RunUp& run) {
 // By the equation that leaves least, with bends: what it leaves out itself is no reason to read the
 // rows in another way. That equation is told by ways that reach back by what they say themselves: a
 // display of any reach makes a bent line of a straight one.
-void weigh_ways(RowsRead& read, const std::optional<OwnDrag>& own) {
+void weigh_ways(RowsRead& read, const std::optional<OwnDrag>& own,
+                const std::vector<std::string>& names) {
   std::map<std::string, std::vector<RunUpFit>> by_model;
   double least = 1e300, of_best = 1e300;
-  for (const char* model : {"series", "permanent-magnet"}) {
+  for (const char* model : {"series", "permanent-magnet", "induction"}) {
+    // No turning field runs so fast as most motors do.
+    if (std::string_view(model) == "induction" &&
+        std::find(names.begin(), names.end(), model) == names.end())
+      continue;
     std::vector<RunUpFit>& fits = by_model[model];
     std::optional<Eigen::VectorXd> start;
     double score = 1e300, as_stated = 1e300;
@@ -177,7 +183,7 @@ bool any_repeats(const std::vector<Readings>& spin_ups) {
 // Which way to read the rows of a file leaves least over, by whichever equation? What the owner
 // says of the tachometer leaves fewer.
 RowsRead read_rows(const std::vector<Readings>& spin_ups, double reference_v,
-                   const std::optional<OwnDrag>& own) {
+                   const std::optional<OwnDrag>& own, const std::vector<std::string>& names) {
   RowsRead read;
   // Rows that tell the edges behind them say themselves what they are.
   const auto from_file = [](const Readings& r) {
@@ -196,7 +202,7 @@ RowsRead read_rows(const std::vector<Readings>& spin_ups, double reference_v,
     if (std::vector<RunUp> runs = cut(spin_ups, reference_v, reading); !runs.empty())
       read.ways.push_back({reading, std::move(runs), {}});
   }
-  weigh_ways(read, own);
+  weigh_ways(read, own, names);
   return read;
 }
 
@@ -357,7 +363,11 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   std::vector<RunUp> runs;
   MotorFit out;
   out.warnings = bench.warnings;
-  RowsRead read = read_rows(bench.spin_ups, reference_v, bench.own_drag);
+  std::vector<const Readings*> seen;
+  seen.reserve(bench.spin_ups.size());
+  for (const Readings& readings : bench.spin_ups) seen.push_back(&readings);
+  std::vector<std::string> names = models_to_try(options, motor, seen);
+  const RowsRead read = read_rows(bench.spin_ups, reference_v, bench.own_drag, names);
   const RowReading reading = read.best;
   for (const Readings& readings : bench.spin_ups) {
     if (auto run = make_run_up(readings, reference_v, reading))
@@ -373,10 +383,6 @@ MotorFit fit_by_spin_up(const Book& book, const MotorBench& bench, const Part& m
   if (runs.empty())
     throw Error(Fault::kInput, fmt::format("motor '{}' has no usable spin-up: {}", motor.name,
                                            out.warnings.back()));
-  std::vector<const Readings*> seen;
-  seen.reserve(bench.spin_ups.size());
-  for (const Readings& readings : bench.spin_ups) seen.push_back(&readings);
-  std::vector<std::string> names = models_to_try(options, motor, seen);
   std::vector<RunUpCandidate> candidates = try_run_ups(runs, bench.own_drag, names, read.known);
   if (!candidates.front().fit.usable)
     throw Error(Fault::kInput,
