@@ -105,6 +105,7 @@ RunUpFit fit_from(const std::string& model, const std::vector<RunUp>& runs,
     VectorXd from = problem.start(starts.front().head(fit.shape->size()));
     from[problem.warmth_column()] = starts.front()[problem.warmth_column()];
     starts.clear();
+    starts.reserve(2);
     const Prior& late = runs.front().late;
     for (const double turns : {1, 2}) {
       from[problem.age_column()] = (2 * kPi * turns + kPi - late.mean) / late.sd;

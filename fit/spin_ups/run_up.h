@@ -2,7 +2,7 @@
 //
 // J dω/dt = T(ω; p, supply) is solved as it stands, from standstill at a moment that the fit finds,
 // and fitted to the mean speeds over their windows, never to a derivative of them; displays that
-// take means over more, or smooth, by how far they reach back. The inertia scales the whole curve:
+// take means over more, smooth, or show an earlier turn, by how far they reach back. The inertia scales the whole curve:
 // its uncertainty is a parameter with a prior. As in fit/coast_downs/motion/coast_problem.h,
 // windows that end at rows end in truth at the last edge before, α/ω earlier, and begin so, where
 // the shaft is slower.

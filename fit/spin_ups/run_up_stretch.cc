@@ -315,6 +315,8 @@ std::optional<RunUp> cut_run_up(const Readings& readings, double reference_v, bo
   if (reading == RowReading::kTurnAgo) {
     run.late = {kTurnsLate, kTurnsLateSd};
     run.made = RunUp::Made::kTurnAgo;
+    run.sooner.reserve(run.speed.size());
+    run.latest.reserve(run.speed.size());
     double turns = 1;  // the first value is none of these
     for (std::size_t i = 0; i < run.speed.size(); ++i) {
       const double since = i > 0 ? run.end_s[i] - run.end_s[i - 1] : 0;
