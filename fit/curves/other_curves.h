@@ -12,7 +12,7 @@ namespace loadline {
 
 struct OtherCurve {
   Curve curve;
-  double weight = 1;   ///< likelihood over the chosen curve's
+  double weight = 1;  ///< likelihood over the chosen curve's
   /// Of the variances' difference, which explains that much of what differs; −1: which is doubt of
   /// the curve, too.
   double allowed = 1;

@@ -2,10 +2,10 @@
 //
 // J dω/dt = T(ω; p, supply) is solved as it stands, from standstill at a moment that the fit finds,
 // and fitted to the mean speeds over their windows, never to a derivative of them; displays that
-// take means over more, smooth, or show an earlier turn, by how far they reach back. The inertia scales the whole curve:
-// its uncertainty is a parameter with a prior. As in fit/coast_downs/motion/coast_problem.h,
-// windows that end at rows end in truth at the last edge before, α/ω earlier, and begin so, where
-// the shaft is slower.
+// take means over more, smooth, or show an earlier turn, by how far they reach back. The inertia
+// scales the whole curve: its uncertainty is a parameter with a prior. As in
+// fit/coast_downs/motion/coast_problem.h, windows that end at rows end in truth at the last edge
+// before, α/ω earlier, and begin so, where the shaft is slower.
 //
 // The winding warms on the way, and nothing measures that: it is taken to warm as is usual, with a
 // parameter for more or less of it (fit/spin_ups/winding_warmth.h); the curve stands for the
