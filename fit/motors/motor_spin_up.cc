@@ -12,6 +12,7 @@
 #include "fit/curves/other_curves.h"
 #include "fit/curves/results.h"
 #include "fit/curves/sessions.h"
+#include "fit/equations/motor_equation.h"
 #include "fit/motor_runs/motor_gate.h"
 #include "fit/motor_runs/winding_temperature.h"
 #include "fit/motors/motor_budget.h"

@@ -87,7 +87,7 @@ void take_windows(RunUp& run, const SpeedTrace& trace, std::size_t from, std::si
   const double longest = kJoinedShare * (trace.end_s[until - 1] - origin);
   for (std::size_t i = from; i < until;) {
     const double start = trace.start_s[i], speed = trace.speed[i];
-    double angle = 0, time = 0, end = start;
+    double angle = 0, time = 0, end;
     do {
       angle += trace.speed[i] * trace.window_s(i);
       time += trace.window_s(i);

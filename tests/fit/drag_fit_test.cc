@@ -148,7 +148,8 @@ TEST_CASE("driven at several supplies, the motor is the torque meter") {
   tests::RememberingNoise noise(0.05, 0.5, 5);
   std::vector<ImportedReading> rows;
   for (int i = 0; i < 1500; ++i) {
-    const double v = 0.4 + 0.1 * (i / 250);
+    const int level = i / 250;
+    const double v = 0.4 + 0.1 * level;
     const double w = (6 * 0.4 * v - 0.3) / (2e-3 + 6 * 0.4 * 6 / 600);
     ImportedReading row;
     row.time_s = i * 0.02;
@@ -296,10 +297,10 @@ TEST_CASE("limits of a wave's size are those of the noncentral chi-squared, howe
                              {400, 18.013694, 21.936092},
                              {401, 18.038713, 21.961104},
                              {1e6, 998.039535, 1001.959464}};
-  for (const auto& [square, low, high] : known) {
-    CAPTURE(square);
-    CHECK(limits_of_wave(square).low == doctest::Approx(low).epsilon(0.0015));
-    CHECK(limits_of_wave(square).high == doctest::Approx(high).epsilon(0.0015));
+  for (const double* line : known) {
+    CAPTURE(line[0]);
+    CHECK(limits_of_wave(line[0]).low == doctest::Approx(line[1]).epsilon(0.0015));
+    CHECK(limits_of_wave(line[0]).high == doctest::Approx(line[2]).epsilon(0.0015));
   }
   CHECK(limits_of_wave(1e300).low == doctest::Approx(1e150));
   CHECK(limits_of_wave(0).value == 0);

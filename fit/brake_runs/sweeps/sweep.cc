@@ -57,6 +57,7 @@ void describe_motion(Sweep& sweep) {
 double one_way_s(const std::vector<SweepRow>& rows) {
   if (rows.size() < 3) return 0;
   std::vector<double> speeds;
+  speeds.reserve(rows.size());
   for (const SweepRow& row : rows) speeds.push_back(row.speed);
   std::sort(speeds.begin(), speeds.end());
   const std::size_t trim = speeds.size() / 50;

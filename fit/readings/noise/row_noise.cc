@@ -44,10 +44,7 @@ Whitener::Whitener(const RowSeries& series, const RowNoise& noise) {
       step.to_old = s1 / variance;
       step.to_u = s2 / variance;
       p00 -= s0 * step.to_e;
-      p01 -= s0 * step.to_old;
       p02 -= s0 * step.to_u;
-      p11 -= s1 * step.to_old;
-      p12 -= s1 * step.to_u;
       p22 -= s2 * step.to_u;
     } else {
       inverse_sd_[i] = 0;
