@@ -68,8 +68,8 @@ TEST_CASE("one run in the forms of many spreadsheets") {
       "time_s;motor_rpm;torque_nm\n0.0;9'000.5;0.1\n0.5;8'200;0.25\n",
       "time_s\tmotor_rpm\ttorque_nm\n0,0\t9000,5\t0,1\n0,5\t8200\t0,25\n",
       "time_s|motor_rpm|torque_nm\n0.0|9000.5|0.1\n0.5|8200|0.25\n",
-      "\"time_s\",\"motor_rpm\",\"torque_nm\"\n\"0,0\",\"9.000,5\",\"0,1\"\n\"0,5\",\"8200\",\"0,"
-      "25\"\n",
+      std::string("\"time_s\",\"motor_rpm\",\"torque_nm\"\n") +
+          "\"0,0\",\"9.000,5\",\"0,1\"\n\"0,5\",\"8200\",\"0,25\"\n",
       "time_s,motor_rpm,torque_nm\n0.0,\"9,000.5\",0.1\n0.5,\"8,200\",0.25\n",
       "time_s;motor_rpm;torque_nm;\n0,0;9000,5;0,1;\n0,5;8200;0,25;\n;;;\n",
       "Time (s),Motor speed [rpm],Torque (N·m)\n0,9000.5,0.1\n0.5,8200,0.25\n",
@@ -78,8 +78,8 @@ TEST_CASE("one run in the forms of many spreadsheets") {
       "Time (min),Motor speed (rad/s),Torque (N cm)\n0,942.530156,10\n0.008333333,858.701992,25\n",
       "time_s;Motor speed (rpm);Torque in mNm\n19:03:11,25;9000,5;100\n19:03:11,75;8200;250\n",
       // Titles and remarks above the header, units below it.
-      "Bench 2, evening of 3 March\nSerial no. 0017\n\ntime_s,motor_rpm,torque_nm\n0,9000.5,0.1\n"
-      "0.5,8200,0.25\n",
+      std::string("Bench 2, evening of 3 March\nSerial no. 0017\n\n") +
+          "time_s,motor_rpm,torque_nm\n0,9000.5,0.1\n0.5,8200,0.25\n",
       "# spring balance\n# time_s;motor_rpm;torque_nm\n0,0;9000,5;0,1\n# a pause\n0,5;8200;0,25\n",
       "Time;Motor speed;Torque\n[ms];[rpm];[mN·m]\n0;9000,5;100\n500;8200;250\n",
       "time_s,motor_rpm,torque_nm\ns,rpm,N·m\n0,9000.5,0.1\n0.5,8200,0.25\n",
