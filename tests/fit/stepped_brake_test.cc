@@ -293,3 +293,19 @@ TEST_CASE("a spike is dropped, a step and a turn are not") {
   CHECK(drop_spikes(trace) == 3);
   CHECK(trace.speed.size() == 57);
 }
+
+TEST_CASE("on a slope, a value that scatters like all others is no spike") {
+  std::mt19937 random(3);
+  std::normal_distribution<double> normal;
+  for (int run = 0; run < 10; ++run) {
+    SpeedTrace trace;
+    for (int i = 0; i < 900; ++i) {
+      trace.start_s.push_back(0.1 * i);
+      trace.end_s.push_back(0.1 * (i + 1));
+      trace.speed.push_back(490 + 415 * std::cos(0.021 * i) + 2 * normal(random));
+    }
+    CHECK(drop_spikes(trace) == 0);
+    trace.speed[225] *= 2;
+    CHECK(drop_spikes(trace) == 1);
+  }
+}

@@ -174,12 +174,18 @@ std::size_t drop_spikes(SpeedTrace& trace) {
   const std::size_t n = trace.speed.size();
   if (n < 4 * kNeighbours) return 0;
   std::vector<Apart> all(n);
-  std::vector<double> usual;
+  std::vector<double> usual, bends;
+  usual.reserve(n);
+  bends.reserve(n);
   for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i) {
     all[i] = apart(trace.speed, i);
     usual.push_back(all[i].by);
+    bends.push_back(trace.speed[i - 1] - 2 * trace.speed[i] + trace.speed[i + 1]);
   }
-  const double least = kSpike * median(std::move(usual));
+  // On a slope the value itself is the middle one, however it scatters; second differences are
+  // of its scatter there, √6 times as far, of which half lie within 0.6745.
+  const double scatter = 0.6745 * robust_sd(bends) / std::sqrt(6);
+  const double least = kSpike * std::max(median(std::move(usual)), scatter);
   std::vector<bool> spike(n, false);
   for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i)
     spike[i] = all[i].by >
