@@ -370,10 +370,7 @@ bool says_no_value(std::string_view cell) {
   if (cell.size() > 1 && cell.find_first_not_of('-') == std::string_view::npos) return true;
   static constexpr std::array kWords = {"n/a",  "#n/a", "na",   "nan", "null",
                                         "none", "ol",   "o.l.", "-"};
-  std::string small(cell);
-  for (char& c : small)
-    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
-  return std::find(kWords.begin(), kWords.end(), small) != kWords.end();
+  return std::find(kWords.begin(), kWords.end(), lowered(std::string(cell))) != kWords.end();
 }
 
 void CsvPlace::refuse(const std::string& what) const {

@@ -175,14 +175,6 @@ void replace_all(std::string& text, const std::string& from, const std::string& 
     text.replace(at, from.size(), to);
 }
 
-std::string lowered(std::string text) {
-  for (char& c : text)
-    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
-  for (const auto& [upper, lower] : {std::pair{"É", "é"}, std::pair{"À", "à"}, std::pair{"Ó", "ó"}})
-    replace_all(text, upper, lower);
-  return text;
-}
-
 // "N·m", "N m", "Nm", "N*m", "N.m" are one; so are "µs" with either letter mu and "us".
 std::string unit_key(std::string text) {
   for (const char* mu : {"\xC2\xB5", "\xCE\xBC"}) replace_all(text, mu, "u");
@@ -305,6 +297,14 @@ std::string proposed_target(const Header& header, const std::string& speed) {
 }
 
 }  // namespace
+
+std::string lowered(std::string text) {
+  for (char& c : text)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+  for (const auto& [upper, lower] : {std::pair{"É", "é"}, std::pair{"À", "à"}, std::pair{"Ó", "ó"}})
+    replace_all(text, upper, lower);
+  return text;
+}
 
 bool is_known_unit(const std::string& text) { return unit_named(without_brackets(text)); }
 

@@ -25,6 +25,9 @@ struct HeaderCell {
 /// anything else.
 std::optional<NamedColumn> column_of_header(const HeaderCell& cell);
 
+/// Capitals made small, of English and of some accents of the headers known.
+std::string lowered(std::string text);
+
 /// Whether this is a unit that a header may name, with or without brackets around it.
 bool is_known_unit(const std::string& text);
 

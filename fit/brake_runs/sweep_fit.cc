@@ -466,8 +466,11 @@ std::unique_ptr<SweepFit> fit_sweeps(const ShapeMaker& make, const SweepFitInput
                              static_cast<double>(fit.problem->data_rows());
         const std::vector<double> residuals =
             fit.problem->plain_residuals(fit.solution.parameters, j);
-        update_point_noise(noise, residuals, stated_sd(fit, j), likely_scatter(fit, j, residuals),
-                           effective_parameters(fit) * share, floor);
+        const std::vector<double> stated = stated_sd(fit, j);
+        update_point_noise(
+            noise, residuals, stated,
+            stated.empty() ? likely_scatter(fit, j, residuals) : std::vector<double>(),
+            effective_parameters(fit) * share, floor);
         continue;
       }
       update_noise(noise, fit.problem->plain_residuals(fit.solution.parameters, j), fitted, floor);

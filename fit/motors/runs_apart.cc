@@ -20,16 +20,14 @@ constexpr double kSameSupply = 0.02;
 // Between these shares of the top speed a start is neither its first instants nor its last creep.
 constexpr double kFromShare = 0.2, kToShare = 0.7;
 
-RunLevel over_first(const RunLevel& level, const RunLevel& first) {
-  return {
-      level.run, level.torque / first.torque,
-      std::hypot(level.sd / level.torque, first.sd / first.torque) * level.torque / first.torque};
-}
-
 std::vector<RunLevel> over_first(std::vector<RunLevel> levels) {
   if (levels.size() < 2 || !(levels.front().torque > 0)) return {};
   const RunLevel first = levels.front();
-  for (RunLevel& level : levels) level = over_first(level, first);
+  for (RunLevel& level : levels) {
+    const double relative_sd = std::hypot(level.sd / level.torque, first.sd / first.torque);
+    level.torque /= first.torque;
+    level.sd = relative_sd * level.torque;
+  }
   return levels;
 }
 
@@ -50,12 +48,10 @@ RunLevel level_of(const SweepFit& fit, std::size_t j) {
   }
   const double level = product / square;
   double left = 0;
-  for (std::size_t i = 0; i < curve.size(); ++i)
-    left += std::pow(read[i] - level * curve[i], 2) / static_cast<double>(curve.size());
+  for (std::size_t i = 0; i < curve.size(); ++i) left += std::pow(read[i] - level * curve[i], 2);
   // The mean of n values that remember, and the zero, which moves on the way.
   const double values = static_cast<double>(curve.size()) / fit.problem->noise[j].correlation;
-  const double scatter =
-      std::sqrt(left / square * static_cast<double>(curve.size()) / std::max(1.0, values));
+  const double scatter = std::sqrt(left / square / std::max(1.0, values));
   const double zero = std::hypot(fit.drift_sd, sweep.systematics.zero_nm) * sum / square;
   return {sweep.run, level, std::hypot(scatter, zero)};
 }
@@ -78,8 +74,8 @@ double mean_volts(const RunUp& run) {
   return run.volts.empty() ? 1 : sum / static_cast<double>(run.volts.size());
 }
 
-std::string words(const RunLevel& level, std::int64_t first) {
-  return fmt::format("un {} has {} % {} torque than run {} at the same speed", level.run,
+std::string words(const char* run, const RunLevel& level, std::int64_t first) {
+  return fmt::format("{} {} has {} % {} torque than run {} at the same speed", run, level.run,
                      significant(100 * std::fabs(level.torque - 1), 2),
                      level.torque > 1 ? "more" : "less", first);
 }
@@ -123,7 +119,7 @@ std::vector<RunLevel> levels_of(const std::vector<RunUp>& runs) {
 std::string too_far_apart(const std::vector<RunLevel>& levels) {
   for (const RunLevel& level : levels)
     if (is_apart(level, kMostApart))
-      return "r" + words(level, levels.front().run) +
+      return words("run", level, levels.front().run) +
              ", which no warmth of its winding explains: look at supply, cell and arm, and at the "
              "inertia of a spin-up, and set aside the run that is wrong";
   return "";
@@ -134,7 +130,7 @@ std::vector<std::string> said_apart(const std::vector<RunLevel>& levels) {
   for (const RunLevel& level : levels)
     if (is_apart(level, kSaidApart) && !is_apart(level, kMostApart))
       said.push_back(
-          "R" + words(level, levels.front().run) +
+          words("Run", level, levels.front().run) +
           fmt::format(", as a winding some {:.0f} K {} would make it. If none was, supply, cell, "
                       "arm or inertia differed: set aside the run that is wrong.",
                       std::fabs(1 / level.torque - 1) / kCopperPerK,

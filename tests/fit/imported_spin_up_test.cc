@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <array>
+#include <optional>
 #include <random>
 #include <vector>
 
@@ -57,6 +58,32 @@ double seconds_to(double top, const std::function<double(double)>& torque) {
   return sum * top / kParts;
 }
 
+// The inertia that takes so long to 95 % of the speed without load.
+double inertia_for(double seconds, const tests::MotorTruth& truth,
+                   const std::function<double(double)>& torque) {
+  return seconds / seconds_to(0.95 * truth.no_load_rpm / tests::kRpm, torque);
+}
+
+// A small series motor; `between(low, high)` draws.
+template <typename Between>
+tests::SeriesMotor drawn_motor(const Between& between) {
+  return {between(0.1, 0.4), between(200, 400), between(150, 400), between(0.002, 0.008),
+          between(4e-9, 1.2e-8)};
+}
+
+MotorFit fit_of(const std::vector<ImportedReading>& rows, double inertia,
+                std::optional<Tachometer> said = std::nullopt) {
+  tests::ScratchBook scratch;
+  const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
+  Run run;
+  run.kind = RunKind::kSpinUp;
+  run.motor = part.id;
+  run.inertia_kgm2 = inertia;
+  run.tachometer = said;
+  tests::store(scratch.book(), run, rows);
+  return fit_motor(scratch.book(), part);
+}
+
 std::vector<ImportedReading> instants(const RunningUp& run, double rows_hz, double noise,
                                       unsigned seed) {
   tests::RememberingNoise scatter(noise, 0, seed);
@@ -83,26 +110,19 @@ TEST_CASE("imported spin-ups: intervals hold the truth, and are of use") {
   std::array<std::vector<double>, 4> widths;
   for (std::size_t i = 0; i < kRuns; ++i) {
     CAPTURE(i);
-    const tests::SeriesMotor motor{between(0.1, 0.4), between(200, 400), between(150, 400),
-                                   between(0.002, 0.008), between(4e-9, 1.2e-8)};
+    const tests::SeriesMotor motor = drawn_motor(between);
     const tests::MotorTruth truth(motor);
     const double top = truth.no_load_rpm / tests::kRpm;
     const double seconds = between(3, 10);
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.inertia_kgm2 = seconds / seconds_to(0.95 * top, motor);
-    const RunningUp running(motor, *run.inertia_kgm2, 1.3 * seconds);
+    const double inertia = inertia_for(seconds, truth, motor);
+    const RunningUp running(motor, inertia, 1.3 * seconds);
     const double rows_hz = i % 2 == 0 ? 50 : 100;
     const auto seed = static_cast<unsigned>(i + 1);
     const auto rows =
         i % 3 == 0 ? instants(running, rows_hz, 0.001 * top, seed)
                    : tests::tachometer_rows([&](double t) { return running.angle(t); },
                                             running.seconds(), rows_hz, i % 3 == 1 ? 4 : 40, false);
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    tests::store(scratch.book(), run, rows);
-    const MotorFit fit = fit_motor(scratch.book(), part);
+    const MotorFit fit = fit_of(rows, inertia);
     const auto results = tests::beside_truth(fit, truth);
     for (std::size_t k = 0; k < results.size(); ++k) {
       const auto& [estimate, value] = results[k];
@@ -150,15 +170,9 @@ TEST_CASE("imported spin-ups: a motor that no equation follows has wide limits, 
                           between(0.004, 0.01)};
     const tests::MotorTruth truth(motor);
     const double seconds = between(4, 9);
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.inertia_kgm2 = seconds / seconds_to(0.95 * truth.no_load_rpm / tests::kRpm, motor);
-    const RunningUp running(motor, *run.inertia_kgm2, 1.5 * seconds);
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    tests::store(scratch.book(), run, instants(running, 20, 0.2, static_cast<unsigned>(i + 1)));
-    const MotorFit fit = fit_motor(scratch.book(), part);
+    const double inertia = inertia_for(seconds, truth, motor);
+    const RunningUp running(motor, inertia, 1.5 * seconds);
+    const MotorFit fit = fit_of(instants(running, 20, 0.2, static_cast<unsigned>(i + 1)), inertia);
     const auto holds = [](const Estimate& estimate, double value) {
       return estimate.low && *estimate.low <= value && value <= *estimate.high;
     };
@@ -208,20 +222,12 @@ TEST_CASE("imported spin-ups: a display that smooths is not taken for a weak mot
   std::array<int, 4> held{}, far{};
   for (int i = 0; i < kRuns; ++i) {
     CAPTURE(i);
-    const tests::SeriesMotor motor{between(0.1, 0.4), between(200, 400), between(150, 400),
-                                   between(0.002, 0.008), between(4e-9, 1.2e-8)};
+    const tests::SeriesMotor motor = drawn_motor(between);
     const tests::MotorTruth truth(motor);
-    const double top = truth.no_load_rpm / tests::kRpm, seconds = between(6, 12);
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.inertia_kgm2 = seconds / seconds_to(0.95 * top, motor);
-    const RunningUp running(motor, *run.inertia_kgm2, 1.4 * seconds);
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    tests::store(scratch.book(), run,
-                 smoothed(running, i % 2 == 0 ? 0.05 : 0.1, between(0.2, 0.4), 50));
-    const MotorFit fit = fit_motor(scratch.book(), part);
+    const double seconds = between(6, 12), inertia = inertia_for(seconds, truth, motor);
+    const RunningUp running(motor, inertia, 1.4 * seconds);
+    const MotorFit fit =
+        fit_of(smoothed(running, i % 2 == 0 ? 0.05 : 0.1, between(0.2, 0.4), 50), inertia);
     const auto results = tests::beside_truth(fit, truth);
     for (std::size_t k = 0; k < results.size(); ++k) {
       const auto& [estimate, value] = results[k];
@@ -285,20 +291,13 @@ TEST_CASE(
   int held = 0;
   for (int i = 0; i < kRuns; ++i) {
     CAPTURE(i);
-    const tests::SeriesMotor motor{between(0.1, 0.4), between(200, 400), between(150, 400),
-                                   between(0.002, 0.008), between(4e-9, 1.2e-8)};
+    const tests::SeriesMotor motor = drawn_motor(between);
     const tests::MotorTruth truth(motor);
-    const double top = truth.no_load_rpm / tests::kRpm, seconds = between(6, 12);
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.inertia_kgm2 = seconds / seconds_to(0.95 * top, motor);
-    const RunningUp running(motor, *run.inertia_kgm2, 1.4 * seconds);
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    tests::store(scratch.book(), run,
-                 middle_of_turns(running, 5, between(0.1, 6), i % 2 == 0 ? 20 : 60));
-    const Estimate power = fit_motor(scratch.book(), part).peak_power;
+    const double seconds = between(6, 12), inertia = inertia_for(seconds, truth, motor);
+    const RunningUp running(motor, inertia, 1.4 * seconds);
+    const Estimate power =
+        fit_of(middle_of_turns(running, 5, between(0.1, 6), i % 2 == 0 ? 20 : 60), inertia)
+            .peak_power;
     REQUIRE(power.value.has_value());
     held += *power.low <= truth.peak_power && truth.peak_power <= *power.high ? 1 : 0;
   }
@@ -340,15 +339,11 @@ TEST_CASE("imported spin-ups: peak power is that of the run, however much the wi
   };
   for (int i = 0; i < kRuns; ++i) {
     CAPTURE(i);
-    const tests::SeriesMotor cold{between(0.1, 0.4), between(200, 400), between(150, 400),
-                                  between(0.002, 0.008), between(4e-9, 1.2e-8)};
+    const tests::SeriesMotor cold = drawn_motor(between);
     // Not at all, or three times as much as is usual of small motors.
     Warming motor{cold, i % 2 == 0 ? 0.0 : 6.0};
     const double seconds = between(30, 50);
-    Run run;
-    run.kind = RunKind::kSpinUp;
-    run.inertia_kgm2 =
-        seconds / seconds_to(0.95 * tests::MotorTruth(cold).no_load_rpm / tests::kRpm, cold);
+    const double inertia = inertia_for(seconds, tests::MotorTruth(cold), cold);
     double peak_power = 0;
     int calls = 0;
     const RunningUp running(
@@ -358,12 +353,9 @@ TEST_CASE("imported spin-ups: peak power is that of the run, however much the wi
           peak_power = std::max(peak_power, torque * w);
           return torque;
         },
-        *run.inertia_kgm2, 1.3 * seconds);
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    tests::store(scratch.book(), run, instants(running, 50, 0.1, static_cast<unsigned>(i + 1)));
-    const Estimate power = fit_motor(scratch.book(), part).peak_power;
+        inertia, 1.3 * seconds);
+    const Estimate power =
+        fit_of(instants(running, 50, 0.1, static_cast<unsigned>(i + 1)), inertia).peak_power;
     REQUIRE(power.value.has_value());
     CHECK(*power.low <= peak_power);
     CHECK(peak_power <= *power.high);
@@ -376,19 +368,11 @@ TEST_CASE("imported spin-ups: peak power is that of the run, however much the wi
 TEST_CASE("imported spin-ups: what is said of the tachometer is used") {
   const tests::SeriesMotor motor{0.2, 300, 250, 0.004, 8e-9};
   const tests::MotorTruth truth(motor);
-  Run run;
-  run.kind = RunKind::kSpinUp;
-  run.inertia_kgm2 = 5 / seconds_to(0.95 * truth.no_load_rpm / tests::kRpm, motor);
-  const RunningUp running(motor, *run.inertia_kgm2, 6.5);
+  const double inertia = inertia_for(5, truth, motor);
+  const RunningUp running(motor, inertia, 6.5);
   std::vector<double> found;
-  for (const Tachometer said : {Tachometer::kAnalogue, Tachometer::kPeriod}) {
-    tests::ScratchBook scratch;
-    const Part part = tests::add_part(scratch.book(), PartKind::kMotor, "M");
-    run.motor = part.id;
-    run.tachometer = said;
-    tests::store(scratch.book(), run, instants(running, 10, 0.3, 7));
-    found.push_back(*fit_motor(scratch.book(), part).peak_power.value);
-  }
+  for (const Tachometer said : {Tachometer::kAnalogue, Tachometer::kPeriod})
+    found.push_back(*fit_of(instants(running, 10, 0.3, 7), inertia, said).peak_power.value);
   // Voltages have no delay; the last turn's mean had one.
   CHECK(std::fabs(found[0] - truth.peak_power) < std::fabs(found[1] - truth.peak_power));
   CHECK(std::fabs(found[0] / truth.peak_power - 1) < 0.03);

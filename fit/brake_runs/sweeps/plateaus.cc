@@ -51,14 +51,9 @@ void settle(Plateau& plateau, const std::vector<double>& torque, double least) {
   while (plateau.last > to && is_off(plateau.last)) --plateau.last;
 }
 
-// Within what the speeds of a step lie: more where a brake chatters, which second differences show
-// and a sweep does not move.
+// Within what the speeds of a step lie: more where a brake chatters.
 double band_of(const std::vector<double>& speed, double top) {
-  std::vector<double> bends;
-  bends.reserve(speed.size());
-  for (std::size_t i = 2; i < speed.size(); ++i)
-    bends.push_back(speed[i] - 2 * speed[i - 1] + speed[i - 2]);
-  return std::clamp(kChatter * robust_sd(bends) / std::sqrt(6), kPlateau * top, kStepsApart * top);
+  return std::clamp(kChatter * scatter_along(speed), kPlateau * top, kStepsApart * top);
 }
 
 // Long enough for both instruments, and no piece of a slow sweep, which goes through the band.

@@ -44,6 +44,14 @@ double robust_sd(std::span<const double> values) {
   return kSdOfMedian * median(std::move(away));
 }
 
+double scatter_along(std::span<const double> values) {
+  std::vector<double> bends;
+  bends.reserve(values.size());
+  for (std::size_t i = 2; i < values.size(); ++i)
+    bends.push_back(values[i - 2] - 2 * values[i - 1] + values[i]);
+  return robust_sd(bends) / std::sqrt(6);
+}
+
 double outlier_weight(double size) {
   const double x = (std::fabs(size) - kFullWeight) / (kNoWeight - kFullWeight);
   if (x <= 0) return 1;

@@ -15,6 +15,9 @@ namespace loadline {
 
 /// Median of |x − median(x)| · 1.4826: the standard deviation of Gaussian data, blind to outliers.
 double robust_sd(std::span<const double> values);
+/// The same of single values that follow a course, which hardly bends from one to the next: of
+/// their second differences, √6 times as far.
+double scatter_along(std::span<const double> values);
 /// Weight, 1 to 0, of a residual that is `size` robust standard deviations from nothing, of either
 /// sign: Tukey's biweight between 4 and 6 of them, so that Gaussian values keep their whole weight.
 double outlier_weight(double size);

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 #include <numeric>
+#include <span>
 
 #include "db/basis/units.h"
 #include "fit/readings/noise/noise.h"
@@ -174,18 +175,17 @@ std::size_t drop_spikes(SpeedTrace& trace) {
   const std::size_t n = trace.speed.size();
   if (n < 4 * kNeighbours) return 0;
   std::vector<Apart> all(n);
-  std::vector<double> usual, bends;
+  std::vector<double> usual;
   usual.reserve(n);
-  bends.reserve(n);
   for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i) {
     all[i] = apart(trace.speed, i);
     usual.push_back(all[i].by);
-    bends.push_back(trace.speed[i - 1] - 2 * trace.speed[i] + trace.speed[i + 1]);
   }
-  // On a slope the value itself is the middle one, however it scatters; second differences are
-  // of its scatter there, √6 times as far, of which half lie within 0.6745.
-  const double scatter = 0.6745 * robust_sd(bends) / std::sqrt(6);
-  const double least = kSpike * std::max(median(std::move(usual)), scatter);
+  // On a slope the value itself is the middle one, however it scatters; half of values scatter by
+  // less than 0.6745 standard deviations.
+  const auto looked_at = std::span(trace.speed).subspan(kNeighbours - 1, n - 2 * kNeighbours + 2);
+  const double least =
+      kSpike * std::max(median(std::move(usual)), 0.6745 * scatter_along(looked_at));
   std::vector<bool> spike(n, false);
   for (std::size_t i = kNeighbours; i + kNeighbours < n; ++i)
     spike[i] = all[i].by >

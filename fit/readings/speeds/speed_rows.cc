@@ -91,10 +91,9 @@ bool all_multiples(std::span<const double> values, double step) {
   });
 }
 
-// The step of the values in rpm: that of counts in a gate, of which all are multiples, else that of
-// the last decimal that was written.
-double digit_of(std::vector<double> rpm) {
-  std::sort(rpm.begin(), rpm.end());
+// The step of the values in rpm, each once and in order: that of counts in a gate, of which all are
+// multiples, else that of the last decimal that was written.
+double digit_of(const std::vector<double>& rpm) {
   double least = 0;
   for (std::size_t i = 1; i < rpm.size(); ++i) {
     const double step = rpm[i] - rpm[i - 1];
@@ -125,11 +124,9 @@ bool are_counts(const std::vector<double>& sorted, double& step) {
   return true;
 }
 
-// One count in a gate of `gate_s`, rpm, where all values are multiples of a step that whole pulses
-// a turn make; 0 where they are not.
-double count_of(std::vector<double> rpm, double gate_s) {
-  std::sort(rpm.begin(), rpm.end());
-  rpm.erase(std::unique(rpm.begin(), rpm.end()), rpm.end());
+// One count in a gate of `gate_s`, rpm, where all such values are multiples of a step that whole
+// pulses a turn make; 0 where they are not.
+double count_of(const std::vector<double>& rpm, double gate_s) {
   if (rpm.size() < kLeastCounts || !(rpm.front() >= 0)) return 0;
   const double decimal = last_decimal(rpm);
   for (int pulses = 1; pulses <= kMostInGate; ++pulses) {
@@ -165,15 +162,17 @@ SpeedRows speed_rows(std::span<const double> time_s, std::span<const double> rpm
       rows.came_s.push_back(found->origin_s +
                             found->step_s * std::floor((at - found->origin_s) / found->step_s));
   }
-  std::vector<double> finite;
+  std::vector<double> different;
   for (const double value : rpm)
-    if (!std::isnan(value)) finite.push_back(value);
+    if (!std::isnan(value)) different.push_back(value);
+  std::sort(different.begin(), different.end());
+  different.erase(std::unique(different.begin(), different.end()), different.end());
   if (rows.look_s < 1.5 * rows.row_s) {
-    const double count = count_of(finite, rows.row_s);
+    const double count = count_of(different, rows.row_s);
     rows.count = rad_per_s_from_rpm(count);
     rows.surely_counts = count > 0 && !is_usual_digit(count);
   }
-  rows.digit = rad_per_s_from_rpm(digit_of(std::move(finite)));
+  rows.digit = rad_per_s_from_rpm(digit_of(different));
   return rows;
 }
 
